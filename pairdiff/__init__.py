@@ -1,0 +1,101 @@
+"""Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.
+
+The front door: everything a caller needs is an attribute of this package and is loaded on first use, so that
+`import pairdiff` costs next to nothing.
+
+    compare(hdr, sdr, settings=..., out=...)     two releases, from file to verdict
+    compare_pictures(hdr_nits, sdr_signal)       two pictures (or stacks of them) already in memory
+    measure(release)                             light levels and tags of one release
+    align(hdr, sdr)                              which frame belongs to which
+    save_stills(hdr, sdr, at=..., out=...)       stills of chosen moments
+    report(directory)                            draw the report again from stored results
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pairdiff._errors import (
+        DecodeFailed,
+        InputRefused,
+        OutputRefused,
+        PairdiffError,
+        SignalUnresolved,
+        UnrelatedFilms,
+        UsageError,
+    )
+    from pairdiff._pipeline import align, compare, measure, report
+    from pairdiff._pipeline import stills as save_stills
+    from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
+    from pairdiff._settings import Settings
+    from pairdiff._settings_file import make_settings, settings_from_file
+    from pairdiff.verdict.pictures import compare_pictures
+
+    __version__: str
+
+__all__ = [
+    "Alignment",
+    "Comparison",
+    "DecodeFailed",
+    "InputRefused",
+    "Measurement",
+    "Moment",
+    "OutputRefused",
+    "PairdiffError",
+    "PictureComparison",
+    "Release",
+    "Settings",
+    "SignalUnresolved",
+    "UnrelatedFilms",
+    "UsageError",
+    "Verdict",
+    "__version__",
+    "align",
+    "compare",
+    "compare_pictures",
+    "make_settings",
+    "measure",
+    "report",
+    "save_stills",
+    "settings_from_file",
+]
+
+# Attribute -> where it lives, "module:name". `save_stills` is not called `stills`: that is the name of a folder of the package.
+_HOMES = {
+    **dict.fromkeys(["align", "compare", "measure", "report"], "_pipeline"),
+    "compare_pictures": "verdict.pictures",
+    "save_stills": "_pipeline:stills",
+    **dict.fromkeys(["Alignment", "Comparison", "Measurement", "Moment", "PictureComparison", "Release", "Verdict"], "_records"),
+    "Settings": "_settings",
+    **dict.fromkeys(["make_settings", "settings_from_file"], "_settings_file"),
+    **dict.fromkeys(
+        ["DecodeFailed", "InputRefused", "OutputRefused", "PairdiffError", "SignalUnresolved", "UnrelatedFilms", "UsageError"], "_errors"
+    ),
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        value: Any = _installed_version()
+    elif name in _HOMES:
+        module, _, original = _HOMES[name].partition(":")
+        value = getattr(import_module(f"pairdiff.{module}"), original or name)
+    else:
+        raise AttributeError(f"module 'pairdiff' has no attribute {name!r}")
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
+
+
+def _installed_version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("pairdiff")
+    except PackageNotFoundError:  # run from a folder that was never installed
+        return "0+unknown"

@@ -1,0 +1,372 @@
+"""The command line: thin, each command is one call of the front door.
+
+Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
+refused, 4 unrelated films, 5 output cannot be written, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
+
+Every field of `Settings` is an option of the commands that compute; the options are made from the record, so there is one list only.
+"""
+
+from __future__ import annotations
+
+import errno
+import functools
+import inspect
+import io
+import json
+import os
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from pathlib import Path
+from types import TracebackType
+from typing import Annotated, Any, Literal
+
+import typer
+
+import pairdiff
+from pairdiff._errors import OutputRefused, PairdiffError, UsageError
+from pairdiff._settings import Settings
+from pairdiff._settings_file import make_settings, setting_kinds
+
+FAULT = 1
+INTERRUPTED = 130
+
+app = typer.Typer(
+    name="pairdiff",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
+    epilog="Exit codes: 0 done, 2 bad usage, 3 input refused, 4 unrelated films, 5 output cannot be written, 130 interrupted.",
+)
+
+Hdr = Annotated[Path, typer.Argument(metavar="HDR", help="The HDR release (PQ or HLG): a video file.", show_default=False)]
+Sdr = Annotated[Path, typer.Argument(metavar="SDR", help="The SDR release: a video file.", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result document on standard output, and nothing else there.")]
+Fresh = Annotated[bool, typer.Option("--fresh", help="Ignore anything kept from earlier runs.")]
+Full = Annotated[bool, typer.Option("--full", help="Look at everything: no sampling error, much slower.")]
+Survey = Annotated[bool, typer.Option("--survey", help="Look at a sample from every shot (the default).")]
+HashWhole = Annotated[bool, typer.Option("--hash", help="Identify the files by a hash of all their bytes, not of sampled blocks.")]
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder that the result is written to.", show_default=False)]
+
+# ---------------------------------------------------------------- settings as options
+
+
+def _option_of(name: str, metadata: Mapping[str, Any], default: Any) -> inspect.Parameter:
+    kind: Any = Literal[metadata["choices"]] if metadata["choices"] else setting_kinds()[name]
+    info = typer.Option(
+        "--" + name.replace("_", "-"),
+        help=metadata["help"],
+        show_default=_default_in_words(metadata, default),
+        rich_help_panel=f"Settings: {metadata['group']}",
+    )
+    return inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[kind | None, info])
+
+
+def _default_in_words(metadata: Mapping[str, Any], default: Any) -> str:
+    if default is None:
+        return "as the file says" if metadata["group"] == "signal" else "not stated"
+    return f"{default}; {'own choice' if metadata['origin'] == 'own' else metadata['origin']}"
+
+
+def _settings_parameters() -> list[inspect.Parameter]:
+    words = "Settings file (TOML, flat `name = value`); options win over it."
+    file = typer.Option("--settings", metavar="FILE", help=words, show_default=False)
+    stated = inspect.Parameter("settings_file", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[Path | None, file])
+    return [stated, *(_option_of(one.name, one.metadata, one.default) for one in fields(Settings))]
+
+
+def _debug_parameter() -> inspect.Parameter:
+    info = typer.Option("--debug", help="Show the full trace of an error (also: PAIRDIFF_DEBUG=1).")
+    return inspect.Parameter("debug", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=Annotated[bool, info])
+
+
+def _command(function: Callable[..., None]) -> Callable[..., None]:
+    """Register a command; its `settings` parameter, where it has one, becomes `--settings` and one option per field of `Settings`."""
+    own = dict(inspect.signature(function, eval_str=True).parameters)
+    takes_settings = own.pop("settings", None) is not None
+    names = [one.name for one in fields(Settings)]
+
+    @functools.wraps(function)
+    def run(**stated: Any) -> None:
+        with _Refusals(debug=stated.pop("debug") or bool(os.environ.get("PAIRDIFF_DEBUG"))):
+            if takes_settings:
+                file, overrides = stated.pop("settings_file"), {name: stated.pop(name) for name in names}
+                stated["settings"] = make_settings(file, overrides)
+            function(**stated)
+
+    added = [*(_settings_parameters() if takes_settings else ()), _debug_parameter()]
+    parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in own.values()] + added
+    run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    run.__annotations__ = {one.name: one.annotation for one in parameters}
+    app.command()(run)
+    return run
+
+
+# ---------------------------------------------------------------- commands
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        _print(f"pairdiff {pairdiff.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and end.")] = False,
+) -> None:
+    """Give the program its options that belong to no command."""
+
+
+@_command
+def demo(
+    pair: Annotated[str, typer.Option("--pair", metavar="NAME", help="Which demo pair; `all` for every one.")] = "container",
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the demo files and reports.")] = Path("pairdiff-demo"),
+) -> None:
+    """Make the demo releases as real video files, compare them, say where the report is."""
+    from pairdiff._demo import PAIRS, make_demo
+    from pairdiff.writeup.words import comparison_in_words
+
+    if pair not in (*PAIRS, "all"):
+        raise UsageError(f"--pair: found {pair!r}, expected one of {', '.join(PAIRS)}, all.")
+    wanted = PAIRS if pair == "all" else (pair,)
+    with _Progress() as progress:
+        files = make_demo(out / "releases", pairs=wanted, progress=progress)
+    for name in wanted:
+        with _Progress() as progress:
+            comparison = pairdiff.compare(files.hdr[name], files.sdr, out=out / name, title=f"Demo: {name}", progress=progress)
+        _print(comparison_in_words(comparison, out=out / name), "")
+
+
+@_command
+def compare(
+    hdr: Hdr,
+    sdr: Sdr,
+    out: Out,
+    settings: Settings,
+    title: Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film, for the report.", show_default=False)] = None,
+    full: Full = False,
+    survey: Survey = False,
+    fresh: Fresh = False,
+    hash_whole: HashWhole = False,
+    as_json: AsJson = False,
+) -> None:
+    """Compare two releases of a film and write the report."""
+    _refuse_both(full, survey)
+    with _Progress() as progress:
+        comparison = pairdiff.compare(
+            hdr, sdr, settings=settings, out=out, title=title, full=full, fresh=fresh, hash_whole=hash_whole, progress=progress
+        )
+    if as_json:
+        from pairdiff.writeup.document import comparison_to_document
+
+        _print_json(comparison_to_document(comparison))
+    else:
+        from pairdiff.writeup.words import comparison_in_words
+
+        _print(comparison_in_words(comparison, out=out))
+
+
+@_command
+def measure(
+    release: Annotated[Path, typer.Argument(metavar="RELEASE", help="A video file, HDR or SDR.", show_default=False)],
+    settings: Settings,
+    full: Full = False,
+    survey: Survey = False,
+    fresh: Fresh = False,
+    hash_whole: HashWhole = False,
+    as_json: AsJson = False,
+) -> None:
+    """Measure the light levels of one release and list what it says about itself."""
+    _refuse_both(full, survey)
+    with _Progress() as progress:
+        measurement = pairdiff.measure(release, settings=settings, full=full, fresh=fresh, hash_whole=hash_whole, progress=progress)
+    if as_json:
+        from pairdiff.writeup.document import measurement_to_document
+
+        _print_json(measurement_to_document(measurement))
+    else:
+        from pairdiff.writeup.words import measurement_in_words
+
+        _print(measurement_in_words(measurement))
+
+
+@_command
+def align(hdr: Hdr, sdr: Sdr, settings: Settings, fresh: Fresh = False, as_json: AsJson = False) -> None:
+    """Find which frame of one release belongs to which frame of the other."""
+    with _Progress() as progress:
+        alignment = pairdiff.align(hdr, sdr, settings=settings, fresh=fresh, progress=progress)
+    if as_json:
+        from pairdiff.writeup.document import alignment_to_document
+
+        _print_json(alignment_to_document(alignment))
+    else:
+        from pairdiff.writeup.words import alignment_in_words
+
+        _print(alignment_in_words(alignment))
+
+
+@_command
+def stills(
+    hdr: Hdr,
+    sdr: Sdr,
+    out: Out,
+    at: Annotated[
+        list[str],
+        typer.Option("--at", metavar="TIME", show_default=False, help="HDR film time h:mm:ss.mmm or HDR frame f123; repeatable."),
+    ],
+    settings: Settings,
+) -> None:
+    """Write stills of moments you name, both sides and the same exposure bracket of both."""
+    with _Progress() as progress:
+        moments = pairdiff.save_stills(hdr, sdr, at=at, out=out, settings=settings, progress=progress)
+    rows = [f"  HDR frame {one.hdr_frame} ({one.hdr_time_s:.3f} s)   SDR frame {one.sdr_frame} ({one.sdr_time_s:.3f} s)" for one in moments]
+    _print(f"Moments drawn: {len(moments)}", *rows, f"Stills: {out}")
+
+
+@_command
+def report(
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that `compare` wrote.", show_default=False)],
+) -> None:
+    """Draw the report again from stored results; no video is needed."""
+    _print(f"Report: {pairdiff.report(directory)}")
+
+
+def _refuse_both(full: bool, survey: bool) -> None:
+    if full and survey:
+        raise UsageError("--full and --survey exclude each other: found both, give one of them or neither (--survey is the default).")
+
+
+# ---------------------------------------------------------------- standard output, standard error, refusals
+
+
+def _print(*lines: str) -> None:
+    """Write lines to standard output; a reader that has gone away ends the output quietly."""
+    try:
+        print(*lines, sep="\n", flush=True)
+    except BrokenPipeError:
+        _drop_output()
+    except OSError as error:
+        _drop_output()
+        raise OutputRefused(f"Standard output cannot be written ({error.strerror}): send it elsewhere.") from None
+
+
+def _drop_output() -> None:
+    """Point standard output at nothing, so that the flush at the program's end has nowhere to fail."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _print_json(document: Mapping[str, Any]) -> None:
+    _print(json.dumps(document, indent=2, allow_nan=False))
+
+
+def _say(message: str) -> None:
+    if sys.stderr is not None:
+        print(f"pairdiff: {message}", file=sys.stderr, flush=True)
+
+
+class _Refusals:
+    """Turns what goes wrong inside a command into one clear block on standard error and an exit code."""
+
+    def __init__(self, *, debug: bool) -> None:
+        self._debug = debug
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        if error is None or isinstance(error, (typer.Exit, typer.Abort, SystemExit)):
+            return
+        if self._debug and not isinstance(error, KeyboardInterrupt):
+            import traceback
+
+            traceback.print_exception(error)
+        message, code = _words_for(error)
+        _say(message)
+        raise typer.Exit(code) from None
+
+
+def _words_for(error: BaseException) -> tuple[str, int]:
+    if isinstance(error, PairdiffError):
+        return str(error), error.exit_code
+    if isinstance(error, KeyboardInterrupt):
+        kept = "What was finished and kept is used again next time (--fresh ignores it)."
+        return f"interrupted: the result was not completed. {kept}", INTERRUPTED
+    if isinstance(error, ImportError):
+        return _words_for_missing(error), FAULT
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EROFS, errno.EDQUOT):
+        return f"the output cannot be written: {error}. Free some space or give another --out.", OutputRefused.exit_code
+    if isinstance(error, MemoryError):
+        return "out of memory: close other programs, or lower --canvas-max-columns.", FAULT
+    return f"a fault in pairdiff itself: {type(error).__name__}: {error}. Run again with --debug and report the trace.", FAULT
+
+
+def _words_for_missing(error: ImportError) -> str:
+    if any(word in f"{error} {error.name} {error.path}" for word in ("cv2", "libGL", "libglib", "libgthread", "libxcb", "libX11")):
+        return (
+            f"OpenCV cannot be loaded ({error}). Two ways out: install the system libraries it needs "
+            "(Debian, Ubuntu: apt-get install libgl1 libglib2.0-0), or put the build without windows in its place "
+            "(pip uninstall opencv-python, then pip install opencv-python-headless)."
+        )
+    return f"a part of pairdiff cannot be loaded ({error}): install it again with `pip install --force-reinstall pairdiff`."
+
+
+class _Progress:
+    """Progress on standard error: a moving bar on a terminal, one line a stage elsewhere. Call it with (stage, done, total)."""
+
+    def __init__(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+        console = Console(stderr=True)
+        self._plain = not console.is_terminal
+        columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}"), TimeElapsedColumn())
+        self._bars = Progress(*columns, console=console, transient=True, disable=self._plain)
+        self._tasks: dict[str, TaskID] = {}
+        self._stages: set[str] = set()
+
+    def __enter__(self) -> _Progress:
+        self._bars.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self._bars.stop()
+
+    def __call__(self, stage: str, done: int, total: int | None) -> None:
+        """Report that `done` of `total` steps of a stage are done; `total` is None where it is not known."""
+        if self._plain:
+            if stage not in self._stages:
+                _say(stage)
+            self._stages.add(stage)
+            return
+        if stage not in self._tasks:
+            self._tasks[stage] = self._bars.add_task(stage, total=total)
+        self._bars.update(self._tasks[stage], completed=done, total=total)
+
+
+def main() -> int:
+    """Run the command line.
+
+    Returns
+    -------
+    int
+        The exit code, as listed at the top of this file.
+    """
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a path may hold bytes that are no text
+        sys.stdout.reconfigure(errors="backslashreplace")
+    try:
+        code = app(prog_name="pairdiff", standalone_mode=False)
+    except typer.TyperException as error:
+        if message := error.format_message():  # empty where the help page was the answer
+            _say(f"{message.rstrip('.')}. `pairdiff --help` and `pairdiff COMMAND --help` list what can be given.")
+        return UsageError.exit_code
+    except (KeyboardInterrupt, typer.Abort):
+        _say("interrupted before the work began.")
+        return INTERRUPTED
+    except PairdiffError as error:
+        _say(str(error))
+        return error.exit_code
+    return code if isinstance(code, int) else 0

@@ -1,0 +1,107 @@
+"""Compiled loops of the demo: layers over a picture, grades by table, chroma brought to its site.
+
+Tables are evenly spaced in the fourth root of their input (see `grade.tabulate`); a plain twin of each grade is in grade.py.
+"""
+
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator"
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+
+@njit(cache=True, nogil=True, parallel=True, fastmath=True)
+def lay_over(picture, layer):
+    """Lay a layer (row, column, 4) over a picture (row, column, 3), in place."""
+    for r in prange(picture.shape[0]):
+        for c in range(picture.shape[1]):
+            keep = np.float32(1.0) - layer[r, c, 3]
+            for k in range(3):
+                picture[r, c, k] = picture[r, c, k] * keep + layer[r, c, k]
+
+
+@njit(cache=True, nogil=True, inline="always", fastmath=True)
+def _look_up(table, value, scale):
+    """Linear interpolation in a table spaced in the fourth root."""
+    place = np.sqrt(np.sqrt(max(value, np.float32(0.0)))) * scale
+    last = np.float32(table.shape[0] - 1.001)
+    place = min(place, last)
+    low = int(place)
+    part = place - np.float32(low)
+    return table[low] + part * (table[low + 1] - table[low])
+
+
+@njit(cache=True, nogil=True, inline="always", fastmath=True)
+def _gamut_map(r, g, b, m, w):
+    """BT.2020 light to BT.709 components, drawn to the edge where outside."""
+    x = m[0, 0] * r + m[0, 1] * g + m[0, 2] * b
+    y = m[1, 0] * r + m[1, 1] * g + m[1, 2] * b
+    z = m[2, 0] * r + m[2, 1] * g + m[2, 2] * b
+    low = min(x, y, z)
+    if low < 0:
+        grey = w[0] * x + w[1] * y + w[2] * z
+        keep = grey / max(grey - low, np.float32(1e-12))
+        x, y, z = grey + (x - grey) * keep, grey + (y - grey) * keep, grey + (z - grey) * keep
+    return x, y, z
+
+
+@njit(cache=True, nogil=True, parallel=True, fastmath=True)
+def grade_through_709(scene, look, curves, last, into, weights, out_of, scales, kr_kb, luma, cb, cr, steps):
+    """Scene -> look -> BT.709 -> a curve for each channel -> matrix -> signal table -> Y', Cb, Cr.
+
+    `scales` index the three tables; `steps` are (luma offset, luma range, top code); luma is written as code, chroma as signal.
+    """
+    kr, kb = kr_kb[0], kr_kb[1]
+    for r in prange(scene.shape[0]):
+        for c in range(scene.shape[1]):
+            x, y, z = _gamut_map(
+                _look_up(look, scene[r, c, 0], scales[0]),
+                _look_up(look, scene[r, c, 1], scales[0]),
+                _look_up(look, scene[r, c, 2], scales[0]),
+                into,
+                weights,
+            )
+            x = _look_up(curves[0], x, scales[1])
+            y = _look_up(curves[1], y, scales[1])
+            z = _look_up(curves[2], z, scales[1])
+            red = _look_up(last, out_of[0, 0] * x + out_of[0, 1] * y + out_of[0, 2] * z, scales[2])
+            green = _look_up(last, out_of[1, 0] * x + out_of[1, 1] * y + out_of[1, 2] * z, scales[2])
+            blue = _look_up(last, out_of[2, 0] * x + out_of[2, 1] * y + out_of[2, 2] * z, scales[2])
+            level = kr * red + (np.float32(1.0) - kr - kb) * green + kb * blue
+            luma[r, c] = min(max(np.floor(steps[0] + steps[1] * level + np.float32(0.5)), np.float32(0.0)), steps[2])
+            cb[r, c] = (blue - level) / (np.float32(2.0) * (np.float32(1.0) - kb))
+            cr[r, c] = (red - level) / (np.float32(2.0) * (np.float32(1.0) - kr))
+
+
+@njit(cache=True, nogil=True, parallel=True, fastmath=True)
+def grade_direct(scene, table, scale, kr_kb, luma, cb, cr, steps):
+    """Scene -> one table for look, curve and signal, in the scene's own primaries -> Y', Cb, Cr."""
+    kr, kb = kr_kb[0], kr_kb[1]
+    for r in prange(scene.shape[0]):
+        for c in range(scene.shape[1]):
+            red = _look_up(table, scene[r, c, 0], scale)
+            green = _look_up(table, scene[r, c, 1], scale)
+            blue = _look_up(table, scene[r, c, 2], scale)
+            level = kr * red + (np.float32(1.0) - kr - kb) * green + kb * blue
+            luma[r, c] = min(max(np.floor(steps[0] + steps[1] * level + np.float32(0.5)), np.float32(0.0)), steps[2])
+            cb[r, c] = (blue - level) / (np.float32(2.0) * (np.float32(1.0) - kb))
+            cr[r, c] = (red - level) / (np.float32(2.0) * (np.float32(1.0) - kr))
+
+
+@njit(cache=True, nogil=True, parallel=True, fastmath=True)
+def site_chroma(full, half, top_left, offset, reach, top):
+    """Chroma signal (row, column) to 4:2:0 codes: 1-2-1 along rows; down columns 1-2-1 (top-left) or 1-1 (left). Edges replicate."""
+    rows, columns = full.shape
+    for r in prange(half.shape[0]):
+        a, b, d = max(2 * r - 1, 0), 2 * r, min(2 * r + 1, rows - 1)
+        wa, wb, wd = np.float32(0.25), np.float32(0.5), np.float32(0.25)
+        if not top_left:
+            wa, wb, wd = np.float32(0.0), np.float32(0.5), np.float32(0.5)
+        for c in range(half.shape[1]):
+            e, f, g = max(2 * c - 1, 0), 2 * c, min(2 * c + 1, columns - 1)
+            left = wa * full[a, e] + wb * full[b, e] + wd * full[d, e]
+            centre = wa * full[a, f] + wb * full[b, f] + wd * full[d, f]
+            right = wa * full[a, g] + wb * full[b, g] + wd * full[d, g]
+            value = np.float32(0.25) * left + np.float32(0.5) * centre + np.float32(0.25) * right
+            half[r, c] = min(max(np.floor(offset + reach * value + np.float32(0.5)), np.float32(0.0)), top)

@@ -1,0 +1,90 @@
+"""What a scan found, kept on disk so that an interrupted or repeated run need not decode the film again.
+
+The key is the file's identity, how its signal is read, and the version of what a scan computes. Files are written under another name
+and moved into place. A kept file that cannot be read is as good as none.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import tempfile
+from dataclasses import asdict
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pairdiff._records import Damage, FrameLevels, Rectangle, Release
+from pairdiff.score.scan import Track
+
+SCAN_VERSION = 1
+"""Raise it whenever what a scan computes changes."""
+FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
+"""Environment variable that names another folder for what is kept."""
+
+
+def keep_folder() -> Path:
+    """Folder for what is kept between runs."""
+    import platformdirs
+
+    named = os.environ.get(FOLDER_VARIABLE)
+    return Path(named) if named else Path(platformdirs.user_cache_dir("pairdiff")) / "scans"
+
+
+def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
+    """Key of a release's scan."""
+    signal = release.signal
+    parts: list[Any] = [SCAN_VERSION, release.file_id, release.stream_index, hlg_peak_nits]
+    parts += [str(getattr(signal, name).value) for name in ("transfer", "primaries", "matrix", "range", "chroma_siting")]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
+
+
+def store_track(key: str, track: Track) -> None:
+    """Keep a scan; a folder that cannot be written is passed over, since nothing depends on it."""
+    folder = keep_folder()
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=folder, suffix=".part")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                np.savez_compressed(file, **_to_arrays(track))
+            os.replace(name, folder / f"{key}.npz")
+        except BaseException:
+            with contextlib.suppress(OSError):
+                os.unlink(name)
+            raise
+
+
+def load_track(key: str) -> Track | None:
+    """A kept scan, or None."""
+    path = keep_folder() / f"{key}.npz"
+    try:
+        with np.load(path, allow_pickle=False) as arrays:
+            return _from_arrays({name: arrays[name] for name in arrays.files})
+    except (OSError, ValueError, KeyError, TypeError, EOFError):
+        return None
+
+
+def _to_arrays(track: Track) -> dict[str, Any]:
+    names = list(asdict(track.levels[0])) if track.levels else []
+    return {
+        "active": np.array([track.active.top, track.active.bottom, track.active.left, track.active.right]),
+        "fingerprints": track.fingerprints,
+        "times": np.array([[time.numerator, time.denominator] for time in track.times_s], np.int64),
+        "levels": np.array([[getattr(frame, name) for name in names] for frame in track.levels], np.float64),
+        "damage": np.array(json.dumps([asdict(fault) for fault in track.damage])),
+    }
+
+
+def _from_arrays(arrays: dict[str, Any]) -> Track:
+    return Track(
+        Rectangle(*(int(edge) for edge in arrays["active"])),
+        arrays["fingerprints"],
+        tuple(Fraction(int(top), int(bottom)) for top, bottom in arrays["times"]),
+        tuple(FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"]),
+        tuple(Damage(**fault) for fault in json.loads(str(arrays["damage"]))),
+    )

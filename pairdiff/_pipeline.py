@@ -1,0 +1,584 @@
+"""The one file that joins the stages: clip -> frames -> light -> match -> score -> stills -> verdict -> writeup.
+
+A comparison runs in passes, each streaming: find the active pictures; scan each release once (fingerprints, light levels); match;
+fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, so that an interrupted run
+goes on from the last finished one.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import os
+import platform
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff import _keep
+from pairdiff._checks import check_output
+from pairdiff._errors import InputRefused, UnrelatedFilms, UsageError
+from pairdiff._records import (
+    Alignment,
+    Comparison,
+    Coverage,
+    FloatArray,
+    Frame,
+    Geometry,
+    Measurement,
+    Moment,
+    OriginSign,
+    Rectangle,
+    Release,
+    ReleaseResult,
+    Setup,
+    Side,
+)
+from pairdiff._settings import Settings
+from pairdiff.clip.probe import check_pair, probe_release
+from pairdiff.frames.decode import FrameReader, read_frames_at, read_key_frames
+from pairdiff.frames.planes import planes_to_rgb
+from pairdiff.frames.prefetch import read_ahead
+from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
+from pairdiff.match.geometry import LumaPair, guess_geometry, refine_geometry, resample_area
+from pairdiff.match.timeline import Offset, build_segments, find_offset, find_shots, matched_frames
+from pairdiff.score.difference import difference_map
+from pairdiff.score.headroom import Weighting
+from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
+from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames
+from pairdiff.score.setup import SetupFits, fit_setups
+from pairdiff.score.title import FitCollector, pool_title
+from pairdiff.stills.choose import choose_moments
+from pairdiff.stills.draw import StillPicture, draw_stills
+from pairdiff.verdict.judge import judge, label_at, make_case, with_setup_flips
+
+Progress = Callable[[str, int, int | None], None]
+
+ACTIVE_KEY_FRAMES = 64
+"""Key frames looked at to find the active picture."""
+ACTIVE_LEAST_KEY_FRAMES = 8
+"""With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""
+ACTIVE_STEP_FRAMES = 12
+REGISTERED_PAIRS = 7
+"""Pairs registered to refine the geometry."""
+RESAMPLE_GAMMA = 2.4
+"""SDR pictures are resampled in linear light at this gamma and handed on as signal."""
+SAME_RATE = 1e-4
+SIGNS = {
+    "level ceiling": "Colourists set ceilings on purpose.",
+    "shared clipping": "The clip may be baked into the master.",
+    "code comb": "Dither, grain and re-encoding hide or make a comb.",
+    "colour stops at the BT.709 edge": "A muted palette never reaches the edge.",
+    "one fixed curve": "The SDR may have been derived from the HDR.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Pass:
+    """One release probed and scanned."""
+
+    release: Release
+    track: Track
+
+
+@dataclass(frozen=True, slots=True)
+class _Matching:
+    """Two releases matched."""
+
+    hdr: _Pass
+    sdr: _Pass
+    alignment: Alignment
+    similarity: NDArray[np.float32]
+
+    @property
+    def geometry(self) -> Geometry:
+        """The geometry of the whole title (one segment in this form)."""
+        return self.alignment.geometry[0]
+
+
+def compare(
+    hdr: str | os.PathLike[str],
+    sdr: str | os.PathLike[str],
+    *,
+    settings: Settings | None = None,
+    out: str | os.PathLike[str] | None = None,
+    title: str | None = None,
+    full: bool = False,
+    fresh: bool = False,
+    hash_whole: bool = False,
+    progress: Progress | None = None,
+) -> Comparison:
+    """Compare two releases of one film and say how distinguishable they are.
+
+    Parameters
+    ----------
+    hdr, sdr : paths of the two releases.
+    settings : thresholds, overrides, the set's reach; defaults where None.
+    out : folder for `result.json`, `report.html`, `frames.parquet` and `stills/`; nothing is written where None.
+    title : of the film; the HDR file's name where None.
+    full : score every matched pair instead of a sample of each shot.
+    fresh : measure anew even what an earlier run kept.
+    hash_whole : identify files by all their bytes.
+    progress : called as (stage in words, done, total or None).
+
+    Returns
+    -------
+    Comparison.
+
+    Raises
+    ------
+    InputRefused, SignalUnresolved, DecodeFailed : a release that cannot be measured.
+    UnrelatedFilms : the two do not belong together.
+    OutputRefused : `out` cannot be written.
+    """
+    settings, tell = settings or Settings(), progress or _silent
+    if out is not None:
+        check_output(Path(out))
+    matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
+    picks = _pick_pairs(matching.alignment, settings=settings, full=full)
+    fits, top, noise = _fit(matching, picks, settings=settings, tell=tell)
+    measures, types = _score(matching, picks, fits, top, noise, settings=settings, tell=tell)
+    comparison = _conclude(matching, picks, fits, measures, types, settings=settings, title=title, full=full)
+    if out is not None:
+        from pairdiff.writeup.document import write_comparison
+
+        stills = _draw(matching, comparison.moments, comparison.setup, settings=settings, tell=tell)
+        tell("write", 0, 1)
+        write_comparison(comparison, stills, Path(out))
+        tell("write", 1, 1)
+    return comparison
+
+
+def measure(
+    release: str | os.PathLike[str],
+    *,
+    settings: Settings | None = None,
+    full: bool = False,
+    fresh: bool = False,
+    hash_whole: bool = False,
+    progress: Progress | None = None,
+) -> Measurement:
+    """Light levels of one release alone, HDR or SDR.
+
+    Parameters
+    ----------
+    release : path.
+    settings, fresh, hash_whole, progress : as for `compare`; the `hdr_` options apply.
+    full : every frame is measured in this version, with or without it.
+
+    Returns
+    -------
+    Measurement.
+    """
+    del full
+    settings, tell = settings or Settings(), progress or _silent
+    done = _scan(_probe(release, side="hdr", settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
+    return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings))
+
+
+def align(
+    hdr: str | os.PathLike[str],
+    sdr: str | os.PathLike[str],
+    *,
+    settings: Settings | None = None,
+    fresh: bool = False,
+    progress: Progress | None = None,
+) -> Alignment:
+    """Which frames and which region of two releases belong together; arguments and errors as for `compare`."""
+    return _match(hdr, sdr, settings=settings or Settings(), fresh=fresh, hash_whole=False, tell=progress or _silent).alignment
+
+
+def stills(
+    hdr: str | os.PathLike[str],
+    sdr: str | os.PathLike[str],
+    *,
+    at: Sequence[str],
+    out: str | os.PathLike[str],
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+) -> tuple[Moment, ...]:
+    """Draw both sides at chosen times of the HDR film into `out`.
+
+    Parameters
+    ----------
+    hdr, sdr : paths of the two releases.
+    at : times `h:mm:ss.mmm` (or `mm:ss`, or seconds) or frames `f123`, HDR film time.
+    out : folder for the pictures.
+    settings, progress : as for `compare`.
+
+    Returns
+    -------
+    The moments drawn.
+
+    Raises
+    ------
+    UsageError : a time that cannot be read or has no matched frame; and the errors of `compare`.
+    """
+    from pairdiff.writeup.document import write_stills
+
+    settings, tell = settings or Settings(), progress or _silent
+    if not at:
+        raise UsageError("No time was given. Name at least one with --at, as h:mm:ss.mmm or f123.")
+    asked = [(text, read_time(text)) for text in at]
+    check_output(Path(out))
+    matching = _match(hdr, sdr, settings=settings, fresh=False, hash_whole=False, tell=tell)
+    picks = _pick_pairs(matching.alignment, settings=settings, full=False)
+    fits, _, _ = _fit(matching, picks, settings=settings, tell=tell)
+    moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
+    pictures = _draw(matching, moments, fits.named("controls"), settings=settings, tell=tell)
+    write_stills(pictures, Path(out))
+    return moments
+
+
+def report(directory: str | os.PathLike[str]) -> Path:
+    """Draw `report.html` again from the results stored in a folder; no video is needed."""
+    from pairdiff.writeup.html import render_report
+
+    return render_report(Path(directory))
+
+
+# ---------------------------------------------------------------- probe, scan, match
+
+
+def _silent(stage: str, done: int, total: int | None) -> None:
+    """Progress that nobody asked for."""
+
+
+def _probe(path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool) -> Release:
+    return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+
+
+def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) -> _Pass:
+    key = _keep.scan_key(release, hlg_peak_nits=settings.hlg_peak_nits)
+    kept = None if fresh else _keep.load_track(key)
+    if kept is not None:
+        return _Pass(release, kept)
+    name = release.side.upper()
+    total = _expected_frames(release)
+    active = _find_active(release, tell=tell, total=total)
+    with FrameReader(release) as reader:
+        prints, times, levels = scan_frames(
+            read_ahead(reader), release.signal, active=active, hlg_peak_nits=settings.hlg_peak_nits,
+            progress=lambda done: tell(f"measure the {name} release", done, total),
+        )
+        track = Track(active, prints, times, levels, tuple(reader.damage))
+    _keep.store_track(key, track)
+    return _Pass(release, track)
+
+
+def _expected_frames(release: Release) -> int | None:
+    rate = release.signal.frame_rate.value
+    return None if rate is None or release.duration_s is None else max(round(release.duration_s * rate), 1)
+
+
+def _find_active(release: Release, *, tell: Progress, total: int | None) -> Rectangle:
+    tell(f"find the picture area of the {release.side.upper()} release", 0, None)
+    few = list(_first(read_key_frames(release, most=ACTIVE_KEY_FRAMES), ACTIVE_LEAST_KEY_FRAMES))
+    if len(few) == ACTIVE_LEAST_KEY_FRAMES:
+        return find_active(read_key_frames(release, most=ACTIVE_KEY_FRAMES), release.signal)
+    with FrameReader(release) as reader:
+        return find_active((frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
+
+
+def _first(frames: Iterator[Frame], count: int) -> Iterator[int]:
+    for number, _ in zip(range(count), frames, strict=False):
+        yield number
+
+
+def _match(
+    hdr: str | os.PathLike[str], sdr: str | os.PathLike[str], *, settings: Settings, fresh: bool, hash_whole: bool, tell: Progress
+) -> _Matching:
+    tell("read what the releases say", 0, None)
+    hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole)
+    sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole)
+    check_pair(hdr_release, sdr_release)
+    _check_sdr_primaries(sdr_release)
+    first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
+    second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
+    tell("match the frames", 0, None)
+    offset = find_offset(first.track.fingerprints, second.track.fingerprints)
+    if offset.score < settings.min_score:
+        raise UnrelatedFilms(_unrelated(first, second, offset, settings))
+    return _register(first, second, offset, settings=settings)
+
+
+def _check_sdr_primaries(release: Release) -> None:
+    if release.signal.primaries.value != "bt709":
+        raise InputRefused(
+            f"The SDR release {release.path} has {release.signal.primaries.value} primaries; this version shows SDR on a BT.709 set. "
+            "If the tag is wrong, say so with --sdr-primaries bt709."
+        )
+
+
+def _unrelated(hdr: _Pass, sdr: _Pass, offset: Offset, settings: Settings) -> str:
+    rates = _rates(hdr.release, sdr.release)
+    differ = "" if rates is None or abs(rates - 1) < 0.06 else (
+        " Their frame rates differ; this version matches frame for frame and does not undo repeated frames."
+    )
+    return (
+        f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. Best candidate: an offset of "
+        f"{offset.frames:+d} frames with a score of {offset.score:.2f} (next best {offset.runner_up:.2f}); {settings.min_score:g} is needed. "
+        f"Check that both files are the same film and cut; --min-score lowers the limit.{differ}"
+    )
+
+
+def _rates(hdr: Release, sdr: Release) -> float | None:
+    """HDR frame rate over SDR frame rate: SDR film seconds for an HDR film second, frame for frame."""
+    first, second = hdr.signal.frame_rate.value, sdr.signal.frame_rate.value
+    return None if first is None or second is None else float(first / second)
+
+
+def _register(hdr: _Pass, sdr: _Pass, offset: Offset, *, settings: Settings) -> _Matching:
+    state, similarity = matched_frames(hdr.track.fingerprints, sdr.track.fingerprints, offset.frames)
+    speed = _rates(hdr.release, sdr.release) or 1.0
+    segments = build_segments(state, similarity, offset_frames=offset.frames, sdr_frames=len(sdr.track.times_s), speed=speed)
+    shots = find_shots(hdr.track.fingerprints, state)
+    notes = [] if abs(speed - 1) < SAME_RATE else [f"The releases run at different rates: SDR takes {1 / speed:.4f} of the HDR's frames per second."]
+    geometry = guess_geometry(
+        hdr.track.active, sdr.track.active, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
+    )
+    alignment = Alignment(
+        matched_share=float((state == 1).mean()), offset_frames=offset.frames, score=offset.score, runner_up=offset.runner_up,
+        segments=segments, geometry=(geometry,), shots=shots, notes=tuple(notes),
+    )
+    matching = _Matching(hdr, sdr, alignment, similarity)
+    if not shots:
+        return matching
+    frames = sorted({(start + stop) // 2 for start, stop in shots})
+    chosen = [frames[n] for n in np.unique(np.linspace(0, len(frames) - 1, REGISTERED_PAIRS).round().astype(int))]
+    pairs = [
+        LumaPair(luma_plane(h, hdr.release.signal).astype(np.float32), luma_plane(s, sdr.release.signal).astype(np.float32))
+        for h, s in _read_pairs(matching, chosen)
+    ]
+    refined = refine_geometry(geometry, pairs, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160)
+    return replace(matching, alignment=replace(alignment, geometry=(refined,)))
+
+
+# ---------------------------------------------------------------- pairs on the canvas
+
+
+@dataclass(frozen=True, slots=True)
+class _Picks:
+    """Which pairs are scored, and what each stands for."""
+
+    hdr_frames: tuple[int, ...]
+    shots: tuple[int, ...]
+    seconds: tuple[float, ...]
+    matched_frames: int
+
+
+def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Picks:
+    """Frames of every shot: one drawn by the seed from each of equal parts of it; every matched frame with `full`."""
+    rng = np.random.default_rng(settings.seed)
+    shots = list(enumerate(alignment.shots))
+    matched = sum(stop - start for _, (start, stop) in shots)
+    if not shots:
+        raise UnrelatedFilms(
+            f"The two releases agree at an offset of {alignment.offset_frames:+d} frames (score {alignment.score:.2f}), but no moving "
+            "passage of them could be matched. Nothing can be scored on pictures that stand still."
+        )
+    per_shot = max(min(settings.pairs_per_shot, settings.max_pairs // len(shots)), 1)
+    if not full and len(shots) > settings.max_pairs:
+        keep = np.linspace(0, len(shots) - 1, settings.max_pairs).round().astype(int)
+        shots = [shots[n] for n in keep]
+    frames: list[tuple[int, int, float]] = []
+    shown = sum(stop - start for _, (start, stop) in shots)
+    for number, (start, stop) in shots:
+        count = stop - start if full else min(per_shot, stop - start)
+        edges = np.linspace(start, stop, count + 1)
+        picks = [int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in zip(edges[:-1], edges[1:], strict=True)]
+        frames += [(frame, number, (stop - start) / count * matched / shown) for frame in picks]
+    return _Picks(*(tuple(column) for column in zip(*frames, strict=True)), matched_frames=matched)  # type: ignore[arg-type]
+
+
+def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
+    offset = matching.alignment.offset_frames
+    hdr_times, sdr_times = matching.hdr.track.times_s, matching.sdr.track.times_s
+    sdr_frames = [frame + offset for frame in hdr_frames]
+    hdr = read_frames_at(matching.hdr.release, indices=hdr_frames, times_s=[hdr_times[n] for n in hdr_frames])
+    sdr = read_frames_at(matching.sdr.release, indices=sdr_frames, times_s=[sdr_times[n] for n in sdr_frames])
+    return read_ahead(zip(hdr, sdr, strict=True), depth=2)
+
+
+def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings) -> PairPictures:
+    geometry, size = matching.geometry, {"rows": matching.geometry.canvas_rows, "columns": matching.geometry.canvas_columns}
+    signal = matching.hdr.release.signal
+    nits = hdr_code_to_nits(
+        planes_to_rgb(hdr.planes, signal), transfer=signal.transfer.value, primaries=signal.primaries.value, hlg_peak_nits=settings.hlg_peak_nits
+    )
+    return PairPictures(
+        resample_area(nits, region=geometry.hdr_common, **size),
+        _sdr_on_canvas(planes_to_rgb(sdr.planes, matching.sdr.release.signal), geometry),
+        geometry.pixels_per_degree,
+    )
+
+
+def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
+    """SDR signal on the canvas; where it must be resampled, in linear light at `RESAMPLE_GAMMA`."""
+    top, bottom, left, right = geometry.sdr_common
+    size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
+    whole = all(edge.is_integer() for edge in geometry.sdr_common)
+    if whole and (bottom - top, right - left) == (geometry.canvas_rows, geometry.canvas_columns):
+        return resample_area(code, region=geometry.sdr_common, **size)
+    light = resample_area(np.maximum(code, 0) ** np.float32(RESAMPLE_GAMMA), region=geometry.sdr_common, **size)
+    return light ** np.float32(1 / RESAMPLE_GAMMA)
+
+
+def _fit(
+    matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress
+) -> tuple[SetupFits, tuple[float | None, float | None, float | None], float]:
+    collector = FitCollector(settings)
+    for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
+        collector.add(_to_canvas(matching, hdr, sdr, settings=settings), shot=picks.shots[done])
+        tell("fit the SDR set", done + 1, len(picks.hdr_frames))
+    sample = collector.sample()
+    return fit_setups(sample, settings), collector.top_codes(), sample.noise_jnd
+
+
+def _score(
+    matching: _Matching, picks: _Picks, fits: SetupFits, top: tuple[float | None, float | None, float | None], noise_jnd: float,
+    *, settings: Settings, tell: Progress,
+) -> tuple[list[PairMeasures], dict[int, tuple[str, str]]]:
+    measures, types = [], {}
+    for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
+        place = PairPlace(
+            hdr.index, sdr.index, float(hdr.time_s), float(sdr.time_s), picks.shots[done], float(matching.similarity[hdr.index])
+        )
+        pictures = _to_canvas(matching, hdr, sdr, settings=settings)
+        measures.append(score_pair(pictures, place, setups=fits.setups, top=top, noise_jnd=noise_jnd, settings=settings))
+        types[hdr.index] = (hdr.picture_type, sdr.picture_type)
+        tell("score the pairs", done + 1, len(picks.hdr_frames))
+    return measures, types
+
+
+# ---------------------------------------------------------------- conclusion
+
+
+def _conclude(
+    matching: _Matching, picks: _Picks, fits: SetupFits, measures: Sequence[PairMeasures], types: dict[int, tuple[str, str]],
+    *, settings: Settings, title: str | None, full: bool,
+) -> Comparison:
+    step_s = _step_s(matching.hdr)
+    fraction = len(picks.hdr_frames) / picks.matched_frames
+    weighting = Weighting(np.array(picks.seconds) * step_s, np.array(picks.shots), min(fraction, 1.0))
+    score = pool_title(measures, weighting, fits=fits, settings=settings)
+    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
+    case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=picks.matched_frames / shorter)
+    setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
+    moments = tuple(_typed(moment, types) for moment in choose_moments(score.pairs, seed=settings.seed))
+    return Comparison(
+        title=title or Path(matching.hdr.release.path).stem,
+        hdr=_result(matching.hdr, settings), sdr=_result(matching.sdr, settings), alignment=matching.alignment,
+        setups=setups, setup=next(s for s in setups if s.name == "controls"), free_fit=fits.free, difference=score.difference,
+        headroom=score.headroom, recovered=score.recovered, shadows=score.shadows, colour=score.colour, tone=score.tone,
+        origin_signs=tuple(OriginSign(name, "not_measured", "cannot_tell", None, innocent) for name, innocent in SIGNS.items()),
+        viewer=score.viewer, verdict=with_setup_flips(judge(case, settings), setups), moments=moments, pairs=score.pairs,
+        hdr_frames=matching.hdr.track.levels, sdr_frames=matching.sdr.track.levels,
+        coverage=_coverage(matching, picks, full=full), versions=_versions(), settings=asdict(settings),
+    )
+
+
+def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
+    damage = [(p.release.side.upper(), fault) for p in (matching.hdr, matching.sdr) for fault in p.track.damage]
+    notes = [f"{side}: {fault.kind} before frame {fault.frame}: {fault.detail}" for side, fault in damage]
+    return Coverage(
+        mode="full" if full else "sampled", hdr_frames=len(matching.hdr.track.times_s), sdr_frames=len(matching.sdr.track.times_s),
+        matched_frames=picks.matched_frames, scored_pairs=len(picks.hdr_frames), shots=len(set(picks.shots)), notes=tuple(notes),
+    )
+
+
+def _step_s(scanned: _Pass) -> float:
+    """Mean time between frames, seconds."""
+    times = scanned.track.times_s
+    return float((times[-1] - times[0]) / (len(times) - 1)) if len(times) > 1 else 1 / 24
+
+
+def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:
+    condition = levels_condition(scanned.release.signal, hlg_peak_nits=settings.hlg_peak_nits)
+    levels = pool_levels(scanned.track.levels, condition=condition)
+    return ReleaseResult(scanned.release, levels, len(scanned.track.times_s), scanned.track.damage)
+
+
+def _typed(moment: Moment, types: dict[int, tuple[str, str]]) -> Moment:
+    hdr, sdr = types[moment.hdr_frame]
+    return replace(moment, hdr_picture_type=hdr, sdr_picture_type=sdr)
+
+
+def _versions() -> dict[str, str]:
+    """What ran: ours, Python's, and those of the libraries that touch numbers."""
+    names = ("pairdiff", "numpy", "scipy", "opencv-python", "scikit-image", "av", "numba")
+    found = {"python": platform.python_version()}
+    for name in names:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "unknown"
+    import av
+
+    found["libavcodec"] = ".".join(map(str, av.library_versions["libavcodec"]))
+    return found
+
+
+# ---------------------------------------------------------------- stills
+
+
+def _draw(matching: _Matching, moments: Sequence[Moment], setup: Setup, *, settings: Settings, tell: Progress) -> list[StillPicture]:
+    ordered = sorted({moment.hdr_frame for moment in moments})
+    by_frame = {frame: [m for m in moments if m.hdr_frame == frame] for frame in ordered}
+    drawn: dict[int, list[StillPicture]] = {}
+    peak = max(frame.p9999_nits for frame in matching.hdr.track.levels)
+    for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
+        pictures = _to_canvas(matching, hdr, sdr, settings=settings)
+        sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
+        jnd = difference_map(pictures.hdr_nits, sdr_nits, pixels_per_degree=pictures.pixels_per_degree)
+        for moment in by_frame[hdr.index]:
+            typed = replace(moment, hdr_picture_type=hdr.picture_type, sdr_picture_type=sdr.picture_type)
+            drawn.setdefault(hdr.index, []).extend(
+                draw_stills(
+                    typed, hdr_nits=pictures.hdr_nits, sdr_nits=sdr_nits, difference_jnd=jnd, white_nits=setup.white_nits, peak_nits=peak
+                )
+            )
+        tell("draw the stills", done + 1, len(ordered))
+    return [still for moment in moments for still in drawn[moment.hdr_frame] if still.moment.rule == moment.rule]
+
+
+_TIME = re.compile(r"(?:(?:(\d+):)?(\d{1,2}):)?(\d+(?:\.\d+)?)")
+
+
+def read_time(text: str) -> int | Fraction:
+    """A frame number from `f123`, or seconds from `h:mm:ss.mmm`, `mm:ss` or `ss`.
+
+    Raises
+    ------
+    UsageError : any other text.
+    """
+    if re.fullmatch(r"f\d+", text):
+        return int(text[1:])
+    found = _TIME.fullmatch(text)
+    if not found:
+        raise UsageError(f"The time {text!r} cannot be read. Give HDR film time as h:mm:ss.mmm, for example 0:12:03.500, or a frame as f123.")
+    hours, minutes, seconds = found.groups()
+    return int(hours or 0) * 3600 + int(minutes or 0) * 60 + Fraction(seconds)
+
+
+def _asked_moment(matching: _Matching, text: str, time: int | Fraction) -> Moment:
+    times, offset = matching.hdr.track.times_s, matching.alignment.offset_frames
+    frame = time if isinstance(time, int) else min(range(len(times)), key=lambda n: abs(times[n] - time))
+    last = len(times) - 1
+    if frame > last or (isinstance(time, Fraction) and time > times[-1] + Fraction(1, 10)):
+        raise UsageError(f"--at {text} lies behind the end of the HDR release: its last frame is f{last} at {float(times[-1]):.3f} s.")
+    partner = frame + offset
+    if not 0 <= partner < len(matching.sdr.track.times_s):
+        raise UsageError(f"--at {text} (frame f{frame}) has no partner in the SDR release. See `pairdiff align` for what is matched.")
+    shot = next((n for n, (start, stop) in enumerate(matching.alignment.shots) if start <= frame < stop), -1)
+    reason = f"asked for: {text}" + ("" if shot >= 0 else "; outside the matched passages, so the two sides may not show the same moment")
+    return Moment("asked for", reason, frame, partner, float(times[frame]), float(matching.sdr.track.times_s[partner]), "?", "?", shot)
+
+
+def setting_names() -> tuple[str, ...]:
+    """Names of all settings, in order."""
+    return tuple(field.name for field in fields(Settings))

@@ -1,0 +1,643 @@
+"""What each stage hands to the next: frozen records, in the order of the data. Facts only, no computing.
+
+    clip -> frames -> light -> match -> score -> stills -> verdict -> writeup
+
+Arrays are (time, row, column, channel). `None` means "there is no value"; it is never replaced by 0.
+`status` is one of `measured`, `not_applicable`, `cannot_tell`, `not_measured`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any, Generic, Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.floating[Any]]
+Side = Literal["hdr", "sdr"]
+Status = Literal["measured", "not_applicable", "cannot_tell", "not_measured"]
+Presence = Literal["absent", "zero", "present"]
+AxisState = Literal["same", "slightly_more", "clearly_more", "cannot_tell", "not_applicable"]
+SegmentKind = Literal["matched", "hdr_only", "sdr_only", "undetermined"]
+T = TypeVar("T")
+
+
+# ---------------------------------------------------------------- clip: what the release says it is
+
+
+@dataclass(frozen=True, slots=True)
+class Fact(Generic[T]):
+    """One thing a release says about itself, with the place that says it."""
+
+    value: T
+    """The value; its type is the field's."""
+    source: str
+    """`container`, `bitstream`, `container and bitstream`, `option`, `pixel format`, `standard: ...` or `assumed`."""
+    assumed: bool
+    """True when nothing in the file and no option states it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """How code values are to be read."""
+
+    transfer: Fact[str]
+    """`pq`, `hlg` or `bt1886`."""
+    primaries: Fact[str]
+    """`bt709`, `p3-d65` or `bt2020`."""
+    matrix: Fact[str]
+    """`bt709`, `bt2020-ncl`, `bt601` or `rgb`."""
+    range: Fact[str]
+    """`narrow` or `full`."""
+    bit_depth: Fact[int]
+    """Bits of one code value, 8 to 16."""
+    chroma_sampling: Fact[str]
+    """`420`, `422`, `444`, `rgb` or `grey`."""
+    chroma_siting: Fact[str]
+    """`left`, `top-left` or `centre` (420 and 422 only; `left` elsewhere)."""
+    width: Fact[int]
+    """Coded picture width, pixels."""
+    height: Fact[int]
+    """Coded picture height, pixels."""
+    sample_aspect: Fact[Fraction]
+    """Width of a pixel over its height."""
+    frame_rate: Fact[Fraction | None]
+    """Frames per second, exact; None when the file does not say."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mastering:
+    """ST 2086 mastering display; a part that the file leaves out is None."""
+
+    red_xy: tuple[float, float] | None
+    green_xy: tuple[float, float] | None
+    blue_xy: tuple[float, float] | None
+    white_xy: tuple[float, float] | None
+    max_nits: float | None
+    min_nits: float | None
+    source: str
+    """`container`, `bitstream` or `container and bitstream`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """Light levels that the release declares (CTA-861.3). Zero means unknown by the standard, and is told apart from absent."""
+
+    max_cll_state: Presence
+    max_cll_nits: float | None
+    """None when absent or zero."""
+    max_fall_state: Presence
+    max_fall_nits: float | None
+    """None when absent or zero."""
+    light_level_source: str | None
+    """`container`, `bitstream`, `container and bitstream`; None when absent."""
+    mastering: Mastering | None
+    dynamic: tuple[str, ...]
+    """Dynamic metadata and second layers found, in words; none of them is applied."""
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """One file and everything it says before a picture is measured."""
+
+    path: str
+    side: Side
+    file_id: str
+    """Size and SHA-256 over sampled blocks (or of the whole file with `--hash`), as `sha256-sampled:<size>:<hex>`."""
+    size_bytes: int
+    container: str
+    codec: str
+    stream_index: int
+    """Index of the video stream in the container."""
+    time_base: Fraction
+    """Seconds per time stamp unit."""
+    start_s: Fraction
+    """Time of the first picture, seconds."""
+    duration_s: Fraction | None
+    """As the container says it; None when it does not."""
+    signal: Signal
+    declared: Declared
+    notes: tuple[str, ...]
+    """What a reader of the report must know: assumptions, overrides, layers not decoded."""
+
+
+# ---------------------------------------------------------------- frames: code values
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One decoded picture as raw planes. The planes are read-only views; copy what must outlive the next frame."""
+
+    index: int
+    """Number of the picture in its release, in display order, from 0."""
+    time_s: Fraction
+    """Exact presentation time since the first picture, seconds."""
+    planes: tuple[NDArray[np.unsignedinteger[Any]], ...]
+    """Y, Cb, Cr (or R, G, B; or Y alone), each (row, column), uint8 or uint16 code values."""
+    key_frame: bool
+    picture_type: str
+    """`I`, `P`, `B` or `?`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """One fault met while decoding."""
+
+    kind: str
+    """`truncated`, `decode error`, `missing time stamp` or `corrupt picture`."""
+    frame: int
+    """Number of the picture before which it was met."""
+    detail: str
+
+
+# ---------------------------------------------------------------- match: which frame and which region
+
+
+@dataclass(frozen=True, slots=True)
+class Rectangle:
+    """Rows and columns of a picture, stop exclusive, pixels."""
+
+    top: int
+    bottom: int
+    left: int
+    right: int
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A run of frames that belong together, or that have no partner. Frame numbers, stop exclusive."""
+
+    kind: SegmentKind
+    hdr_start: int | None
+    hdr_stop: int | None
+    sdr_start: int | None
+    sdr_stop: int | None
+    speed: float | None
+    """SDR film seconds per HDR film second; None where nothing is matched."""
+    confidence: float | None
+    """0 to 1; None where nothing is matched."""
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """Where the common picture lies on both sides, and how the two are scaled."""
+
+    hdr_active: Rectangle
+    """Active picture of the HDR release, letterbox excluded."""
+    sdr_active: Rectangle
+    scale_columns: float
+    """HDR pixels per SDR pixel along a row."""
+    scale_rows: float
+    shift_columns: float
+    """HDR column of the SDR column 0 edge: hdr = shift + scale x sdr, pixel edges."""
+    shift_rows: float
+    hdr_common: tuple[float, float, float, float]
+    """Top, bottom, left, right edge of the common picture on the HDR side, pixels, sub-pixel."""
+    sdr_common: tuple[float, float, float, float]
+    canvas_rows: int
+    canvas_columns: int
+    pixels_per_degree: float
+    residual_pixels: float | None
+    """Median misregistration that is left, canvas pixels; None when it could not be measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """The edit map: which HDR frame belongs to which SDR frame."""
+
+    matched_share: float
+    """Matched HDR frames over all HDR frames."""
+    offset_frames: int
+    """SDR frame number minus HDR frame number of matched frames."""
+    score: float
+    """Mean similarity of matched frames, -1 to 1."""
+    runner_up: float
+    """Score of the best offset elsewhere."""
+    segments: tuple[Segment, ...]
+    geometry: tuple[Geometry, ...]
+    shots: tuple[tuple[int, int], ...]
+    """Shots inside matched segments, HDR frame numbers, stop exclusive."""
+    notes: tuple[str, ...]
+
+
+# ---------------------------------------------------------------- score: measures
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLevels:
+    """Light levels of one picture at native size; level = max of linear R, G, B, cd/m2 (CTA-861.3)."""
+
+    frame: int
+    time_s: float
+    max_nits: float
+    """Largest level of the active picture."""
+    average_nits: float
+    """Mean level over the active picture (frame average light level)."""
+    average_whole_nits: float
+    """Mean level over the whole coded picture, letterbox included."""
+    p9999_nits: float
+    p999_nits: float
+    p99_nits: float
+    p50_nits: float
+    area_100_share: float
+    """Share of the active picture above 100 cd/m2; the next two above 203 and 1000."""
+    area_203_share: float
+    area_1000_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Light levels of a whole release."""
+
+    status: Status
+    max_cll_nits: float | None
+    max_cll_time_s: float | None
+    max_fall_nits: float | None
+    """Largest frame average over the active picture."""
+    max_fall_time_s: float | None
+    max_fall_whole_nits: float | None
+    """The same over the whole coded picture, letterbox included."""
+    p9999_nits: float | None
+    """Highest per-frame 99.99th percentile; a companion that no single bright pixel moves."""
+    p999_nits: float | None
+    p99_nits: float | None
+    p50_nits: float | None
+    """Median over frames of the per-frame median."""
+    area_100_share: float | None
+    area_203_share: float | None
+    area_1000_share: float | None
+    frames: int
+    condition: str
+    """`absolute`, `at a 1000 cd/m2 display`, `at white 100 cd/m2, gamma 2.4`; and the chroma filter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with the ends of its 95 % interval; an end is None where it was not estimated."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SideBySide:
+    """dE_ITP with both sets in view, pooled over pixels of scored pictures."""
+
+    status: Status
+    rms: float | None
+    p95: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class OnItsOwn:
+    """What remains after adaptation to each picture: prediction of a model fitted to a published metric."""
+
+    status: Status
+    preference_loss: Estimate
+    """Mean over matched time, JOD."""
+    notice_probability: Estimate
+    """Mean of Phi(0.6745 x loss): chance of preferring the HDR side in a blind two-way test; 0.5 is no preference."""
+    share_025: Estimate
+    """Share of matched time at a loss of 0.25 JOD or more; the next two at 0.5 and 1."""
+    share_05: Estimate
+    share_1: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """The two visibilities; never mixed."""
+
+    side_by_side: SideBySide
+    on_its_own: OnItsOwn
+
+
+@dataclass(frozen=True, slots=True)
+class SetupUncertainty:
+    """One standard deviation from resampled shots."""
+
+    white_nits: float | None
+    gamma: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """How the SDR release is shown beside the HDR one."""
+
+    name: str
+    """`white-100`, `white-203`, `gain`, `controls`, `bench` or `free`."""
+    white_nits: float
+    gamma: float
+    at_bound: bool
+    """True when the fit stopped at the edge of what the set can do."""
+    uncertainty: SetupUncertainty
+    difference: Difference | None
+    """None until the pictures were scored at this set-up."""
+    label: str | None
+    """Verdict label if the case rested on this set-up alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class FreeFit:
+    """White and gamma without bounds: a diagnostic, never a set-up."""
+
+    status: Status
+    white_nits: float | None
+    gamma: float | None
+    p95_jnd: float | None
+    """95th percentile of |dI| x 720 at that fit, noise subtracted in power."""
+    noise_jnd: float | None
+    """Noise that was subtracted, |dI| x 720, one standard deviation."""
+    power_law: bool | None
+    """True when the HDR picture is the SDR picture through one power law."""
+
+
+@dataclass(frozen=True, slots=True)
+class Headroom:
+    """Highlight headroom of HDR above SDR white; film value = level reached in 10 % of matched time."""
+
+    status: Status
+    stops: float | None
+    """The value the verdict uses: lower of the two set-ups (or the peak ratio where `uses_peak_ratio`)."""
+    stops_gain: float | None
+    stops_controls: float | None
+    stops_203: float | None
+    """The same against 203 cd/m2."""
+    median_stops: float | None
+    highest_shot_stops: float | None
+    peak_ratio_stops: float | None
+    """log2 of HDR 99.9th percentile over what the SDR reaches in that picture, at `controls`."""
+    uses_peak_ratio: bool
+    """True where the SDR's 99.9th percentile signal stays below the stated limit, so that its white is never reached."""
+    area_share: float | None
+    """Mean share of the picture above SDR white (`controls`)."""
+    time_share: Estimate
+    """Share of matched time with at least the slight threshold over at least the stated area."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """HDR detail where the SDR is clipped, per channel; never below 0."""
+
+    status: Status
+    clipped_share: float | None
+    """Mean share of the picture that is clipped in the SDR (any channel)."""
+    bright_clipped_share: float | None
+    """Share of the picture above SDR white (at `controls`) that lies in SDR-clipped areas."""
+    detail_jnd: float | None
+    """Median of HDR minus SDR local contrast in clipped areas, above both noise floors, |dPQ| x 720."""
+    detail_stops: float | None
+    """Spread (5th to 95th percentile) of HDR level inside clipped areas, stops, median over pictures that have them."""
+    textured_share: float | None
+    """Share of the clipped area where that detail is at least 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shadows:
+    """Shadow detail that SDR lacks."""
+
+    status: Status
+    gain_jnd: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Colour:
+    """Picture outside a gamut by more than the stated margin."""
+
+    status: Status
+    outside_709_share: float | None
+    outside_p3_share: float | None
+    outside_709_by_level: Mapping[str, float] | None
+    """Share of the picture outside BT.709, by luminance band (key names the band in cd/m2)."""
+    chroma_p99_jnd: float | None
+    """99th percentile of chroma, 720 x sqrt(T^2 + P^2); tells a black-and-white picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """How SDR intensity maps to HDR intensity."""
+
+    status: Status
+    regraded: bool | None
+    blurred_median_jnd: float | None
+    """Median dE_ITP of both pictures blurred, at `controls`; `regraded` rests on it."""
+    curve_sdr_nits: tuple[float, ...]
+    """Monotone title curve: SDR intensity at `controls` as cd/m2 of the equal grey."""
+    curve_hdr_nits: tuple[float, ...]
+    residual_p95_jnd: float | None
+    """95th percentile of |I - curve| x 720 about the title curve, blurred pictures."""
+    shot_spread_jnd: float | None
+    """Standard deviation between shots of their median distance from the title curve."""
+
+
+@dataclass(frozen=True, slots=True)
+class OriginSign:
+    """A sign of SDR origin: supports a verdict, never makes one."""
+
+    name: str
+    status: Status
+    state: Literal["seen", "not_seen", "cannot_tell"]
+    value: float | None
+    innocent: str
+    """The innocent explanation, always printed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """The viewer's side."""
+
+    status: Status
+    sdr_reserve_stops: float | None
+    """log2(set's SDR white limit / `controls` white)."""
+    light_ratio: float | None
+    """Mean light of HDR over SDR at its set-up."""
+
+
+@dataclass(frozen=True, slots=True)
+class PairScore:
+    """Everything measured on one matched pair; the film's figures are pooled from these."""
+
+    hdr_frame: int
+    sdr_frame: int
+    hdr_time_s: float
+    sdr_time_s: float
+    shot: int
+    similarity: float
+    hdr_p999_nits: float
+    """99.9th percentile of max(R, G, B) on the canvas."""
+    sdr_p999_code: float
+    """The same of the SDR signal, 0 to 1 (super-white above 1)."""
+    hdr_mean_nits: float
+    sdr_mean_nits: float
+    """At `controls`."""
+    area_above_white_share: float
+    area_above_203_share: float
+    rms_jnd: Mapping[str, float]
+    """Root mean square dE_ITP by set-up name."""
+    preference_loss: Mapping[str, float]
+    """JOD by set-up name; `controls` always there."""
+    blurred_median_jnd: Mapping[str, float]
+    """Median dE_ITP of the blurred pictures by set-up name."""
+    clipped_share: float
+    bright_clipped_share: float | None
+    detail_jnd: float | None
+    detail_stops: float | None
+    textured_share: float | None
+    outside_709_share: float
+    outside_p3_share: float
+    chroma_p99_jnd: float
+    curve_distance_jnd: float
+    """Median distance of HDR intensity from the title curve, signed."""
+
+
+# ---------------------------------------------------------------- stills, verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A matched pair that was chosen to be shown."""
+
+    rule: str
+    """`most different`, `brightest`, `typical`, `random` or `asked for`."""
+    reason: str
+    """The rule in words with the figure that chose it."""
+    hdr_frame: int
+    sdr_frame: int
+    hdr_time_s: float
+    sdr_time_s: float
+    hdr_picture_type: str
+    sdr_picture_type: str
+    shot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One sentence and what carries it."""
+
+    label: str
+    words: str
+    sentence: str
+    axes: Mapping[str, AxisState]
+    """`highlights`, `shadows`, `colour`."""
+    tone: str
+    """`regraded`, `as the SDR` or `cannot tell`."""
+    reasons: tuple[str, ...]
+    flips: tuple[str, ...]
+    """What would change the label: threshold, display or set-up."""
+    support: Mapping[str, float]
+    """Share of draws that gave each label."""
+
+
+# ---------------------------------------------------------------- writeup: the whole result
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseResult:
+    """One side of a comparison."""
+
+    release: Release
+    levels: Levels
+    frames: int
+    """Pictures decoded."""
+    damage: tuple[Damage, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How much was looked at."""
+
+    mode: Literal["full", "sampled"]
+    hdr_frames: int
+    sdr_frames: int
+    matched_frames: int
+    scored_pairs: int
+    shots: int
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What `pairdiff.compare` returns and `result.json` holds."""
+
+    title: str
+    hdr: ReleaseResult
+    sdr: ReleaseResult
+    alignment: Alignment
+    setups: tuple[Setup, ...]
+    setup: Setup
+    """The `controls` one."""
+    free_fit: FreeFit
+    difference: Difference
+    headroom: Headroom
+    recovered: Recovered
+    shadows: Shadows
+    colour: Colour
+    tone: Tone
+    origin_signs: tuple[OriginSign, ...]
+    viewer: Viewer
+    verdict: Verdict
+    moments: tuple[Moment, ...]
+    pairs: tuple[PairScore, ...]
+    hdr_frames: tuple[FrameLevels, ...]
+    sdr_frames: tuple[FrameLevels, ...]
+    coverage: Coverage
+    versions: Mapping[str, str]
+    settings: Mapping[str, Any]
+    """Every setting with its value, as printed in the report."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """What `pairdiff.measure` returns: one release alone."""
+
+    result: ReleaseResult
+    active: Rectangle
+    frames: tuple[FrameLevels, ...]
+    versions: Mapping[str, str]
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class PictureComparison:
+    """What `pairdiff.compare_pictures` returns: the same measures for pictures already in memory."""
+
+    setup: Setup
+    setups: tuple[Setup, ...]
+    free_fit: FreeFit
+    difference: PictureDifference
+    headroom: Headroom
+    recovered: Recovered
+    shadows: Shadows
+    colour: Colour
+    tone: Tone
+    viewer: Viewer
+    verdict: Verdict
+    pictures: tuple[PictureComparison, ...]
+    """For a stack: each picture at the joint set-up; empty for a single picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class PictureSideBySide:
+    """dE_ITP over the pixels of the picture."""
+
+    rms: float
+    p95: float
+
+
+@dataclass(frozen=True, slots=True)
+class PictureOnItsOwn:
+    """Model prediction for the picture."""
+
+    preference_loss: float
+    notice_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class PictureDifference:
+    """The two visibilities of one picture (mean over a stack)."""
+
+    side_by_side: PictureSideBySide
+    on_its_own: PictureOnItsOwn

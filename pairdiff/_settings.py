@@ -1,0 +1,87 @@
+"""The one list of options: defaults, units, help texts and where each default comes from.
+
+The command line and the settings file (TOML, flat `name = value`) are both made from `Settings`. `own` as an origin means: this
+project's choice, no outside source; change it in the settings file and the report prints what was used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+def option(default: Any, group: str, text: str, origin: str = "own", choices: tuple[str, ...] = ()) -> Any:
+    """A field of `Settings` that carries its help text, its group and the origin of its default."""
+    return field(default=default, metadata={"group": group, "help": text, "origin": origin, "choices": choices})
+
+
+TRANSFERS = ("pq", "hlg", "bt1886")
+PRIMARIES = ("bt709", "p3-d65", "bt2020")
+MATRICES = ("bt709", "bt2020-ncl", "bt601", "rgb")
+RANGES = ("narrow", "full")
+SITINGS = ("left", "top-left", "centre")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything that scales an answer, and every threshold. Units end the names."""
+
+    # signal: how to read the files, where they do not say
+    hdr_transfer: str | None = option(None, "signal", "Transfer of the HDR release, over what its tags say.", "user", TRANSFERS)
+    hdr_primaries: str | None = option(None, "signal", "Primaries of the HDR release.", "user", PRIMARIES)
+    hdr_matrix: str | None = option(None, "signal", "Y'CbCr matrix of the HDR release.", "user", MATRICES)
+    hdr_range: str | None = option(None, "signal", "Code range of the HDR release.", "user", RANGES)
+    hdr_siting: str | None = option(None, "signal", "Chroma siting of the HDR release.", "user", SITINGS)
+    hdr_stream: int | None = option(None, "signal", "Number of the HDR video stream among the file's video streams, from 0.", "user")
+    sdr_transfer: str | None = option(None, "signal", "Transfer of the SDR release.", "user", TRANSFERS)
+    sdr_primaries: str | None = option(None, "signal", "Primaries of the SDR release.", "user", PRIMARIES)
+    sdr_matrix: str | None = option(None, "signal", "Y'CbCr matrix of the SDR release.", "user", MATRICES)
+    sdr_range: str | None = option(None, "signal", "Code range of the SDR release.", "user", RANGES)
+    sdr_siting: str | None = option(None, "signal", "Chroma siting of the SDR release.", "user", SITINGS)
+    sdr_stream: int | None = option(None, "signal", "Number of the SDR video stream among the file's video streams, from 0.", "user")
+    hlg_peak_nits: float = option(1000.0, "signal", "Peak of the display an HLG release is shown on, cd/m2.", "BT.2100 reference display")
+
+    # set-up: what the SDR set can do
+    sdr_white: float | None = option(None, "set-up", "White of the reader's own SDR set, cd/m2; adds the set-up `bench`.", "user")
+    sdr_gamma: float | None = option(None, "set-up", "Gamma of the reader's own SDR set; adds the set-up `bench`.", "user")
+    white_low_nits: float = option(48.0, "set-up", "Lowest white an SDR set is turned to, cd/m2.")
+    white_high_nits: float = option(300.0, "set-up", "Highest white an SDR set is turned to, cd/m2.")
+    gamma_low: float = option(2.0, "set-up", "Lowest gamma an SDR set offers.")
+    gamma_high: float = option(2.6, "set-up", "Highest gamma an SDR set offers.")
+
+    # sampling
+    seed: int = option(20260, "sampling", "Seed of every random choice; printed in the report.")
+    pairs_per_shot: int = option(4, "sampling", "Matched pairs scored from each shot (unless --full).")
+    max_pairs: int = option(240, "sampling", "Most matched pairs scored (unless --full).")
+    fit_pixels_per_pair: int = option(1500, "sampling", "Pixels of each pair that the set-up fit sees.")
+
+    # canvas and eye
+    canvas_max_columns: int = option(1920, "canvas", "Widest canvas for pair scoring, pixels.")
+    pixels_per_degree_2160: float = option(56.55, "canvas", "Pixels per visual degree of a 2160-line picture.", "geometry: 1.5 picture heights")
+    blur_degrees: float = option(0.25, "canvas", "Blur (sigma) before tone is compared, visual degrees.")
+
+    # matching
+    min_score: float = option(0.45, "matching", "Least mean similarity for two releases to belong together.")
+    min_matched_s: float = option(1.0, "matching", "Least matched time for a verdict, seconds.")
+    min_matched_share: float = option(0.2, "matching", "Least matched share of the shorter release for a verdict.")
+
+    # verdict thresholds
+    headroom_slight_stops: float = option(0.3, "verdict", "Headroom from which highlights are `slightly_more`, stops.")
+    headroom_clear_stops: float = option(1.0, "verdict", "Headroom from which highlights are `clearly_more`, stops.")
+    headroom_area_share: float = option(0.001, "verdict", "Share of the picture that must reach the level.")
+    headroom_time_share: float = option(0.1, "verdict", "Share of matched time that must reach the level.")
+    peak_ratio_below_code: float = option(0.85, "verdict", "SDR 99.9th percentile signal below which the peak ratio takes the place of headroom.")
+    power_law_jnd: float = option(2.0, "verdict", "Free-fit 95th percentile of |dI| x 720 below which HDR is a power law of SDR.")
+    regraded_jnd: float = option(2.5, "verdict", "Median blurred dE_ITP from which tone is `regraded`.")
+    gamut_margin_jnd: float = option(4.0, "verdict", "dE_ITP to the gamut's edge beyond which a pixel counts as outside.")
+    colour_slight_share: float = option(0.005, "verdict", "Share of picture outside BT.709 from which colour is `slightly_more`.")
+    colour_clear_share: float = option(0.05, "verdict", "Share of picture outside BT.709 from which colour is `clearly_more`.")
+    monochrome_jnd: float = option(6.0, "verdict", "Chroma (99th percentile) below which a film counts as black-and-white.")
+    clipped_share: float = option(0.001, "verdict", "Share of picture clipped in SDR from which recovered detail applies.")
+    recovered_jnd: float = option(2.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
+    recovered_stops: float = option(0.3, "verdict", "Spread of HDR level in clipped areas below which HDR counts as flat there, stops.")
+    stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
+    stretched_residual_jnd: float = option(6.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720.")
+    support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
+    support_draws: int = option(400, "verdict", "Draws behind the support figures.")
+    threshold_spread: float = option(0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself.")

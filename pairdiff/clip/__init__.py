@@ -1,0 +1,1 @@
+"""What a release says about itself, and where each fact came from."""

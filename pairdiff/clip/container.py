@@ -1,0 +1,164 @@
+"""Open a container, and say in plain words why it cannot be opened."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from fractions import Fraction
+from typing import Any
+
+import av
+from av.container import InputContainer
+from av.sidedata.sidedata import Type
+from av.video.stream import VideoStream
+
+from pairdiff._errors import InputRefused, UsageError
+
+ATTACHED_PICTURE = 0x0400  # AV_DISPOSITION_ATTACHED_PIC
+TEXT_FORMATS = ("tty", "bin", "xbin", "idf", "adf")
+SIDES = {"hdr": "HDR", "sdr": "SDR"}
+
+
+def _accept_unknown_kind(cls: Any, value: object) -> Any:
+    """A stand-in for a side-data kind the binding has no name for; without it a picture with such data cannot be looked at."""
+    kind = object.__new__(cls)
+    kind._name_ = f"UNKNOWN_{value}"
+    kind._value_ = value
+    cls._value2member_map_[value] = kind
+    return kind
+
+
+Type._missing_ = classmethod(_accept_unknown_kind)  # type: ignore[assignment]
+
+
+def check_path(path: str, *, side: str) -> None:
+    """Refuse what is not a readable, non-empty file.
+
+    Raises
+    ------
+    InputRefused
+        Missing, a folder, not a file, empty, or not readable.
+    """
+    name = f"The {SIDES[side]} release {path}"
+    if not os.path.lexists(path):
+        raise InputRefused(f"{name} does not exist. Check the path; a release is one video file on this machine.")
+    if os.path.isdir(path):
+        raise InputRefused(f"{name} is a folder, not a video file. Give the video file itself.")
+    if not os.path.isfile(path):
+        raise InputRefused(f"{name} is not a regular file (a broken link or a device). Give the video file itself.")
+    try:
+        with open(path, "rb") as file:
+            first = file.read(1)
+    except PermissionError as error:
+        raise InputRefused(f"{name} cannot be read: no permission. Give this user the right to read the file.") from error
+    except OSError as error:
+        raise InputRefused(f"{name} cannot be read: {error.strerror}. Copy the file to a disk that can be read.") from error
+    if not first:
+        raise InputRefused(f"{name} is empty (0 bytes). Copy or download it again.")
+
+
+@contextmanager
+def open_container(path: str, *, side: str, options: Mapping[str, str] | None = None) -> Iterator[InputContainer]:
+    """Open a file for reading and close it whatever happens (an unclosed container keeps hundreds of megabytes).
+
+    Raises
+    ------
+    InputRefused
+        When the file cannot be opened as video; see `check_path` for the rest.
+    """
+    check_path(path, side=side)
+    try:
+        container = av.open(os.path.abspath(path), options=dict(options or {}))
+    except av.error.FFmpegError as error:
+        raise InputRefused(_why_not_open(path, side, error)) from error
+    try:
+        if container.format.name.split(",")[0] in TEXT_FORMATS:
+            raise InputRefused(f"The {SIDES[side]} release {path} is a text file, not video. Give the video file itself.")
+        yield container
+    finally:
+        container.close()
+
+
+def _why_not_open(path: str, side: str, error: av.error.FFmpegError) -> str:
+    name = f"The {SIDES[side]} release {path}"
+    if _lacks_index(path):
+        return (
+            f"{name} is an MP4 or MOV file with no index: its `moov` box is missing, most likely because the file is cut off. "
+            "No picture can be found without it. Copy or download the file again."
+        )
+    return f"{name} is not video that can be read ({error.strerror}). Give a video file, such as Matroska, MP4, MOV or MPEG-TS."
+
+
+def _lacks_index(path: str) -> bool:
+    """True for a file that starts as MP4 or MOV and whose top boxes end without a `moov` box."""
+    size = os.path.getsize(path)
+    place = 0
+    names: list[bytes] = []
+    with open(path, "rb") as file:
+        while place + 8 <= size and len(names) < 1000:
+            file.seek(place)
+            head = file.read(16)
+            length = int.from_bytes(head[:4], "big")
+            names.append(head[4:8])
+            if length == 1 and len(head) == 16:
+                length = int.from_bytes(head[8:16], "big")
+            if length < 8:
+                break
+            place += length
+    return bool(names) and names[0] in (b"ftyp", b"mdat", b"wide", b"free", b"skip") and b"moov" not in names
+
+
+def choose_stream(container: InputContainer, *, path: str, side: str, wanted: int | None) -> VideoStream:
+    """The video stream to measure: the one asked for, else the first that is not an attached picture.
+
+    Raises
+    ------
+    InputRefused
+        When the file has no video stream.
+    UsageError
+        When the option names a stream that is not there.
+    """
+    streams = list(container.streams.video)
+    films = [stream for stream in streams if not int(stream.disposition) & ATTACHED_PICTURE]
+    if wanted is not None:
+        if not 0 <= wanted < len(streams):
+            raise UsageError(
+                f"--{side}-stream {wanted} does not exist: {path} has {len(streams)} video stream(s), numbered from 0. "
+                f"Give a number below {len(streams)}."
+            )
+        return streams[wanted]
+    if films:
+        return films[0]
+    kinds = sorted({stream.type for stream in container.streams if stream not in streams})
+    found = ("only " + ", ".join(kinds)) if kinds else "nothing that can be decoded"
+    cover = " beside a cover picture" if streams else ""
+    raise InputRefused(
+        f"The {SIDES[side]} release {path} has no video stream (found: {found}{cover}). Give a file that holds the film's pictures."
+    )
+
+
+def video_stream_at(container: InputContainer, index: int) -> VideoStream:
+    """Stream of that index in the container.
+
+    Raises
+    ------
+    InputRefused
+        When it is not there any more, or no video: the file changed since it was probed.
+    """
+    stream = container.streams[index] if index < len(container.streams) else None
+    if not isinstance(stream, VideoStream):
+        raise InputRefused(f"{container.name} has no video stream {index}: the file changed while it was read. Run it again.")
+    return stream
+
+
+def stated_duration_s(container: InputContainer, stream: VideoStream) -> tuple[Fraction | None, bool]:
+    """Duration in seconds, and whether it is the video stream's own rather than the whole container's."""
+    if stream.duration and stream.time_base:
+        return stream.duration * stream.time_base, True
+    tags = {key.upper(): value for key, value in stream.metadata.items()}
+    stated = re.fullmatch(r"(\d+):(\d\d):(\d\d(?:\.\d+)?)", tags.get("DURATION", ""))
+    if stated:
+        return Fraction(stated[1]) * 3600 + Fraction(stated[2]) * 60 + Fraction(stated[3]), True
+    return (Fraction(container.duration, 1_000_000), False) if container.duration else (None, False)

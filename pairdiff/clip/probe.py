@@ -1,0 +1,387 @@
+"""What a release says it is: streams, timing, colours, metadata, each fact with its source. Nothing is judged or measured here."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import cast
+
+import av
+from av.bitstream import BitStreamFilterContext
+from av.container import InputContainer
+from av.packet import Packet
+from av.video.codeccontext import VideoCodecContext
+from av.video.format import VideoFormat
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from pairdiff._errors import DecodeFailed, InputRefused
+from pairdiff._records import Fact, Release, Side, Signal
+from pairdiff._settings import Settings
+from pairdiff.clip.container import ATTACHED_PICTURE, SIDES, choose_stream, open_container, stated_duration_s, video_stream_at
+from pairdiff.clip.metadata import (
+    DYNAMIC_WORDS,
+    NOTHING,
+    PACKETS_LOOKED_AT,
+    StaticMetadata,
+    find_dynamic,
+    join_static,
+    list_side_data,
+    list_unit_types,
+    read_container_static,
+    read_static,
+)
+from pairdiff.clip.signalling import SITING_NAMES, TRANSFER_NAMES, PixelLayout, Tags, resolve_colours, resolve_siting, tags_from_points
+
+SILENT = Tags(None, None, None, None)
+BLOCKS, BLOCK_BYTES = 64, 65536
+TRACED = ("hevc", "h264", "av1", "libdav1d", "vp9", "mpeg2video")
+STILL_CODECS = ("mjpeg", "mjpegb", "webp")
+CODEC_NAMES = {"libdav1d": "av1"}  # a decoder library instead of the codec
+BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
+FIRST_PICTURES = 4
+MOST_EMPTY_PACKETS = 512
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What the first pictures show."""
+
+    width: int
+    height: int
+    layout: PixelLayout
+    start_s: Fraction
+    interlaced: bool
+    kinds: frozenset[str]
+    unit_types: frozenset[tuple[int, int]]
+
+
+def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool = False) -> Release:
+    """Everything one file says about itself, before a picture is measured.
+
+    Parameters
+    ----------
+    path
+        Video file in any container and codec that the FFmpeg of PyAV reads.
+    side
+        `hdr` or `sdr`: which options apply, and the words of messages. Whether the file suits that role is for `check_pair`.
+    settings
+        `<side>_transfer` and the like win over the tags and are noted; `<side>_stream` chooses among several video streams.
+    hash_whole
+        Identify the file by all its bytes instead of sampled blocks.
+
+    Returns
+    -------
+    Release
+        Each `Fact` names its source: container, bitstream, both, an option, the pixel format, a standard's default.
+
+    Raises
+    ------
+    InputRefused
+        The file is missing, a folder, empty, unreadable, not video, or has pixels that cannot be measured.
+    SignalUnresolved
+        The colour description is absent or contradicts itself; the message names the options.
+    DecodeFailed
+        No picture can be decoded.
+
+    Notes
+    -----
+    The container's tags are read with every decoder shut out, the bitstream's by a fresh decoder that sees packets only, so that
+    "silent" and "agrees" are told apart.
+    """
+    name = os.fspath(path)
+    with open_container(name, side=side) as container:
+        stream = choose_stream(container, path=name, side=side, wanted=getattr(settings, f"{side}_stream"))
+        look = _look_at_pictures(container, stream, path=name, side=side)
+        layers = _further_streams(container, stream)
+        facts = _stream_facts(container, stream)
+        index, codec, form = stream.index, stream.codec_context.codec.name, container.format.name
+        time_base = stream.time_base or Fraction(1, 1000)
+    headers = _trace_headers(name, side=side, index=index)
+    bitstream, static = _read_bitstream(name, side=side, index=index)
+    bitstream, alternative = _correct_from_headers(bitstream, headers)
+    tags = _read_container_tags(name, side=side, index=index)
+    if alternative and tags.transfer is not None and TRANSFER_NAMES.get(tags.transfer) == "bt1886":
+        tags = Tags(None, tags.primaries, tags.matrix, tags.range)
+    dynamic = find_dynamic(look.kinds, unit_types=set(look.unit_types), other_layers=layers)
+    declared, level_notes = join_static(read_container_static(name, side=side, stream_index=index), static, dynamic=dynamic)
+    rpu = DYNAMIC_WORDS["DOVI_RPU_BUFFER"]
+    hint = f"The file carries {rpu}: some profiles have no HDR10 base layer, and their colours cannot be measured." if rpu in dynamic else ""
+    colours = resolve_colours(tags, bitstream, side=side, path=name, layout=look.layout, settings=settings, hint=hint)
+    siting, siting_note = resolve_siting(
+        _stated_siting(headers),
+        side=side,
+        sampling=look.layout.sampling,
+        primaries=colours.primaries.value,
+        still_codec=codec in STILL_CODECS,
+        settings=settings,
+    )
+    size = os.path.getsize(name)
+    notes = (
+        *colours.notes,
+        *([siting_note] if siting_note else []),
+        *([alternative] if alternative else []),
+        *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
+        *level_notes,
+        *(["the frame rate is assumed: the file does not state it."] if facts[1].assumed else []),
+        *(["interlaced pictures: fields are not separated."] if look.interlaced else []),
+    )
+    return Release(
+        path=name,
+        side=side,
+        file_id=identify_file(name, whole=hash_whole),
+        size_bytes=size,
+        container=form,
+        codec=CODEC_NAMES.get(codec, codec),
+        stream_index=index,
+        time_base=time_base,
+        start_s=look.start_s,
+        duration_s=facts[2],
+        signal=Signal(
+            transfer=colours.transfer,
+            primaries=colours.primaries,
+            matrix=colours.matrix,
+            range=colours.range,
+            bit_depth=Fact(look.layout.bit_depth, "pixel format", False),
+            chroma_sampling=Fact(look.layout.sampling, "pixel format", False),
+            chroma_siting=siting,
+            width=Fact(look.width, "bitstream", False),
+            height=Fact(look.height, "bitstream", False),
+            sample_aspect=facts[0],
+            frame_rate=facts[1],
+        ),
+        declared=declared,
+        notes=notes,
+    )
+
+
+def layout_of_format(form: VideoFormat, *, path: str, side: str) -> PixelLayout:
+    """Bit depth and chroma sampling of a pixel format.
+
+    Raises
+    ------
+    InputRefused
+        Palette, floating point, Bayer, hardware and other formats that hold no plain code values.
+    """
+    name, parts = form.name, form.components
+    bits = {part.bits for part in parts[: 1 if name.startswith(("gray", "ya")) else 3]}
+    plain = re.match(r"yuv|nv(12|16|20|21|24|42)|p[024]1[0-6]|gbr|gray|ya|rgb|bgr|argb|abgr|0rgb|0bgr", name)
+    float_or_odd = re.search(r"f(16|32)?(le|be)?$|^yuvj?(411|410|440)", name)
+    if not plain or float_or_odd or form.has_palette or len(bits) != 1 or not 8 <= min(bits) <= 16:
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} has pixels of the format {name}, which cannot be measured. "
+            "Give a release with 8 to 16 bits in Y'CbCr 4:2:0, 4:2:2 or 4:4:4, R'G'B' or grey."
+        )
+    if len(parts) < 3:
+        return PixelLayout(min(bits), "grey")
+    if form.is_rgb:
+        return PixelLayout(min(bits), "rgb")
+    across, down = form.chroma_width(64), form.chroma_height(64)
+    return PixelLayout(min(bits), "444" if across == 64 else "422" if down == 64 else "420")
+
+
+def identify_file(path: str, *, whole: bool) -> str:
+    """Size and SHA-256 of a file, over 64 blocks of 64 KiB spread from the first byte to the last, or over all of it."""
+    size = os.path.getsize(path)
+    digest = hashlib.sha256()
+    with open(path, "rb") as file:
+        if whole:
+            while block := file.read(1 << 20):
+                digest.update(block)
+            return f"sha256:{size}:{digest.hexdigest()}"
+        last = max(size - BLOCK_BYTES, 0)
+        for place in sorted({last * i // (BLOCKS - 1) for i in range(BLOCKS)}):
+            file.seek(place)
+            digest.update(file.read(BLOCK_BYTES))
+    return f"sha256-sampled:{size}:{digest.hexdigest()}"
+
+
+def check_pair(hdr: Release, sdr: Release) -> None:
+    """Refuse two releases that cannot be an HDR and an SDR release, in that order.
+
+    Raises
+    ------
+    InputRefused
+        The same file twice, sides swapped, SDR given as HDR, HDR given as SDR, or an SDR release that is not BT.709.
+    """
+    if os.path.realpath(hdr.path) == os.path.realpath(sdr.path):
+        raise InputRefused(f"Both releases are the same file: {hdr.path}. Give the HDR file first and the SDR file second.")
+    if hdr.file_id == sdr.file_id:
+        raise InputRefused(
+            f"{hdr.path} and {sdr.path} are the same file twice: their contents are identical ({hdr.file_id}). "
+            "Give the HDR file first and the SDR file second."
+        )
+    words = {"pq": "PQ", "hlg": "HLG", "bt1886": "BT.1886 (SDR)"}
+    first, second = hdr.signal.transfer, sdr.signal.transfer
+    found = f"Found: {hdr.path} is {words[first.value]} ({first.source}), {sdr.path} is {words[second.value]} ({second.source})."
+    if first.value == "bt1886" and second.value != "bt1886":
+        raise InputRefused(
+            f"The HDR release is tagged {words[first.value]} and the SDR release is {words[second.value]}: "
+            f"the two sides look swapped. {found} What to do: give the HDR file first."
+        )
+    if first.value == "bt1886":
+        raise InputRefused(
+            f"The HDR release is tagged {words[first.value]}: it is not HDR. {found} "
+            "What to do: give a PQ or HLG release first, or, if the tag is wrong, add --hdr-transfer pq (or hlg)."
+        )
+    if second.value != "bt1886":
+        raise InputRefused(
+            f"The SDR release is {words[second.value]}: it is HDR, not SDR. {found} "
+            "What to do: give the SDR release second, or, if the tag is wrong, add --sdr-transfer bt1886."
+        )
+    if sdr.signal.primaries.value != "bt709":
+        raise InputRefused(
+            f"The SDR release {sdr.path} has {sdr.signal.primaries.value} primaries ({sdr.signal.primaries.source}); "
+            "an SDR release is measured as BT.709. What to do: give a BT.709 release, or, if the tag is wrong, add --sdr-primaries bt709."
+        )
+
+
+def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: str, side: str) -> _Look:
+    """Decode the first few pictures."""
+    frames: list[VideoFrame] = []
+    kinds: set[str] = set()
+    units: set[tuple[int, int]] = set()
+    codec = stream.codec_context
+    form = codec.format
+    for count, packet in enumerate(_packets(container, stream)):
+        if codec.name == "hevc" and count < PACKETS_LOOKED_AT and packet.size:
+            units |= list_unit_types(bytes(packet), codec=codec)
+        try:
+            frames += codec.decode(packet)
+        except av.error.FFmpegError:
+            continue
+        for frame in frames[-2:]:
+            kinds |= {kind for kind, _ in list_side_data(frame)}
+        if len(frames) >= FIRST_PICTURES or (not frames and count > MOST_EMPTY_PACKETS):
+            break
+    if not frames:
+        if form is not None:
+            layout_of_format(form, path=path, side=side)
+        raise DecodeFailed(
+            f"No picture of the {SIDES[side]} release {path} can be decoded (codec {codec.name}). "
+            "The file may be damaged, encrypted or cut off: copy it again."
+        )
+    first = frames[0]
+    base = first.time_base or stream.time_base or Fraction(1, 1000)
+    return _Look(
+        width=first.width,
+        height=first.height,
+        layout=layout_of_format(first.format, path=path, side=side),
+        start_s=Fraction(0) if first.pts is None else Fraction(first.pts) * base,
+        interlaced=any(frame.interlaced_frame for frame in frames),
+        kinds=frozenset(kinds),
+        unit_types=frozenset(units),
+    )
+
+
+def _packets(container: InputContainer, stream: VideoStream) -> Iterator[Packet[VideoStream]]:
+    """Packets up to the first fault of the file."""
+    try:
+        yield from container.demux(stream)
+    except av.error.FFmpegError:
+        return
+
+
+def _further_streams(container: InputContainer, stream: VideoStream) -> int:
+    """Video streams of the same codec beside the chosen one, attached pictures aside."""
+    return sum(
+        other.index != stream.index
+        and not int(other.disposition) & ATTACHED_PICTURE
+        and other.codec_context is not None
+        and other.codec_context.name == stream.codec_context.name
+        for other in container.streams.video
+    )
+
+
+def _stream_facts(container: InputContainer, stream: VideoStream) -> tuple[Fact[Fraction], Fact[Fraction | None], Fraction | None]:
+    """Sample aspect, frame rate, duration."""
+    aspect = stream.sample_aspect_ratio or stream.codec_context.sample_aspect_ratio
+    bare = container.format.name in BARE_STREAMS
+    rate = stream.average_rate or stream.guessed_rate or stream.base_rate
+    return (
+        Fact(Fraction(aspect), "container and bitstream", False) if aspect else Fact(Fraction(1), "assumed", True),
+        Fact(Fraction(rate) if rate else None, "assumed" if bare or not rate else "container", bare or not rate),
+        stated_duration_s(container, stream)[0],
+    )
+
+
+def _read_container_tags(path: str, *, side: str, index: int) -> Tags:
+    """Tags that the container itself stores: with no decoder allowed, nothing can be filled in from the bitstream."""
+    try:
+        with open_container(path, side=side, options={"codec_whitelist": "none"}) as container:
+            codec = video_stream_at(container, index).codec_context
+            return tags_from_points(
+                transfer=codec.color_trc, primaries=codec.color_primaries, matrix=codec.colorspace, code_range=codec.color_range
+            )
+    except InputRefused:  # a container that cannot even be listed without a decoder stores no tags of its own
+        return SILENT
+
+
+def _read_bitstream(path: str, *, side: str, index: int) -> tuple[Tags, StaticMetadata]:
+    """Tags and static metadata of the bitstream alone: a fresh decoder sees packets and parameter sets, nothing of the container."""
+    with open_container(path, side=side) as container:
+        stream = video_stream_at(container, index)
+        known = stream.codec_context
+        decoder = cast("VideoCodecContext", av.CodecContext.create(known.codec.name, "r"))
+        if known.extradata:
+            decoder.extradata = known.extradata
+        decoder.width, decoder.height = known.width, known.height
+        for packet in _packets(container, stream):
+            try:
+                frames = decoder.decode(packet)
+            except (av.error.FFmpegError, ValueError):
+                continue
+            for frame in frames:
+                tags = tags_from_points(
+                    transfer=frame.color_trc, primaries=frame.color_primaries, matrix=frame.colorspace, code_range=frame.color_range
+                )
+                return tags, read_static(frame)
+    return SILENT, NOTHING
+
+
+def _trace_headers(path: str, *, side: str, index: int) -> dict[str, int]:
+    """Header fields of the first packet, last value of each; empty for codecs whose headers cannot be traced."""
+    with open_container(path, side=side) as container:
+        stream = video_stream_at(container, index)
+        if stream.codec_context.name not in TRACED:
+            return {}
+        level = av.logging.get_level()
+        av.logging.set_level(av.logging.INFO)
+        try:
+            with av.logging.Capture(local=False) as log:
+                trace = BitStreamFilterContext("trace_headers", stream)
+                packet = next(iter(container.demux(stream)), None)
+                if packet is not None and packet.size:
+                    trace.filter(packet)
+        except av.error.FFmpegError:
+            return {}
+        finally:
+            av.logging.set_level(level)
+    lines = (re.match(r"\d+\s+(\S+)\s.*=\s*(-?\d+)\s*$", message.strip()) for _, _, message in log)
+    return {line[1]: int(line[2]) for line in lines if line}
+
+
+def _correct_from_headers(tags: Tags, headers: Mapping[str, int]) -> tuple[Tags, str | None]:
+    """Take back a range that the decoder filled in by itself, and note HLG told by an alternative transfer message."""
+    code_range = tags.range
+    if headers.get("video_signal_type_present_flag") == 0 or headers.get("vui_parameters_present_flag") == 0:
+        code_range = None
+    note = None
+    if headers.get("preferred_transfer_characteristics") == 18 and headers.get("transfer_characteristics") in (1, 14, 15):
+        note = "the bitstream states a BT.709-like transfer for older sets and HLG as the preferred one: HLG is taken."
+        return Tags(18, tags.primaries, tags.matrix, code_range), note
+    return Tags(tags.transfer, tags.primaries, tags.matrix, code_range), note
+
+
+def _stated_siting(headers: Mapping[str, int]) -> Fact[str] | None:
+    """Chroma siting of the bitstream; a type that has no name here comes out as its number."""
+    if headers.get("chroma_loc_info_present_flag"):
+        point = headers.get("chroma_sample_loc_type_top_field", 0)
+        name = SITING_NAMES.get(point, f"type {point}")
+    else:
+        name = {1: "left", 2: "top-left"}.get(headers.get("chroma_sample_position", 0), "")  # AV1
+    return Fact(name, "bitstream", False) if name else None

@@ -1,0 +1,412 @@
+"""Pictures of a release in display order, with exact times, as raw planes. Damage is recorded, not raised."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import ExitStack
+from fractions import Fraction
+from types import TracebackType
+from typing import Any, cast
+
+import av
+import numpy as np
+from av.container import InputContainer
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+from numpy.typing import NDArray
+
+from pairdiff._errors import DecodeFailed
+from pairdiff._records import Damage, Frame, Release
+from pairdiff.clip.container import SIDES, open_container, stated_duration_s, video_stream_at
+
+Plane = NDArray[np.unsignedinteger[Any]]
+
+MOST_DAMAGE = 1000
+MOST_FAULTS_IN_A_ROW = 256
+FORWARD_PICTURES = 24  # a gap up to this is decoded through; seeking costs about as much
+PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
+PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
+
+
+class FrameReader:
+    """Iterate over the pictures of a release, in display order, in one pass and in constant memory.
+
+    Use it in a `with` statement: the container is closed at its end.
+
+    Parameters
+    ----------
+    release
+        What `probe_release` returned.
+    threads
+        Decoder threads; 0 lets the decoder choose.
+
+    Attributes
+    ----------
+    damage : list of Damage
+        Faults met so far, at most 1000. A fault in the middle is skipped, one at the end ends the pictures.
+    frames_read : int
+        Pictures delivered so far.
+    last_time_s : fractions.Fraction or None
+        Time of the last picture delivered, seconds since the first picture.
+
+    Raises
+    ------
+    DecodeFailed
+        When the stream ends and not one picture could be decoded.
+    """
+
+    def __init__(self, release: Release, *, threads: int = 0) -> None:
+        self.damage: list[Damage] = []
+        self.frames_read = 0
+        self.last_time_s: Fraction | None = None
+        self._release = release
+        self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
+        self._stack = ExitStack()
+        self._container = self._stack.enter_context(open_container(release.path, side=release.side))
+        self._stream = video_stream(self._container, release, threads=threads)
+        self._pictures = self._read()
+
+    def __enter__(self) -> FrameReader:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def __iter__(self) -> Iterator[Frame]:
+        return self
+
+    def __next__(self) -> Frame:
+        return next(self._pictures)
+
+    def close(self) -> None:
+        """Close the container; a second call does nothing."""
+        self._pictures.close()
+        self._stack.close()
+
+    def _read(self) -> Generator[Frame]:
+        size = (self._release.signal.width.value, self._release.signal.height.value)
+        for picture in decode_pictures(self._container, self._stream, on_fault=self._record):
+            if picture.is_corrupt:
+                self._record("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
+                continue
+            if (picture.width, picture.height) != size:
+                detail = f"the picture size changes to {picture.width} x {picture.height}; such pictures are left out"
+                self._record("corrupt picture", detail)
+                continue
+            time_s = self._time(picture)
+            frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s)
+            self.frames_read += 1
+            self.last_time_s = time_s
+            yield frame
+        if not self.frames_read:
+            raise DecodeFailed(
+                f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
+                "The file may be damaged, encrypted or cut off: copy it again."
+            )
+        self._check_length()
+
+    def _time(self, picture: VideoFrame) -> Fraction:
+        """Exact time since the first picture; derived from the frame rate, and recorded, where the file gives none or runs backwards."""
+        following = Fraction(0) if self.last_time_s is None else self.last_time_s + self._step_s
+        stamped = stamp_s(picture, self._release)
+        if stamped is None:
+            self._record("missing time stamp", "pictures without a time stamp: their times follow from the frame rate")
+            return following
+        if self.last_time_s is not None and stamped <= self.last_time_s:
+            self._record("missing time stamp", "time stamps run backwards: those pictures' times follow from the frame rate")
+            return following
+        if stamped - following > max(5 * self._step_s, Fraction(1, 5)):
+            self._record("decode error", f"no picture until {float(stamped):.3f} s: the file is damaged there, or its frame rate varies")
+        return stamped
+
+    def _place(self, picture: VideoFrame) -> str:
+        stamped = stamp_s(picture, self._release)
+        return "an unknown time" if stamped is None else f"{float(stamped):.3f} s"
+
+    def _record(self, kind: str, detail: str) -> None:
+        """Add a fault, once where the same one goes on."""
+        if len(self.damage) < MOST_DAMAGE and not (self.damage and (self.damage[-1].kind, self.damage[-1].detail) == (kind, detail)):
+            self.damage.append(Damage(kind, self.frames_read, detail))
+
+    def _check_length(self) -> None:
+        """Compare the last picture with the length that the container states."""
+        stated, of_stream = stated_duration_s(self._container, self._stream)
+        if stated is None or self.last_time_s is None:
+            return
+        if self._release.container.startswith("matroska"):  # stored as the end time, not the length
+            stated -= max(self._release.start_s, Fraction(0))
+        reached = self.last_time_s + self._step_s
+        slack = Fraction(1, 10) if of_stream else Fraction(1)  # sound may go on a little longer than the pictures
+        if stated - reached > max(slack, 3 * self._step_s):
+            detail = f"the container states {float(stated):.3f} s, but the pictures end at {float(reached):.3f} s: the file is cut off"
+            self._record("truncated", detail)
+
+
+def video_stream(container: InputContainer, release: Release, *, threads: int) -> VideoStream:
+    """The release's video stream, its decoder set to use threads."""
+    stream = video_stream_at(container, release.stream_index)
+    stream.thread_type = "AUTO"
+    stream.codec_context.thread_count = threads
+    return stream
+
+
+def decode_pictures(container: InputContainer, stream: VideoStream, *, on_fault: Callable[[str, str], None]) -> Iterator[VideoFrame]:
+    """Decode from where the container stands; a fault is told to `on_fault(kind, detail)` and passed over."""
+    packets = container.demux(stream)
+    faults = 0
+    while faults < MOST_FAULTS_IN_A_ROW:
+        try:
+            packet = next(packets, None)
+        except av.error.FFmpegError as error:
+            on_fault("decode error", f"the container cannot be read on: {error.strerror}")
+            packets = container.demux(stream)
+            faults += 1
+            continue
+        if packet is None:
+            return
+        try:
+            pictures = stream.codec_context.decode(packet)
+        except av.error.EOFError:
+            return
+        except av.error.FFmpegError as error:
+            on_fault("decode error", f"the decoder gave up on a packet: {error.strerror}")
+            faults += 1
+            continue
+        faults = 0
+        yield from pictures
+
+
+def stamp_s(picture: VideoFrame, release: Release) -> Fraction | None:
+    """Exact time of a decoded picture since the first one, seconds; None without a time stamp."""
+    if picture.pts is None:
+        return None
+    return picture.pts * (picture.time_base or release.time_base) - release.start_s
+
+
+def frame_from_picture(picture: VideoFrame, *, index: int, time_s: Fraction) -> Frame:
+    """Wrap a decoded picture; its planes are views wherever the memory already holds plain code values."""
+    return Frame(
+        index=index,
+        time_s=time_s,
+        planes=planes_of_picture(picture),
+        key_frame=bool(picture.key_frame),
+        picture_type=PICTURE_TYPES.get(int(picture.pict_type), "?"),
+    )
+
+
+def planes_of_picture(picture: VideoFrame) -> tuple[Plane, ...]:
+    """Y, Cb, Cr, or R, G, B, or Y: read-only (row, column) arrays of native uint8 or uint16 code values.
+
+    Planar formats give views without a copy. Formats that shift their values up (P010), mix them (NV12, RGB24) or store them in the
+    other byte order are split with a copy where a view will not do. Alpha is left out.
+    """
+    form = picture.format
+    name, bits = form.name, form.components[0].bits
+    grids = [_grid(picture, plane, wide=bits > 8) for plane in range(len(picture.planes))]
+    width = picture.width
+    if name.startswith(("yuv", "gray")):
+        chosen = [grids[0][:, :width], *(grid[:, : form.chroma_width(width)] for grid in grids[1:3])]
+        chosen = chosen[: 1 if name.startswith("gray") else 3]
+    elif name.startswith("gbr"):
+        chosen = [grids[place][:, :width] for place in (2, 0, 1)]
+    elif name.startswith("ya"):
+        chosen = [grids[0][:, : 2 * width : 2]]
+    elif name.startswith(("nv", "p0", "p2", "p4")):
+        first = 1 if name in ("nv21", "nv42") else 0
+        across = 2 * form.chroma_width(width)
+        chosen = [grids[0][:, :width], grids[1][:, first:across:2], grids[1][:, 1 - first : across : 2]]
+    else:
+        places = next(places for order, places in PACKED_ORDERS.items() if name.startswith(order))
+        step = 4 if "0" in name[:4] else len(form.components)
+        chosen = [grids[0][:, place : step * width : step] for place in places]
+    shift = _shift(name, bits)
+    return tuple(_read_only(plane if plane.dtype.isnative else plane.astype(np.uint16), shift) for plane in chosen)
+
+
+def _grid(picture: VideoFrame, number: int, *, wide: bool) -> Plane:
+    """All samples of one stored plane, padding included."""
+    plane = picture.planes[number]
+    kind: Any = (">u2" if picture.format.is_big_endian else "<u2") if wide else np.uint8
+    samples: Plane = np.frombuffer(cast("memoryview[int]", plane), kind)
+    return samples[: plane.height * (plane.line_size // samples.itemsize)].reshape(plane.height, -1)
+
+
+def _shift(name: str, bits: int) -> int:
+    """Bits that P0xx, P2xx and P4xx formats leave free below the value."""
+    return 16 - bits if re.match(r"p[024]1[0-6]", name) else 0
+
+
+def _read_only(plane: Plane, shift: int) -> Plane:
+    """Writing into a decoder's picture would spoil the pictures that refer to it."""
+    view: Plane = np.right_shift(plane, np.uint16(shift)) if shift else plane
+    view.flags.writeable = False
+    return view
+
+
+def read_frames_at(release: Release, *, indices: Sequence[int], times_s: Sequence[Fraction]) -> Iterator[Frame]:
+    """Chosen pictures of a release, found again by their exact times.
+
+    Decodes forward over small gaps and seeks to an earlier key frame over large ones. A stream that cannot be sought, or whose
+    time stamps are missing, is read from its beginning.
+
+    Parameters
+    ----------
+    release
+        What `probe_release` returned.
+    indices
+        Number of each picture, ascending; handed back as `Frame.index`.
+    times_s
+        Time of each picture as `FrameReader` gave it, ascending, same length.
+
+    Yields
+    ------
+    Frame
+        One for each index, in order.
+
+    Raises
+    ------
+    ValueError
+        If the two lists differ in length or do not ascend.
+    DecodeFailed
+        If no picture carries the time asked for.
+    """
+    if len(indices) != len(times_s):
+        raise ValueError(f"{len(indices)} indices, but {len(times_s)} times; give one time for each index.")
+    if any(later <= earlier for earlier, later in itertools.pairwise(times_s)):
+        raise ValueError("The times do not ascend; sort the pictures by time first.")
+    done = 0
+    with ExitStack() as stack:
+        finder = _Finder(release, stack)
+        for index, time_s in zip(indices, times_s, strict=True):
+            picture = finder.find(time_s)
+            if picture is None:
+                break
+            yield frame_from_picture(picture, index=index, time_s=time_s)
+            done += 1
+    if done < len(indices):
+        yield from _read_by_order(release, indices=indices[done:], times_s=times_s[done:])
+
+
+def _read_by_order(release: Release, *, indices: Sequence[int], times_s: Sequence[Fraction]) -> Iterator[Frame]:
+    """The slow, certain way: read from the beginning and compare the times that `FrameReader` gives."""
+    wanted = dict(zip(times_s, indices, strict=True))
+    with FrameReader(release) as reader:
+        for frame in reader:
+            if frame.time_s in wanted:
+                index = wanted.pop(frame.time_s)
+                yield Frame(index, frame.time_s, frame.planes, frame.key_frame, frame.picture_type)
+                if not wanted:
+                    return
+    time_s, index = next(iter(wanted.items()))
+    raise DecodeFailed(
+        f"Picture f{index} at {float(time_s):.3f} s of {release.path} cannot be found again by its time stamp. "
+        "The file may have changed since it was read: compare it afresh (--fresh)."
+    )
+
+
+class _Finder:
+    """Goes to pictures by time stamp, forward only, with a second handle that scouts for key frames without decoding."""
+
+    def __init__(self, release: Release, stack: ExitStack) -> None:
+        self._release = release
+        self._container = stack.enter_context(open_container(release.path, side=release.side))
+        self._stream = video_stream(self._container, release, threads=0)
+        self._scout = stack.enter_context(open_container(release.path, side=release.side))
+        self._pictures = self._decode()
+        self._reached: Fraction | None = None
+        self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
+
+    def find(self, time_s: Fraction) -> VideoFrame | None:
+        """The picture at exactly that time, or None where this way does not lead to it."""
+        gap = time_s - (self._reached if self._reached is not None else Fraction(0))
+        if gap > FORWARD_PICTURES * self._step_s:
+            self._jump(time_s)
+        found = self._forward(time_s)
+        if found is None and self._reached is not None and self._reached > time_s:
+            # the seek landed late: from the beginning, once
+            self._seek(None)
+            found = self._forward(time_s)
+        return found
+
+    def _decode(self) -> Iterator[VideoFrame]:
+        return decode_pictures(self._container, self._stream, on_fault=lambda kind, detail: None)
+
+    def _forward(self, time_s: Fraction) -> VideoFrame | None:
+        size = (self._release.signal.width.value, self._release.signal.height.value)
+        for picture in self._pictures:
+            stamped = stamp_s(picture, self._release)
+            if picture.is_corrupt or stamped is None or (picture.width, picture.height) != size:
+                continue
+            self._reached = stamped
+            if stamped == time_s:
+                return picture
+            if stamped > time_s:
+                return None
+        return None
+
+    def _jump(self, time_s: Fraction) -> None:
+        """Seek where a key frame lies between here and there; otherwise stay and decode on."""
+        base = self._release.time_base
+        target = int((time_s + self._release.start_s) / base)
+        here = int(((self._reached or Fraction(0)) + self._release.start_s) / base)
+        back = 0
+        while target - back > here:
+            key = self._key_after_seek(target - back)
+            if key is None or key <= here:
+                return
+            if key <= target:
+                self._seek(target - back)
+                return
+            back = back * 2 or max(int(1 / base), 1)
+
+    def _key_after_seek(self, stamp: int) -> int | None:
+        """Time stamp of the first key frame that a seek leads to."""
+        stream = self._scout.streams[self._release.stream_index]
+        try:
+            self._scout.seek(stamp, stream=stream)
+            for packet in self._scout.demux(stream):
+                if packet.is_keyframe and packet.pts is not None:
+                    return packet.pts
+        except av.error.FFmpegError:
+            return None
+        return None
+
+    def _seek(self, stamp: int | None) -> None:
+        if stamp is None:
+            self._container.seek(0)
+        else:
+            self._container.seek(stamp, stream=self._stream)
+        self._pictures = self._decode()
+
+
+def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
+    """Key frames only, spread over the release; decoding skips everything between them.
+
+    Parameters
+    ----------
+    release
+        What `probe_release` returned.
+    most
+        Key frames delivered at most, evenly thinned from all there are.
+
+    Yields
+    ------
+    Frame
+        `index` counts key frames, not pictures.
+    """
+    with ExitStack() as stack:
+        container = stack.enter_context(open_container(release.path, side=release.side))
+        stream = video_stream_at(container, release.stream_index)
+        stamps = sorted(p.pts for p in container.demux(stream) if p.is_keyframe and p.pts is not None)
+        wanted = {stamps[round(n * (len(stamps) - 1) / max(most - 1, 1))] for n in range(most)} if len(stamps) > most else set(stamps)
+        container.seek(0)
+        stream = video_stream(container, release, threads=0)
+        stream.codec_context.skip_frame = "NONKEY"
+        size = (release.signal.width.value, release.signal.height.value)
+        index = 0
+        for picture in decode_pictures(container, stream, on_fault=lambda kind, detail: None):
+            if picture.pts in wanted and not picture.is_corrupt and (picture.width, picture.height) == size:
+                yield frame_from_picture(picture, index=index, time_s=stamp_s(picture, release) or Fraction(0))
+                index += 1

@@ -1,0 +1,111 @@
+"""Raw planes to R'G'B' code values: range, chroma position and matrix, nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._errors import InputRefused
+from pairdiff._records import Signal
+from pairdiff.frames.quantisation import LUMA_WEIGHTS, code_to_signal
+
+
+def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Signal) -> NDArray[np.float32]:
+    """R'G'B' code values of one picture.
+
+    Subsampled chroma is brought to the luma grid bilinearly at its stated siting; samples outside the picture repeat the edge.
+    Nothing is clipped: codes above white come out above 1, codes below black below 0.
+
+    Parameters
+    ----------
+    planes
+        Y, Cb, Cr, or R, G, B, or Y alone: (row, column) each, uint8 or uint16 code values.
+    signal
+        How the codes are to be read: matrix, range, bit depth, chroma sampling and siting.
+
+    Returns
+    -------
+    numpy.ndarray
+        (row, column, 3), float32, signal 0 to 1 (black to nominal white).
+
+    Raises
+    ------
+    InputRefused
+        If the planes do not fit the chroma sampling that `signal` states.
+
+    Notes
+    -----
+    Sitings as ITU-T H.264 (08/2021) figure E-1: `left` lies level with the even columns and between two rows, `top-left` on both an
+    even column and an even row, `centre` between two columns and two rows.
+    """
+    from pairdiff.frames._kernels import mix_planes  # compiled code: loaded when the first picture is converted
+
+    sampling = signal.chroma_sampling.value
+    first, second, third = _three_planes(planes, sampling)
+    scale, offset = _code_line(signal)
+    out = np.empty((*first.shape, 3), np.float32)
+    mix_planes(
+        first,
+        second,
+        third,
+        scale,
+        offset,
+        _mix_matrix(signal),
+        sampling in ("420", "422"),
+        sampling == "420",
+        signal.chroma_siting.value != "centre",
+        signal.chroma_siting.value == "top-left",
+        out,
+    )
+    return out
+
+
+def _three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: str) -> list[NDArray[np.unsignedinteger[Any]]]:
+    """Three planes of one type whose sizes fit the sampling; a grey picture stands in for its own chroma, which is then ignored."""
+    wanted = 1 if sampling == "grey" else 3
+    if len(planes) != wanted:
+        raise InputRefused(
+            f"A {sampling} picture has {wanted} plane(s), but {len(planes)} were given. Give the planes as the decoder delivers them."
+        )
+    three = [planes[0]] * 3 if wanted == 1 else list(planes)
+    rows, columns = three[0].shape
+    expected = (-(-rows // 2) if sampling == "420" else rows, -(-columns // 2) if sampling in ("420", "422") else columns)
+    for plane in three[1:]:
+        if plane.shape != expected:
+            raise InputRefused(
+                f"The chroma plane is {plane.shape[1]} x {plane.shape[0]} pixels, but {sampling} beside a luma plane of "
+                f"{columns} x {rows} needs {expected[1]} x {expected[0]}. Give the planes as the decoder delivers them."
+            )
+    kind = np.uint8 if all(plane.dtype == np.uint8 for plane in three) else np.uint16
+    return [plane if plane.dtype == kind and plane.dtype.isnative else plane.astype(kind) for plane in three]
+
+
+def _code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Scale and offset of signal = scale x code + offset for the three planes."""
+    coloured = signal.chroma_sampling.value in ("420", "422", "444")
+    scale, offset = np.empty(3), np.empty(3)
+    for place in range(3):
+        ends = code_to_signal(
+            np.array([0.0, 1.0]),
+            bit_depth=signal.bit_depth.value,
+            code_range=signal.range.value,
+            component="chroma" if coloured and place else "luma",
+        )
+        scale[place], offset[place] = ends[1] - ends[0], ends[0]
+    return scale.astype(np.float32), offset.astype(np.float32)
+
+
+def _mix_matrix(signal: Signal) -> NDArray[np.float32]:
+    """Matrix from the three plane signals to R'G'B'."""
+    sampling = signal.chroma_sampling.value
+    if sampling == "grey":
+        return np.array([[1, 0, 0]] * 3, np.float32)
+    if sampling == "rgb":
+        return np.eye(3, dtype=np.float32)
+    red, blue = LUMA_WEIGHTS[signal.matrix.value]
+    green = 1.0 - red - blue
+    from_cr, from_cb = 2.0 * (1.0 - red), 2.0 * (1.0 - blue)
+    return np.array([[1, 0, from_cr], [1, -from_cb * blue / green, -from_cr * red / green], [1, from_cb, 0]], np.float32)

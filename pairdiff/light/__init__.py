@@ -1,0 +1,1 @@
+"""Code values to light: cd/m2 on a stated display, primaries, roll-off, ICtCp."""

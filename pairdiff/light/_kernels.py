@@ -1,0 +1,157 @@
+"""Compiled inner loops of `picture.py`: arrays in, array out, no checks.
+
+Two kinds of table. *Even*: points at equal steps of the input. *Octave*: `2^(23 - shift)` points in each octave of the input, found
+from the bits of the float32 itself, which makes the relative step the same everywhere; between points both are read linearly.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+
+
+@njit(cache=True, nogil=True, inline="always")
+def read_octaves(x: np.float32, table: F32, low: np.float32, high: np.float32, first_bits: int, shift: int) -> Any:
+    """Value at `x`: below `low` (NaN too) the first entry, from `high` on the last."""
+    if not x > low:
+        return table[0]
+    if x >= high:
+        return table[table.size - 1]
+    bits = np.int64(np.float32(x).view(np.int32)) - first_bits
+    place = bits >> shift
+    share = np.float32(bits & ((1 << shift) - 1)) / np.float32(1 << shift)
+    return table[place] + share * (table[place + 1] - table[place])
+
+
+@njit(cache=True, nogil=True, inline="always")
+def read_even(x: np.float32, table: F32, points_per_unit: np.float32) -> Any:
+    """Value at `x` from 0 to the end of the table; below 0 (NaN too) the first entry, beyond the end the last."""
+    if not x > np.float32(0.0):
+        return table[0]
+    position = x * points_per_unit
+    if position >= np.float32(table.size - 1):
+        return table[table.size - 1]
+    place = np.int64(position)
+    share = position - np.float32(place)
+    return table[place] + share * (table[place + 1] - table[place])
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def decode_even(code: F32, table: F32, points_per_unit: np.float32, matrix: F32, mix: bool, out: F32) -> None:
+    """Decode (n, 3) components by an even table, then mix them by a matrix when asked."""
+    for i in prange(code.shape[0]):
+        r = read_even(code[i, 0], table, points_per_unit)
+        g = read_even(code[i, 1], table, points_per_unit)
+        b = read_even(code[i, 2], table, points_per_unit)
+        if mix:
+            for k in range(3):
+                out[i, k] = matrix[k, 0] * r + matrix[k, 1] * g + matrix[k, 2] * b
+        else:
+            out[i, 0] = r
+            out[i, 1] = g
+            out[i, 2] = b
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def decode_octaves(
+    code: F32, table: F32, low: np.float32, high: np.float32, first_bits: int, shift: int, matrix: F32, mix: bool, out: F32
+) -> None:
+    """Decode (n, 3) components by an octave table, then mix them by a matrix when asked."""
+    for i in prange(code.shape[0]):
+        r = read_octaves(code[i, 0], table, low, high, first_bits, shift)
+        g = read_octaves(code[i, 1], table, low, high, first_bits, shift)
+        b = read_octaves(code[i, 2], table, low, high, first_bits, shift)
+        if mix:
+            for k in range(3):
+                out[i, k] = matrix[k, 0] * r + matrix[k, 1] * g + matrix[k, 2] * b
+        else:
+            out[i, 0] = r
+            out[i, 1] = g
+            out[i, 2] = b
+
+
+@njit(cache=True, nogil=True, inline="always")
+def hlg_scene(x: float, a: float, b: float, c: float) -> float:
+    """Inverse OETF of one component; below 0 (NaN too) gives 0."""
+    if not x > 0.0:
+        return 0.0
+    if x <= 0.5:
+        return x * x / 3.0
+    return (math.exp((x - c) / a) + b) / 12.0
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def decode_hlg(code: F32, constants: NDArray[np.float64], matrix: NDArray[np.float64], peak_nits: float, exponent: float, out: F32) -> None:
+    """HLG (n, 3) to display light. `constants`: a, b, c and the luminance weights; `matrix`: to BT.2020, before the OOTF."""
+    for i in prange(code.shape[0]):
+        r = hlg_scene(float(code[i, 0]), constants[0], constants[1], constants[2])
+        g = hlg_scene(float(code[i, 1]), constants[0], constants[1], constants[2])
+        b = hlg_scene(float(code[i, 2]), constants[0], constants[1], constants[2])
+        red = matrix[0, 0] * r + matrix[0, 1] * g + matrix[0, 2] * b
+        green = matrix[1, 0] * r + matrix[1, 1] * g + matrix[1, 2] * b
+        blue = matrix[2, 0] * r + matrix[2, 1] * g + matrix[2, 2] * b
+        luminance = constants[3] * red + constants[4] * green + constants[5] * blue
+        gain = peak_nits * luminance**exponent if luminance > 0.0 else 0.0
+        out[i, 0] = np.float32(gain * red)
+        out[i, 1] = np.float32(gain * green)
+        out[i, 2] = np.float32(gain * blue)
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def encode_octaves(values: F32, table: F32, low: np.float32, high: np.float32, first_bits: int, shift: int, out: F32) -> None:
+    """Read an octave table at every element of a flat array."""
+    for i in prange(values.size):
+        out[i] = read_octaves(values[i], table, low, high, first_bits, shift)
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def nits_to_itp(
+    rgb: F32, lms_matrix: F32, itp_matrix: F32, table: F32, low: np.float32, high: np.float32, first_bits: int, shift: int, out: F32
+) -> None:
+    """Linear BT.2020 (n, 3) to I, T, P."""
+    for i in prange(rgb.shape[0]):
+        r = rgb[i, 0]
+        g = rgb[i, 1]
+        b = rgb[i, 2]
+        le = read_octaves(lms_matrix[0, 0] * r + lms_matrix[0, 1] * g + lms_matrix[0, 2] * b, table, low, high, first_bits, shift)
+        me = read_octaves(lms_matrix[1, 0] * r + lms_matrix[1, 1] * g + lms_matrix[1, 2] * b, table, low, high, first_bits, shift)
+        se = read_octaves(lms_matrix[2, 0] * r + lms_matrix[2, 1] * g + lms_matrix[2, 2] * b, table, low, high, first_bits, shift)
+        # Rows of T and P sum to 0: written with differences, so that grey gives exactly 0 and rounding does not grow.
+        out[i, 0] = np.float32(0.5) * (le + me)
+        out[i, 1] = itp_matrix[1, 0] * (le - me) + itp_matrix[1, 2] * (se - me)
+        out[i, 2] = itp_matrix[2, 0] * (le - me) + itp_matrix[2, 2] * (se - me)
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def itp_difference(first: F32, second: F32, scale: np.float32, out: F32) -> None:
+    """Scaled distance between two (n, 3) arrays."""
+    for i in prange(first.shape[0]):
+        di = first[i, 0] - second[i, 0]
+        dt = first[i, 1] - second[i, 1]
+        dp = first[i, 2] - second[i, 2]
+        out[i] = scale * math.sqrt(di * di + dt * dt + dp * dp)
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def largest_component(values: F32, out: F32) -> None:
+    """Largest of the three components of (n, 3)."""
+    for i in prange(values.shape[0]):
+        out[i] = max(values[i, 0], max(values[i, 1], values[i, 2]))
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def scale_by_largest(
+    rgb: F32, table: F32, low: np.float32, high: np.float32, first_bits: int, shift: int, peak: np.float32, out: F32
+) -> None:
+    """Multiply (n, 3) by the gain an octave table holds for the largest component; above `high` the largest lands on `peak`."""
+    for i in prange(rgb.shape[0]):
+        largest = max(rgb[i, 0], max(rgb[i, 1], rgb[i, 2]))
+        gain = peak / largest if largest >= high else read_octaves(largest, table, low, high, first_bits, shift)
+        for k in range(3):
+            out[i, k] = gain * rgb[i, k]

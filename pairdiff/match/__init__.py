@@ -1,0 +1,1 @@
+"""Which frame belongs to which, and which region to which."""

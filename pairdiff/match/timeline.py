@@ -1,0 +1,169 @@
+"""Which frame belongs to which: one constant offset, heads and tails without partner. First form.
+
+The offset is where the normalised cross-correlation of two fingerprint tracks is highest, computed by FFT (near linear in length:
+J. P. Lewis, "Fast Normalized Cross-Correlation", Vision Interface, 1995). Tracks are high-passed in time first, so that what moves
+decides and what stands still does not vote.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
+from scipy.ndimage import median_filter, uniform_filter1d
+
+from pairdiff._records import Segment
+
+HIGH_PASS_FRAMES = 9
+"""Length of the running mean that is taken off before correlation."""
+LEAST_OVERLAP = 0.25
+"""Least overlap of a candidate offset, as a share of the shorter release."""
+NEAR_FRAMES = 3
+"""Offsets this near to the best one are not a rival."""
+MATCH_SIMILARITY = 0.6
+"""Least similarity of ranks for a frame to be matched; two grades of one frame reach 0.9 and more (own)."""
+MATCH_DROP = 0.25
+"""A frame this far below the film's median similarity is not matched (own)."""
+STILL_ENERGY = 2e-4
+"""High-passed energy of a fingerprint below which nothing moves: such frames are undetermined (own)."""
+CUT_DISTANCE = 0.15
+"""Distance of successive fingerprints from which a cut is looked for (own)."""
+CUT_RATIO = 4.0
+"""How far a cut must stand out above its neighbours."""
+LEAST_RUN_FRAMES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """Best constant offset of two tracks."""
+
+    frames: int
+    """SDR frame number minus HDR frame number."""
+    score: float
+    """Normalised correlation of what moves, -1 to 1."""
+    runner_up: float
+    """Highest score at any other offset."""
+
+
+def high_pass(track: NDArray[np.floating]) -> NDArray[np.float32]:  # type: ignore[type-arg]
+    """A fingerprint track, (frame, cell), less its running mean over time."""
+    values = track.astype(np.float32)
+    return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
+
+
+def find_offset(hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floating]) -> Offset:  # type: ignore[type-arg]
+    """The constant offset at which two tracks agree best.
+
+    Parameters
+    ----------
+    hdr_track, sdr_track : fingerprints, (frame, cell).
+
+    Returns
+    -------
+    Offset; score 0 where nothing moves in either track.
+    """
+    hdr, sdr = high_pass(hdr_track), high_pass(sdr_track)
+    total = len(hdr) + len(sdr) - 1
+    size = next_fast_len(total, real=True)
+    product = np.zeros(size // 2 + 1, np.complex128)
+    for cell in range(hdr.shape[1]):
+        product += np.conj(rfft(hdr[:, cell], size)) * rfft(sdr[:, cell], size)
+    correlation = np.roll(irfft(product, size), len(hdr) - 1)[:total]
+    offsets = np.arange(total) - (len(hdr) - 1)
+    scores = correlation / np.maximum(_overlap_energy(hdr, sdr, offsets), 1e-9)
+    overlap = np.minimum(len(hdr), len(sdr) - offsets) - np.maximum(0, -offsets)
+    scores[overlap < LEAST_OVERLAP * min(len(hdr), len(sdr))] = -1
+    best = int(np.argmax(scores))
+    rivals = np.abs(offsets - offsets[best]) > NEAR_FRAMES
+    return Offset(int(offsets[best]), float(scores[best]), float(scores[rivals].max()) if rivals.any() else -1.0)
+
+
+def _overlap_energy(hdr: NDArray[np.float32], sdr: NDArray[np.float32], offsets: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Geometric mean of both tracks' energies where they overlap, per offset."""
+    hdr_sum = np.concatenate([[0.0], np.cumsum((hdr.astype(np.float64) ** 2).sum(1))])
+    sdr_sum = np.concatenate([[0.0], np.cumsum((sdr.astype(np.float64) ** 2).sum(1))])
+    start = np.maximum(0, -offsets)
+    stop = np.minimum(len(hdr), len(sdr) - offsets)
+    energy = (hdr_sum[stop] - hdr_sum[start]) * (sdr_sum[stop + offsets] - sdr_sum[start + offsets])
+    return np.asarray(np.sqrt(np.maximum(energy, 0)))
+
+
+def frame_similarity(hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floating], offset_frames: int) -> NDArray[np.float32]:  # type: ignore[type-arg]
+    """Rank correlation of each HDR frame with its partner at an offset; NaN where there is none."""
+    out = np.full(len(hdr_track), np.nan, np.float32)
+    frames = np.arange(max(0, -offset_frames), min(len(hdr_track), len(sdr_track) - offset_frames))
+    if frames.size:
+        out[frames] = np.einsum("ij,ij->i", hdr_track[frames].astype(np.float32), sdr_track[frames + offset_frames].astype(np.float32))
+    return out
+
+
+def find_cuts(track: NDArray[np.floating]) -> NDArray[np.int64]:  # type: ignore[type-arg]
+    """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
+    values = track.astype(np.float32)
+    distance = np.concatenate([[0.0], 1 - np.einsum("ij,ij->i", values[1:], values[:-1])])
+    around = median_filter(distance, 13, mode="nearest")
+    candidates = np.flatnonzero((distance > CUT_DISTANCE) & (distance > CUT_RATIO * np.maximum(around, 0.01)))
+    cuts: list[int] = []
+    for frame in candidates:
+        if not cuts or frame - cuts[-1] >= LEAST_RUN_FRAMES:
+            cuts.append(int(frame))
+        elif distance[frame] > distance[cuts[-1]]:
+            cuts[-1] = int(frame)
+    return np.array(cuts, np.int64)
+
+
+def matched_frames(
+    hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floating], offset_frames: int  # type: ignore[type-arg]
+) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
+    """State of each HDR frame at an offset (1 matched, 0 still and so undetermined, -1 no partner) and its similarity."""
+    similarity = frame_similarity(hdr_track, sdr_track, offset_frames)
+    known = ~np.isnan(similarity)
+    limit = max(MATCH_SIMILARITY, float(np.median(similarity[known])) - MATCH_DROP) if known.any() else 1.0
+    alike = np.zeros(len(similarity), np.int8)
+    alike[known] = similarity[known] >= limit
+    alike = median_filter(alike, LEAST_RUN_FRAMES, mode="nearest") & known
+    moving = uniform_filter1d((high_pass(hdr_track) ** 2).sum(1), HIGH_PASS_FRAMES, mode="nearest") >= STILL_ENERGY
+    return np.where(alike == 1, moving.astype(np.int8), np.int8(-1)).astype(np.int8), similarity
+
+
+def build_segments(
+    state: NDArray[np.int8], similarity: NDArray[np.float32], *, offset_frames: int, sdr_frames: int, speed: float
+) -> tuple[Segment, ...]:
+    """Runs of frame states as an edit map that covers every frame of both releases."""
+    segments: list[Segment] = []
+    edges = np.flatnonzero(np.diff(state)) + 1
+    for start, stop in zip([0, *edges], [*edges, len(state)], strict=True):
+        start, stop = int(start), int(stop)
+        low, high = (min(max(frame + offset_frames, 0), sdr_frames) for frame in (start, stop))
+        if state[start] == -1:
+            segments.append(Segment("hdr_only", start, stop, None, None, None, None))
+            if high > low:
+                segments.append(Segment("sdr_only", None, None, low, high, None, None))
+        else:
+            kind = "matched" if state[start] == 1 else "undetermined"
+            confidence = float(np.clip(np.nanmean(similarity[start:stop]), 0, 1))
+            segments.append(Segment(kind, start, stop, low, high, speed, confidence))
+    return _with_sdr_ends(segments, len(state), offset_frames, sdr_frames)
+
+
+def _with_sdr_ends(segments: list[Segment], hdr_frames: int, offset_frames: int, sdr_frames: int) -> tuple[Segment, ...]:
+    """Add SDR frames that lie before or after the HDR release."""
+    if offset_frames > 0:
+        segments.insert(0, Segment("sdr_only", None, None, 0, min(offset_frames, sdr_frames), None, None))
+    tail = max(hdr_frames + offset_frames, 0)
+    if tail < sdr_frames:
+        segments.append(Segment("sdr_only", None, None, tail, sdr_frames, None, None))
+    return tuple(segments)
+
+
+def find_shots(hdr_track: NDArray[np.floating], state: NDArray[np.int8]) -> tuple[tuple[int, int], ...]:  # type: ignore[type-arg]
+    """Shots inside matched runs, HDR frame numbers, stop exclusive; runs shorter than a few frames are left out."""
+    cuts = find_cuts(hdr_track)
+    edges = np.unique(np.concatenate([[0, len(state)], np.flatnonzero(np.diff(state)) + 1, cuts]))
+    return tuple(
+        (int(start), int(stop))
+        for start, stop in zip(edges[:-1], edges[1:], strict=True)
+        if state[start] == 1 and stop - start >= LEAST_RUN_FRAMES
+    )

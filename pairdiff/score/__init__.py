@@ -1,0 +1,1 @@
+"""Matched pictures in light become measures."""

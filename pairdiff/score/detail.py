@@ -1,0 +1,205 @@
+"""Recovered detail: what the HDR release shows where the SDR release is clipped.
+
+A channel counts as clipped where it lies in a run, several pixels wide, at the title's own highest code; that code is found from the
+pile-up in the title's histogram, so that super-white and a top below 100 % are both read for what they are. A well-rolled-off SDR
+piles up nowhere: recovered detail is then not applicable, never zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._records import FloatArray, PairScore, Recovered
+from pairdiff._settings import Settings
+from pairdiff.light.transfer import nits_to_pq
+from pairdiff.score.pooling import weighted_quantile
+
+CODE_STEP = 1 / 219
+"""One 8-bit narrow-range code, as signal."""
+HISTOGRAM_BINS = 320
+"""Quarter-code bins counted up from `HISTOGRAM_FROM` (to a signal of 1.115)."""
+HISTOGRAM_FROM = 0.75
+"""Only signals above this are counted: no title clips below it (own)."""
+TOLERANCE_CODES = 2.0
+"""A clipped channel may lie this many 8-bit codes below the top code: quantisation, chroma and codec noise (own)."""
+PILE_UP = 4.0
+"""How many times denser than the codes just below the top code must be to count as clipping (own)."""
+LEAST_SHARE = 1e-5
+"""Least share of the title's pixels at the top code."""
+CODE10_JND = 0.82
+"""One 10-bit PQ code on grey, dE_ITP."""
+WINDOW_DEGREES = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class PictureDetail:
+    """Clipping and recovered detail of one picture; None where the SDR is not clipped."""
+
+    clipped_share: float
+    bright_clipped_share: float | None
+    detail_jnd: float | None
+    detail_stops: float | None
+    textured_share: float | None
+
+
+def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
+    """Counts of each channel in quarter-code bins from `HISTOGRAM_FROM` up, (3, `HISTOGRAM_BINS` + 1); the last column counts all pixels."""
+    counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
+    for channel in range(3):
+        bins = ((sdr_code[..., channel] - HISTOGRAM_FROM) * (4 / CODE_STEP)).astype(np.int32)
+        inside = bins[(bins >= 0) & (sdr_code[..., channel] >= HISTOGRAM_FROM)]
+        counts[channel, :HISTOGRAM_BINS] = np.bincount(np.minimum(inside, HISTOGRAM_BINS - 1), minlength=HISTOGRAM_BINS)
+        counts[channel, HISTOGRAM_BINS] = sdr_code[..., channel].size
+    return counts
+
+
+def find_top_codes(counts: NDArray[np.int64]) -> tuple[float | None, float | None, float | None]:
+    """The title's top code of each channel (signal), or None where nothing piles up.
+
+    Parameters
+    ----------
+    counts : sums of `count_codes` over the title.
+
+    Returns
+    -------
+    Signal of the pile-up per channel.
+    """
+    tops = [_find_top(channel[:-1].astype(np.float64), int(channel[-1])) for channel in counts]
+    return tops[0], tops[1], tops[2]
+
+
+def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
+    wide = np.convolve(counts, np.ones(12), "same")  # three codes: noise and rounding spread a clip this far
+    occupied = np.flatnonzero(np.cumsum(counts[::-1])[::-1] > LEAST_SHARE * pixels)
+    if occupied.size == 0:
+        return None
+    last = int(occupied[-1])
+    first = max(last - 24, 0)
+    peak = first + int(np.argmax(wide[first : last + 12]))
+    below = counts[max(peak - 48, 0) : max(peak - 12, 0)]
+    density = counts[max(peak - 6, 0) : peak + 7].mean()
+    if wide[peak] < LEAST_SHARE * pixels or below.size == 0 or density < PILE_UP * below.mean():
+        return None
+    return HISTOGRAM_FROM + (peak + 0.5) * CODE_STEP / 4
+
+
+def clipped_mask(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.uint8]:
+    """Where each channel is clipped, (row, column, 3), 1 or 0: at the top code, holes of a pixel closed, runs under five pixels dropped, one pixel eroded."""
+    mask = np.zeros(sdr_code.shape, np.uint8)
+    for channel, level in enumerate(top):
+        if level is not None:
+            at_top = (sdr_code[..., channel] >= level - TOLERANCE_CODES * CODE_STEP).astype(np.uint8)
+            closed = cv2.morphologyEx(at_top, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+            opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+            mask[..., channel] = cv2.erode(opened, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
+    return mask
+
+
+def measure_detail(
+    hdr_709_nits: FloatArray,
+    sdr_709_nits: FloatArray,
+    *,
+    mask: NDArray[np.uint8],
+    bright: NDArray[np.bool_],
+    noise_jnd: float,
+    pixels_per_degree: float,
+) -> PictureDetail:
+    """Recovered detail of one picture.
+
+    Parameters
+    ----------
+    hdr_709_nits, sdr_709_nits : (row, column, 3) linear BT.709, cd/m2 (HDR may be negative outside the gamut); SDR at `controls`.
+    mask : `clipped_mask` of the SDR.
+    bright : (row, column), HDR level above SDR white.
+    noise_jnd : noise of the pair, |dI| x 720.
+    pixels_per_degree : of the picture.
+
+    Returns
+    -------
+    PictureDetail.
+    """
+    anywhere = mask.max(-1).astype(bool)
+    share = float(anywhere.mean())
+    overlap = float((anywhere & bright).sum() / bright.sum()) if bright.any() else None
+    if not anywhere.any():
+        return PictureDetail(share, overlap, None, None, None)
+    gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=mask, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
+    values = gain[anywhere]
+    return PictureDetail(share, overlap, float(np.median(values)), _spread_stops(hdr_709_nits, mask), float((values >= 1.0).mean()))
+
+
+def _window_gain(
+    hdr: FloatArray, sdr: FloatArray, *, mask: NDArray[np.uint8], noise_jnd: float, pixels_per_degree: float
+) -> NDArray[np.float64]:
+    """HDR minus SDR contrast (standard deviation in a window, in power), channel by channel; the largest channel counts."""
+    width = max(int(round(WINDOW_DEGREES * pixels_per_degree)) | 1, 3)
+    floor = max(noise_jnd, CODE10_JND) ** 2
+    best = np.zeros(mask.shape[:2])
+    for channel in range(3):
+        inside = mask[..., channel].astype(np.float64)
+        if not inside.any():
+            continue
+        weight = cv2.blur(inside, (width, width))
+        gained = _window_variance(hdr[..., channel], inside, weight, width) - _window_variance(sdr[..., channel], inside, weight, width)
+        best = np.maximum(best, np.where((inside > 0) & (weight > 0.2), np.sqrt(np.maximum(gained - floor, 0)), 0))
+    return best
+
+
+def _window_variance(nits: FloatArray, inside: FloatArray, weight: FloatArray, width: int) -> NDArray[np.float64]:
+    value = nits_to_pq(np.maximum(nits, 0)) * 720.0
+    middle = float(value[inside > 0].mean())
+    offset = (value - middle) * inside
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = cv2.blur(offset, (width, width)) / weight
+        square = cv2.blur(offset * offset, (width, width)) / weight
+    return np.asarray(np.nan_to_num(np.maximum(square - mean * mean, 0)))
+
+
+def _spread_stops(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> float | None:
+    """5th to 95th percentile of HDR channel levels inside their clipped area, stops; the channel with the widest spread, areas of at least 64 pixels."""
+    spreads = []
+    for channel in range(3):
+        values = hdr_nits[..., channel][mask[..., channel] > 0]
+        if values.size >= 64:
+            low, high = np.quantile(np.maximum(values, 1e-3), (0.05, 0.95))
+            spreads.append(float(np.log2(high / low)))
+    return max(spreads) if spreads else None
+
+
+def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], settings: Settings) -> Recovered:
+    """Film figures of recovered detail, from pictures where the SDR clips at least the stated share.
+
+    Parameters
+    ----------
+    pictures : scored pairs.
+    weights : matched time each stands for.
+    settings : the least share.
+
+    Returns
+    -------
+    Recovered; `not_applicable` where the SDR clips nowhere.
+    """
+    clipped = np.array([picture.clipped_share for picture in pictures])
+    bright = np.array([picture.area_above_white_share for picture in pictures])
+    share = float(np.average(clipped, weights=weights))
+    where = [n for n, picture in enumerate(pictures) if picture.clipped_share >= settings.clipped_share and picture.detail_jnd is not None]
+    if not where:
+        return Recovered("not_applicable", share, None, None, None, None)
+
+    def mean(values: Sequence[float | None], area: NDArray[np.float64]) -> float | None:
+        known = [(float(values[n] or 0.0), weights[n] * area[n]) for n in where if values[n] is not None and area[n] > 0]
+        return float(np.average([v for v, _ in known], weights=[w for _, w in known])) if known else None
+
+    def median(values: Sequence[float | None]) -> float | None:
+        known = [(float(values[n] or 0.0), weights[n]) for n in where if values[n] is not None]
+        return weighted_quantile(np.array([v for v, _ in known]), 0.5, weights=np.array([w for _, w in known])) if known else None
+
+    return Recovered(
+        "measured", share, mean([p.bright_clipped_share for p in pictures], bright), median([p.detail_jnd for p in pictures]),
+        median([p.detail_stops for p in pictures]), mean([p.textured_share for p in pictures], clipped),
+    )

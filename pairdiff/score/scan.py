@@ -1,0 +1,142 @@
+"""One pass over a release: fingerprints for matching, light levels, times. What it keeps grows by about a kilobyte a frame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._records import Damage, Frame, FrameLevels, Levels, Rectangle, Signal
+from pairdiff.frames.planes import planes_to_rgb
+from pairdiff.frames.quantisation import LUMA_WEIGHTS
+from pairdiff.light.picture import hdr_code_to_nits
+from pairdiff.match.active import ActiveFinder
+from pairdiff.match.fingerprint import make_fingerprint
+from pairdiff.score.levels import (
+    LevelScale,
+    bt1886_level_scale,
+    level_histogram,
+    levels_from_histogram,
+    light_histogram,
+    pq_level_scale,
+    release_light_levels,
+)
+
+SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA = 100.0, 2.4
+"""Display at which an SDR release's levels are stated (BT.1886, BT.2035 white)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What one pass over a release leaves."""
+
+    active: Rectangle
+    fingerprints: NDArray[np.float16]
+    """(frame, cell)."""
+    times_s: tuple[Fraction, ...]
+    levels: tuple[FrameLevels, ...]
+    damage: tuple[Damage, ...]
+
+
+def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]:
+    """Luma of a frame as code values, (row, column); for R, G, B planes their weighted mean."""
+    if signal.chroma_sampling.value != "rgb" or len(frame.planes) < 3:
+        return frame.planes[0]
+    red, blue = LUMA_WEIGHTS["bt2020-ncl" if signal.primaries.value == "bt2020" else "bt709"]
+    weights = (red, 1 - red - blue, blue)
+    return sum(w * plane for w, plane in zip(weights, frame.planes, strict=False)).astype(frame.planes[0].dtype)  # type: ignore[union-attr]
+
+
+def find_active(frames: Iterable[Frame], signal: Signal) -> Rectangle:
+    """Active picture as the union over some frames of a release."""
+    depth = signal.bit_depth.value
+    step = 2.0 ** (depth - 8)
+    finder = ActiveFinder(black_code=16 * step if signal.range.value == "narrow" else 0.0, code_step=step)
+    for frame in frames:
+        finder.add(luma_plane(frame, signal))
+    return finder.rectangle()
+
+
+def scan_frames(
+    frames: Iterable[Frame], signal: Signal, *, active: Rectangle, hlg_peak_nits: float, progress: Callable[[int], None]
+) -> tuple[NDArray[np.float16], tuple[Fraction, ...], tuple[FrameLevels, ...]]:
+    """Fingerprint and measure every frame.
+
+    Parameters
+    ----------
+    frames : decoded pictures in order.
+    signal : how to read them.
+    active : active picture.
+    hlg_peak_nits : display peak for HLG.
+    progress : called with the number of frames done.
+
+    Returns
+    -------
+    Fingerprints (frame, cell), times, light levels.
+    """
+    prints: list[NDArray[np.float16]] = []
+    times: list[Fraction] = []
+    levels: list[FrameLevels] = []
+    for frame in frames:
+        prints.append(make_fingerprint(luma_plane(frame, signal), active=active))
+        times.append(frame.time_s)
+        levels.append(measure_levels(frame, signal, active=active, hlg_peak_nits=hlg_peak_nits))
+        progress(len(prints))
+    return np.stack(prints), tuple(times), tuple(levels)
+
+
+def measure_levels(frame: Frame, signal: Signal, *, active: Rectangle, hlg_peak_nits: float) -> FrameLevels:
+    """Light levels of one frame at native size, chroma upsampled bilinearly at its siting."""
+    code = planes_to_rgb(frame.planes, signal)
+    box = {"top": active.top, "bottom": active.bottom, "left": active.left, "right": active.right}
+    transfer, primaries = signal.transfer.value, signal.primaries.value
+    scale = _signal_scale(transfer, primaries)
+    if scale is not None:
+        counted, nits = level_histogram(code, **box, scale=scale), scale.bin_nits
+    else:
+        light = hdr_code_to_nits(code, transfer=transfer, primaries=primaries, hlg_peak_nits=hlg_peak_nits)
+        counted, nits = light_histogram(light, **box), pq_level_scale().bin_nits
+    return levels_from_histogram(counted, bin_nits=nits, frame=frame.index, time_s=float(frame.time_s))
+
+
+def _signal_scale(transfer: str, primaries: str) -> LevelScale | None:
+    """Scale for signals whose components decode one by one; None where light must be made first."""
+    if transfer == "bt1886":
+        return bt1886_level_scale(SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA)
+    return pq_level_scale() if transfer == "pq" and primaries == "bt2020" else None
+
+
+def levels_condition(signal: Signal, *, hlg_peak_nits: float) -> str:
+    """Under what condition levels of that signal are stated, in words."""
+    shown = {
+        "pq": "absolute",
+        "hlg": f"at a {hlg_peak_nits:g} cd/m2 display",
+        "bt1886": f"at white {SDR_LEVELS_WHITE_NITS:g} cd/m2, gamma {SDR_LEVELS_GAMMA:g}, components of its own primaries",
+    }[signal.transfer.value]
+    return f"{shown}; chroma upsampled bilinearly"
+
+
+def pool_levels(levels: Sequence[FrameLevels], *, condition: str) -> Levels:
+    """Light levels of a release from those of its frames."""
+    brightest, fullest = release_light_levels(list(levels))
+    return Levels(
+        status="measured",
+        max_cll_nits=brightest.max_nits,
+        max_cll_time_s=brightest.time_s,
+        max_fall_nits=fullest.average_nits,
+        max_fall_time_s=fullest.time_s,
+        max_fall_whole_nits=max(frame.average_whole_nits for frame in levels),
+        p9999_nits=max(frame.p9999_nits for frame in levels),
+        p999_nits=max(frame.p999_nits for frame in levels),
+        p99_nits=max(frame.p99_nits for frame in levels),
+        p50_nits=float(np.median([frame.p50_nits for frame in levels])),
+        area_100_share=float(np.mean([frame.area_100_share for frame in levels])),
+        area_203_share=float(np.mean([frame.area_203_share for frame in levels])),
+        area_1000_share=float(np.mean([frame.area_1000_share for frame in levels])),
+        frames=len(levels),
+        condition=condition,
+    )

@@ -1,0 +1,236 @@
+"""Set-ups: how the SDR release is shown beside the HDR one, and the fit of the set that leaves the least.
+
+The fit minimises the mean |dI| (ICtCp intensity, BT.2100) over sampled pixels of matched pictures. The mean of absolute differences is
+the robust choice here: an area of highlights that no SDR set can follow pulls it no harder than the same area anywhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize, minimize_scalar
+
+from pairdiff._records import FloatArray, FreeFit, Setup, SetupUncertainty
+from pairdiff._settings import Settings
+from pairdiff.light.ictcp import RGB_TO_LMS
+from pairdiff.light.primaries import conversion_matrix
+from pairdiff.score._setup_kernels import sdr_intensity
+
+DARKEST_CODE = 1e-3
+"""SDR signals below this are taken as this in the fit: light below 1e-6 of white, far under any set's black."""
+JND_PER_INTENSITY = 720.0
+"""dE_ITP of one unit of I (BT.2124)."""
+MIDTONE_CODES = (0.15, 0.85)
+"""SDR signals, as a share of the title's top code, between which `gain` is fitted: above black crush, below any shoulder (own)."""
+FREE_BOUNDS = ((1.0, 10000.0), (0.5, 6.0))
+
+
+@dataclass(frozen=True, slots=True)
+class FitSample:
+    """Pixels that the fit sees."""
+
+    hdr_intensity: NDArray[np.float64]
+    """ICtCp I of the HDR pixels, (n,)."""
+    sdr_code: NDArray[np.float64]
+    """SDR R'G'B' signal of the same pixels, (n, 3)."""
+    picture: NDArray[np.int64]
+    """Number of the picture each pixel comes from, (n,)."""
+    shot: NDArray[np.int64]
+    """Shot of each picture, (pictures,)."""
+    noise_jnd: float
+    """Standard deviation of what differs between the releases from pixel to pixel in their flattest areas, |dI| x 720."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetupFits:
+    """All set-ups of a title and the diagnostic."""
+
+    setups: tuple[Setup, ...]
+    free: FreeFit
+    draws: NDArray[np.float64]
+    """White (cd/m2) and gamma of `controls` refitted on resampled shots, (draws, 2)."""
+
+    def named(self, name: str) -> Setup:
+        """The set-up of that name."""
+        return next(setup for setup in self.setups if setup.name == name)
+
+
+def _to_lm() -> NDArray[np.float64]:
+    return np.ascontiguousarray((np.asarray(RGB_TO_LMS) @ conversion_matrix("bt709", "bt2020"))[:2])
+
+
+def _log_code(code: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.ascontiguousarray(np.log(np.maximum(code, DARKEST_CODE)))
+
+
+def _residuals(sample: FitSample) -> Callable[[float, float], NDArray[np.float64]]:
+    log_code, to_lm = _log_code(sample.sdr_code), _to_lm()
+    return lambda white, gamma: np.abs(sample.hdr_intensity - sdr_intensity(log_code, to_lm, float(np.log(white)), gamma))
+
+
+def sample_pixels(
+    hdr_itp: FloatArray, sdr_code: FloatArray, *, count: int, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draw pixels of one matched picture for the fit, evenly over the picture.
+
+    Parameters
+    ----------
+    hdr_itp : (row, column, 3) I, T, P of the HDR picture.
+    sdr_code : (row, column, 3) SDR R'G'B' signal.
+    count : pixels to draw (fewer when the picture is smaller).
+    rng : random generator, seeded by the caller.
+
+    Returns
+    -------
+    Intensity (n,) and signal (n, 3), float64.
+    """
+    rows, columns = hdr_itp.shape[:2]
+    picks = rng.choice(rows * columns, size=min(count, rows * columns), replace=False)
+    return hdr_itp[..., 0].reshape(-1)[picks].astype(np.float64), sdr_code.reshape(-1, 3)[picks].astype(np.float64)
+
+
+def fit_controls(sample: FitSample, settings: Settings) -> tuple[float, float, bool]:
+    """White (cd/m2), gamma and `at_bound` of the set that leaves the least mean |dI|, within the set's reach."""
+    bounds = ((settings.white_low_nits, settings.white_high_nits), (settings.gamma_low, settings.gamma_high))
+    white, gamma = _fit_white_gamma(sample, bounds)
+    return white, gamma, _at_edge(white, bounds[0], log=True) or _at_edge(gamma, bounds[1], log=False)
+
+
+def _at_edge(value: float, bounds: tuple[float, float], *, log: bool) -> bool:
+    low, high, value = (np.log(bounds[0]), np.log(bounds[1]), np.log(value)) if log else (*bounds, value)
+    return bool(min(value - low, high - value) < 0.005 * (high - low))
+
+
+def _fit_white_gamma(sample: FitSample, bounds: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    residual = _residuals(sample)
+
+    def loss(point: NDArray[np.float64]) -> float:
+        return float(residual(float(np.exp(point[0])), float(point[1])).mean())
+
+    logs = np.linspace(np.log(bounds[0][0]), np.log(bounds[0][1]), 9)
+    gammas = np.linspace(*bounds[1], 7)
+    start = min(((log_white, gamma) for log_white in logs for gamma in gammas), key=lambda point: loss(np.array(point)))
+    box = [(logs[0], logs[-1]), bounds[1]]
+    found = minimize(loss, np.array(start), method="Nelder-Mead", bounds=box, options={"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300})
+    return float(np.exp(found.x[0])), float(found.x[1])
+
+
+def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
+    """White (cd/m2) at gamma 2.4 from unclipped mid-tones alone, and `at_bound`."""
+    top = float(np.quantile(sample.sdr_code.max(-1), 0.999))
+    level = sample.sdr_code.max(-1) / max(top, 1e-6)
+    keep = (level > MIDTONE_CODES[0]) & (level < MIDTONE_CODES[1])
+    if keep.sum() < 0.02 * keep.size:
+        keep = np.ones_like(keep)
+    middle = FitSample(sample.hdr_intensity[keep], sample.sdr_code[keep], sample.picture[keep], sample.shot, sample.noise_jnd)
+    residual = _residuals(middle)
+    bounds = (np.log(settings.white_low_nits), np.log(settings.white_high_nits))
+    found = minimize_scalar(lambda log_white: residual(float(np.exp(log_white)), 2.4).mean(), bounds=bounds, method="bounded",
+                            options={"xatol": 1e-4})
+    white = float(np.exp(found.x))
+    return white, _at_edge(white, (settings.white_low_nits, settings.white_high_nits), log=True)
+
+
+def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Settings, draws: int) -> NDArray[np.float64]:
+    """Refit on resampled shots: the per-picture loss is tabulated on a grid about the fit, so that a draw is a weighted sum."""
+    residual = _residuals(sample)
+    pictures = sample.shot.size
+    size = np.bincount(sample.picture, minlength=pictures).clip(1)
+    logs = np.log(white) + np.linspace(-0.25, 0.25, 21)
+    gammas = gamma + np.linspace(-0.25, 0.25, 21)
+    table = np.empty((logs.size, gammas.size, pictures))
+    for i, log_white in enumerate(logs):
+        for j, trial in enumerate(gammas):
+            table[i, j] = np.bincount(sample.picture, weights=residual(float(np.exp(log_white)), float(trial)), minlength=pictures) / size
+    shots = np.unique(sample.shot)
+    rng = np.random.default_rng(settings.seed)
+    out = np.empty((draws, 2))
+    for n in range(draws):
+        weight = np.zeros(pictures)
+        for shot in rng.choice(shots, size=shots.size):
+            weight[sample.shot == shot] += 1
+        out[n] = _grid_minimum(table @ weight / weight.sum(), logs, gammas)
+    out[:, 0] = np.clip(np.exp(out[:, 0]), settings.white_low_nits, settings.white_high_nits)
+    out[:, 1] = np.clip(out[:, 1], settings.gamma_low, settings.gamma_high)
+    return out
+
+
+def _grid_minimum(surface: NDArray[np.float64], logs: NDArray[np.float64], gammas: NDArray[np.float64]) -> tuple[float, float]:
+    """Minimum of a tabulated surface, refined by a parabola along each axis."""
+    i, j = np.unravel_index(np.argmin(surface), surface.shape)
+    return (
+        float(logs[i] + _vertex(surface[:, j], int(i)) * (logs[1] - logs[0])),
+        float(gammas[j] + _vertex(surface[i], int(j)) * (gammas[1] - gammas[0])),
+    )
+
+
+def _vertex(values: NDArray[np.float64], at: int) -> float:
+    if at in (0, values.size - 1):
+        return 0.0
+    left, middle, right = values[at - 1 : at + 2]
+    bend = left - 2 * middle + right
+    return float(0.5 * (left - right) / bend) if bend > 0 else 0.0
+
+
+def fit_free(sample: FitSample, settings: Settings) -> FreeFit:
+    """White and gamma without the set's bounds: if they leave almost nothing, HDR is a power law of SDR."""
+    white, gamma = _fit_white_gamma(sample, FREE_BOUNDS)
+    left = _residuals(sample)(white, gamma) * JND_PER_INTENSITY
+    p95 = float(np.quantile(left, 0.95))
+    net = float(np.sqrt(max(p95**2 - (1.96 * sample.noise_jnd) ** 2, 0.0)))
+    return FreeFit("measured", white, gamma, net, sample.noise_jnd, net < settings.power_law_jnd)
+
+
+def fit_setups(sample: FitSample, settings: Settings, *, draws: int = 200) -> SetupFits:
+    """Every set-up of a title, `controls` with its uncertainty, and the free fit.
+
+    Parameters
+    ----------
+    sample : pixels of matched pictures.
+    settings : the set's reach, the reader's own set, the seed.
+    draws : refits on resampled shots.
+
+    Returns
+    -------
+    SetupFits, `difference` and `label` of each set-up still None.
+    """
+    nothing = SetupUncertainty(None, None)
+    gain, gain_bound = fit_gain(sample, settings)
+    white, gamma, bound = fit_controls(sample, settings)
+    refits = _refit_draws(sample, white, gamma, settings=settings, draws=draws)
+    spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std()))
+    setups = [
+        Setup("white-100", 100.0, 2.4, False, nothing, None, None),
+        Setup("white-203", 203.0, 2.4, False, nothing, None, None),
+        Setup("gain", gain, 2.4, gain_bound, nothing, None, None),
+        Setup("controls", white, gamma, bound, spread, None, None),
+    ]
+    if settings.sdr_white is not None and settings.sdr_gamma is not None:
+        setups.append(Setup("bench", settings.sdr_white, settings.sdr_gamma, False, nothing, None, None))
+    return SetupFits(tuple(setups), fit_free(sample, settings), refits)
+
+
+def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:
+    """Standard deviation of the difference in I from pixel to pixel where both pictures are flattest, x 720.
+
+    The difference of the two intensities is high-passed by the kernel (1 -2 1; -2 4 -2; 1 -2 1) of Immerkaer (Fast noise variance
+    estimation, CVIU 64(2), 1996), and the estimate taken over the quarter of the blocks with the least of it.
+
+    Parameters
+    ----------
+    hdr_itp, sdr_itp : (row, column, 3) I, T, P of the two pictures at one set-up.
+
+    Returns
+    -------
+    Noise, |dI| x 720, one standard deviation.
+    """
+    d = (hdr_itp[..., 0].astype(np.float64) - sdr_itp[..., 0]) * JND_PER_INTENSITY
+    high = d[:-2, :-2] - 2 * d[:-2, 1:-1] + d[:-2, 2:] - 2 * (d[1:-1, :-2] - 2 * d[1:-1, 1:-1] + d[1:-1, 2:]) + d[2:, :-2] - 2 * d[2:, 1:-1] + d[2:, 2:]
+    rows, columns = high.shape[0] // 16 * 16, high.shape[1] // 16 * 16
+    if rows == 0 or columns == 0:
+        return float(np.abs(high).mean() * np.sqrt(np.pi / 2) / 6) if high.size else 0.0
+    blocks = np.abs(high[:rows, :columns]).reshape(rows // 16, 16, columns // 16, 16).mean((1, 3))
+    return float(np.quantile(blocks, 0.25) * np.sqrt(np.pi / 2) / 6)

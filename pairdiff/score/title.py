@@ -1,0 +1,127 @@
+"""A title's scores: first what the set-up fit sees, then every pair at the fitted set-ups, then the pooled figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._records import Colour, Difference, Headroom, PairScore, Recovered, Setup, Shadows, Tone, Viewer
+from pairdiff._settings import Settings
+from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
+from pairdiff.score.colour import pool_colour
+from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
+from pairdiff.score.difference import pool_difference
+from pairdiff.score.headroom import Weighting, pool_headroom
+from pairdiff.score.pair import PairMeasures, PairPictures, TopCodes
+from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, sample_pixels
+from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
+
+NOISE_WHITE_NITS, NOISE_GAMMA = 150.0, 2.4
+"""Set-up at which noise is estimated before the fit is known: in dE_ITP noise hardly depends on it."""
+
+
+class FitCollector:
+    """Gathers, picture by picture, what the set-up fit and the clipping test need; memory grows by the sampled pixels only."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._rng = np.random.default_rng(settings.seed)
+        self._intensity: list[NDArray[np.float64]] = []
+        self._code: list[NDArray[np.float64]] = []
+        self._shots: list[int] = []
+        self._noise: list[float] = []
+        self._counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
+
+    def add(self, pictures: PairPictures, *, shot: int) -> None:
+        """See one matched pair on the canvas."""
+        hdr_itp = nits_to_itp(pictures.hdr_nits)
+        sdr_itp = nits_to_itp(sdr_code_to_nits(pictures.sdr_code, white_nits=NOISE_WHITE_NITS, gamma=NOISE_GAMMA))
+        intensity, code = sample_pixels(hdr_itp, pictures.sdr_code, count=self._settings.fit_pixels_per_pair, rng=self._rng)
+        self._intensity.append(intensity)
+        self._code.append(code)
+        self._shots.append(shot)
+        self._noise.append(flat_noise_jnd(hdr_itp, sdr_itp))
+        self._counts += count_codes(pictures.sdr_code)
+
+    def sample(self) -> FitSample:
+        """What the fit sees."""
+        picture = np.repeat(np.arange(len(self._code)), [len(code) for code in self._code])
+        return FitSample(
+            np.concatenate(self._intensity), np.concatenate(self._code), picture, np.array(self._shots, np.int64), float(np.median(self._noise))
+        )
+
+    def top_codes(self) -> TopCodes:
+        """The SDR title's top code per channel; None where nothing piles up."""
+        return find_top_codes(self._counts)
+
+
+@dataclass(frozen=True, slots=True)
+class TitleScore:
+    """Pooled figures of a title."""
+
+    pairs: tuple[PairScore, ...]
+    setups: tuple[Setup, ...]
+    difference: Difference
+    headroom: Headroom
+    recovered: Recovered
+    shadows: Shadows
+    colour: Colour
+    tone: Tone
+    viewer: Viewer
+
+    def setup(self, name: str) -> Setup:
+        """The set-up of that name."""
+        return next(setup for setup in self.setups if setup.name == name)
+
+
+def pool_title(measures: Sequence[PairMeasures], weighting: Weighting, *, fits: SetupFits, settings: Settings) -> TitleScore:
+    """Pool scored pairs into the title's figures.
+
+    Parameters
+    ----------
+    measures : scored pairs.
+    weighting : what each stands for.
+    fits : the set-ups the pairs were scored at.
+    settings : thresholds and seed.
+
+    Returns
+    -------
+    TitleScore; set-up labels still None.
+    """
+    curve = fit_title_curve(np.concatenate([measure.tone for measure in measures]))
+    pairs = tuple(replace(m.score, curve_distance_jnd=curve_distance_jnd(m.tone, curve)) for m in measures)
+    weights = weighting.seconds
+    blurred = np.array([pair.blurred_median_jnd["controls"] for pair in pairs])
+    tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, blurred_jnd=blurred, weights=weights, settings=settings)
+    setups = tuple(replace(s, difference=_setup_difference(measures, pairs, weighting, s, settings)) for s in fits.setups)
+    controls = next(s for s in setups if s.name == "controls")
+    assert controls.difference is not None
+    return TitleScore(
+        pairs=pairs,
+        setups=setups,
+        difference=controls.difference,
+        headroom=pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings),
+        recovered=pool_detail(pairs, weights=weights, settings=settings),
+        shadows=Shadows("not_measured", None),
+        colour=pool_colour([m.colour for m in measures], weights=weights, settings=settings),
+        tone=tone,
+        viewer=_viewer(pairs, weights, controls, settings),
+    )
+
+
+def _setup_difference(
+    measures: Sequence[PairMeasures], pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings
+) -> Difference:
+    pixels = [measure.counts[setup.name].sum() for measure in measures]
+    stack = (measure.counts[setup.name] * (w / n) for measure, w, n in zip(measures, weighting.seconds, pixels, strict=True))
+    counts = np.sum(list(stack), axis=0)
+    return pool_difference(pairs, weighting, setup_name=setup.name, counts=counts, seed=settings.seed)
+
+
+def _viewer(pairs: Sequence[PairScore], weights: NDArray[np.float64], controls: Setup, settings: Settings) -> Viewer:
+    hdr, sdr = (float(np.average([getattr(p, name) for p in pairs], weights=weights)) for name in ("hdr_mean_nits", "sdr_mean_nits"))
+    reserve = float(np.log2(settings.white_high_nits / controls.white_nits))
+    return Viewer("measured", reserve, hdr / sdr if sdr > 0 else None)

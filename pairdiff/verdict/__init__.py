@@ -1,0 +1,1 @@
+"""Scores and their uncertainty become a label, a sentence and what would change them."""

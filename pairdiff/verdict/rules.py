@@ -1,0 +1,94 @@
+"""The rule table: which conditions give which label, and why. Data, read top to bottom; the first rule whose conditions hold decides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+WORDS = {
+    "sdr-in-hdr-container": "SDR picture in an HDR container",
+    "different-grade": "another grade, not more range",
+    "stretched-sdr": "SDR stretched brighter",
+    "restrained-hdr": "HDR, used sparingly",
+    "wider-range": "HDR that widens the picture",
+    "undetermined": "cannot tell",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One line of the table."""
+
+    label: str
+    holds: tuple[str, ...]
+    """Conditions that must hold; names of `Conditions` fields."""
+    reason: str
+
+
+RULES = (
+    Rule(
+        "undetermined",
+        ("too_little_matched",),
+        "too little of the two releases could be matched to judge them",
+    ),
+    Rule(
+        "stretched-sdr",
+        ("highlights_gain", "clipped_there", "flat_there", "one_curve"),
+        "levels lie above SDR white, but where they do the SDR is clipped and the HDR is flat, and one curve explains the rest",
+    ),
+    Rule(
+        "wider-range",
+        ("highlights_clear",),
+        "highlights are clearly above what the SDR set can show",
+    ),
+    Rule(
+        "wider-range",
+        ("shadows_clear",),
+        "shadows clearly hold more than the SDR release",
+    ),
+    Rule(
+        "restrained-hdr",
+        ("highlights_gain",),
+        "highlights are above what the SDR set can show, but only slightly",
+    ),
+    Rule(
+        "restrained-hdr",
+        ("shadows_gain",),
+        "shadows hold slightly more than the SDR release",
+    ),
+    Rule(
+        "different-grade",
+        ("regraded",),
+        "the tone was graded again, and nothing lies above what the SDR set can show",
+    ),
+    Rule(
+        "different-grade",
+        ("colour_gain",),
+        "colour alone goes further than the SDR release",
+    ),
+    Rule(
+        "sdr-in-hdr-container",
+        (),
+        "no axis gains and the tone is that of the SDR release once the SDR set is adjusted",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What the rules ask about; each is a plain yes or no."""
+
+    too_little_matched: bool
+    highlights_gain: bool
+    highlights_clear: bool
+    shadows_gain: bool
+    shadows_clear: bool
+    colour_gain: bool
+    regraded: bool
+    clipped_there: bool
+    flat_there: bool
+    one_curve: bool
+
+
+def decide(conditions: Conditions) -> Rule:
+    """The first rule of the table whose conditions all hold."""
+    return next(rule for rule in RULES if all(getattr(conditions, name) for name in rule.holds))

@@ -1,0 +1,525 @@
+"""`result.json` and `frames.parquet`: the result as plain data, and how it reaches the disk.
+
+Documents hold only what JSON holds. A value that does not exist is null, never 0; NaN and infinity never appear. Fractions are strings
+(`"24000/1001"`), times are seconds. The shape is fixed by `result.schema.json` beside this file: the whole document, and under `$defs` the
+`alignment` and the `measurement` that the command line prints.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from fractions import Fraction
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from pairdiff._errors import OutputRefused
+from pairdiff._records import (
+    Alignment,
+    Comparison,
+    FrameLevels,
+    Geometry,
+    Headroom,
+    Measurement,
+    Moment,
+    PairScore,
+    ReleaseResult,
+    Segment,
+)
+from pairdiff._settings import Settings
+from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
+
+Document = dict[str, Any]
+DocumentKind = Literal["result", "measurement", "alignment"]
+
+RESULT_SCHEMA = "pairdiff-result/1"
+MEASUREMENT_SCHEMA = "pairdiff-measurement/1"
+STILLS_SCHEMA = "pairdiff-stills/1"
+
+
+# ---------------------------------------------------------------- records -> documents
+
+
+def comparison_to_document(comparison: Comparison) -> Document:
+    """Turn a comparison into what `result.json` holds.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The whole result.
+
+    Returns
+    -------
+    dict
+        Plain data that follows `result.schema.json`. Per-frame and per-pair figures are not in it; they are in `frames.parquet`.
+    """
+    whole = {
+        "schema": RESULT_SCHEMA,
+        "title": comparison.title,
+        "hdr": _side(comparison.hdr),
+        "sdr": _side(comparison.sdr),
+        "alignment": _alignment(comparison.alignment),
+        "setups": comparison.setups,
+        "setup": comparison.setup,
+        "free_fit": comparison.free_fit,
+        "difference": comparison.difference,
+        "headroom": _headroom(comparison.headroom),
+        "recovered": comparison.recovered,
+        "shadows": comparison.shadows,
+        "colour": comparison.colour,
+        "tone": comparison.tone,
+        "origin_signs": comparison.origin_signs,
+        "viewer": comparison.viewer,
+        "verdict": comparison.verdict,
+        "moments": comparison.moments,
+        "run": _run(comparison.versions, comparison.settings) | {"coverage": comparison.coverage},
+    }
+    document: Document = _plain(whole)
+    return document
+
+
+def measurement_to_document(measurement: Measurement) -> Document:
+    """Turn the measurement of one release into plain data.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        One release alone.
+
+    Returns
+    -------
+    dict
+        `$defs/measurement` of `result.schema.json`: the keys of a side of `result.json`, with `schema`, `side`, `active` and `run`.
+    """
+    head = {"schema": MEASUREMENT_SCHEMA, "side": measurement.result.release.side}
+    tail = {"active": measurement.active, "run": _run(measurement.versions, measurement.settings)}
+    document: Document = _plain(head | _side(measurement.result) | tail)
+    return document
+
+
+def alignment_to_document(alignment: Alignment) -> Document:
+    """Turn an edit map into plain data: the `alignment` object of `result.json`.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        The edit map.
+
+    Returns
+    -------
+    dict
+        `$defs/alignment` of `result.schema.json`.
+    """
+    document: Document = _plain(_alignment(alignment))
+    return document
+
+
+def validate_document(document: Mapping[str, Any], *, kind: DocumentKind = "result") -> None:
+    """Check a document against the schema.
+
+    Parameters
+    ----------
+    document : mapping
+        What one of the functions above returned, or what a file held.
+    kind : {"result", "measurement", "alignment"}
+        Which of the three it is.
+
+    Raises
+    ------
+    ValueError
+        The document does not follow the schema; the message names the place.
+    RuntimeError
+        The `jsonschema` package is not installed.
+    """
+    try:
+        import jsonschema
+    except ImportError as missing:
+        raise RuntimeError("checking a result needs the package `jsonschema`, which is not installed; install it") from missing
+    schema = _schema() if kind == "result" else {"$ref": f"#/$defs/{kind}", "$defs": _schema()["$defs"]}
+    error = jsonschema.exceptions.best_match(jsonschema.Draft202012Validator(schema).iter_errors(document))
+    if error is not None:
+        raise ValueError(f"the {kind} does not follow the schema at {error.json_path}: {error.message[:300]}")
+
+
+@cache
+def _schema() -> Document:
+    schema: Document = json.loads(files("pairdiff.writeup").joinpath("result.schema.json").read_text(encoding="utf-8"))
+    return schema
+
+
+def _side(result: ReleaseResult) -> Document:
+    release = result.release
+    return {
+        "path": release.path,
+        "file_id": release.file_id,
+        "size_bytes": release.size_bytes,
+        "container": release.container,
+        "codec": release.codec,
+        "stream_index": release.stream_index,
+        "start_s": float(release.start_s),
+        "duration_s": None if release.duration_s is None else float(release.duration_s),
+        "signal": release.signal,
+        "declared": release.declared,
+        "levels": result.levels,
+        "frames": result.frames,
+        "damage": result.damage,
+        "notes": release.notes,
+    }
+
+
+def _alignment(alignment: Alignment) -> Document:
+    shots = [{"hdr_start": start, "hdr_stop": stop} for start, stop in alignment.shots]
+    return _fields(alignment) | {"geometry": [_geometry(item) for item in alignment.geometry], "shots": shots}
+
+
+def _geometry(geometry: Geometry) -> Document:
+    edges = ("top", "bottom", "left", "right")
+    return _fields(geometry) | {
+        "hdr_common": dict(zip(edges, geometry.hdr_common, strict=True)),
+        "sdr_common": dict(zip(edges, geometry.sdr_common, strict=True)),
+    }
+
+
+def _headroom(headroom: Headroom) -> Document:
+    """`time_share` is a plain number, as the other shares of headroom are; the ends of its interval stand beside it."""
+    share = headroom.time_share
+    return _fields(headroom) | {"time_share": share.value, "time_share_low": share.low, "time_share_high": share.high}
+
+
+def _run(versions: Mapping[str, str], settings: Mapping[str, Any]) -> Document:
+    return {"versions": versions, "settings": settings, "settings_described": _describe_settings(settings)}
+
+
+def _describe_settings(settings: Mapping[str, Any]) -> Document:
+    """Group, help text, default and its origin of every setting that was used, so that the report needs nothing but the result."""
+    known = {item.name: item for item in dataclasses.fields(Settings)}
+    return {
+        name: {
+            "group": known[name].metadata["group"],
+            "help": known[name].metadata["help"],
+            "origin": known[name].metadata["origin"],
+            "default": known[name].default,
+        }
+        for name in settings
+        if name in known
+    }
+
+
+def _fields(record: Any) -> Document:
+    return {item.name: getattr(record, item.name) for item in dataclasses.fields(record)}
+
+
+def _plain(value: Any) -> Any:
+    """Records, mappings, tuples, fractions and numpy scalars -> what JSON holds."""
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, str):
+        return value.encode("utf-8", "backslashreplace").decode("utf-8")
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, Fraction):
+        return f"{value.numerator}/{value.denominator}"
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, Sequence | np.ndarray):
+        return [_plain(item) for item in value]
+    if dataclasses.is_dataclass(value):
+        return {name: _plain(item) for name, item in _fields(value).items()}
+    if isinstance(value, os.PathLike):
+        return _plain(os.fspath(value))
+    raise TypeError(f"a result cannot hold a {type(value).__name__}; use numbers, words, mappings and sequences")
+
+
+# ---------------------------------------------------------------- frames.parquet
+
+
+LEVEL_COLUMNS = tuple(item.name for item in dataclasses.fields(FrameLevels) if item.name not in ("frame", "time_s"))
+PAIR_COLUMNS = tuple(
+    item.name
+    for item in dataclasses.fields(PairScore)
+    if item.name not in ("hdr_frame", "sdr_frame", "hdr_time_s", "sdr_time_s", "rms_jnd", "preference_loss")
+)
+
+
+def build_frame_table(comparison: Comparison) -> Any:
+    """Build the table of `frames.parquet`: one row per HDR frame that was measured or scored, by frame number.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The whole result.
+
+    Returns
+    -------
+    pyarrow.Table
+        Columns, units in the names; null where there is no value:
+
+        - `hdr_frame`, `hdr_time_s`, `sdr_frame`, `sdr_time_s`: the pair; the SDR frame is null where the edit map gives none. Where a pair
+          was not scored, its SDR frame is read off the edit map in proportion.
+        - `hdr_*_nits`, `hdr_*_share` and the same of `sdr`: levels as in `FrameLevels` (native size; the condition is printed in `result.json`).
+        - `scored`, then `pair_*` as in `PairScore` (canvas, at `controls`), then `rms_<set-up>_jnd` and `preference_loss_<set-up>_jod` for
+          each set-up, its hyphen as an underscore.
+    """
+    import pyarrow as pa
+
+    hdr = {levels.frame: levels for levels in comparison.hdr_frames}
+    sdr = {levels.frame: levels for levels in comparison.sdr_frames}
+    pairs = {pair.hdr_frame: pair for pair in comparison.pairs}
+    partners = _partners(comparison.alignment.segments) | {frame: pair.sdr_frame for frame, pair in pairs.items()}
+    rows = [
+        _frame_row(frame, hdr=hdr.get(frame), sdr=sdr, pair=pairs.get(frame), partner=partners.get(frame))
+        for frame in sorted(hdr.keys() | pairs.keys())
+    ]
+    names = list(dict.fromkeys([*_base_columns(), *(name for row in rows for name in row)]))
+    columns = {name: [row.get(name) for row in rows] for name in names}
+    return pa.table({name: pa.array(values, type=_column_type(name)) for name, values in columns.items()})
+
+
+def _base_columns() -> tuple[str, ...]:
+    levels = [f"{side}_{name}" for side in ("hdr", "sdr") for name in LEVEL_COLUMNS]
+    return ("hdr_frame", "hdr_time_s", "sdr_frame", "sdr_time_s", *levels, "scored", *(f"pair_{name}" for name in PAIR_COLUMNS))
+
+
+def _column_type(name: str) -> Any:
+    import pyarrow as pa
+
+    if name in ("hdr_frame", "sdr_frame", "pair_shot"):
+        return pa.int64()
+    return pa.bool_() if name == "scored" else pa.float64()
+
+
+def _frame_row(
+    frame: int, *, hdr: FrameLevels | None, sdr: Mapping[int, FrameLevels], pair: PairScore | None, partner: int | None
+) -> Document:
+    levels = None if partner is None else sdr.get(partner)
+    row: Document = {"hdr_frame": frame, "sdr_frame": partner, "scored": pair is not None}
+    row["hdr_time_s"] = hdr.time_s if hdr else pair.hdr_time_s if pair else None
+    row["sdr_time_s"] = levels.time_s if levels else pair.sdr_time_s if pair else None
+    for side, measured in (("hdr", hdr), ("sdr", levels)):
+        row |= {f"{side}_{name}": getattr(measured, name) for name in LEVEL_COLUMNS if measured}
+    if pair:
+        row |= {f"pair_{name}": getattr(pair, name) for name in PAIR_COLUMNS}
+        row |= {f"rms_{_word(setup)}_jnd": value for setup, value in pair.rms_jnd.items()}
+        row |= {f"preference_loss_{_word(setup)}_jod": value for setup, value in pair.preference_loss.items()}
+    return {name: _plain(value) for name, value in row.items()}
+
+
+def _word(setup: str) -> str:
+    """Set-up name as part of a column name: `white-100` -> `white_100`."""
+    return setup.replace("-", "_")
+
+
+def _partners(segments: Sequence[Segment]) -> dict[int, int]:
+    """SDR frame of every matched HDR frame by the edit map, in proportion within its segment."""
+    partners: dict[int, int] = {}
+    for item in segments:
+        if item.kind != "matched" or item.hdr_start is None or item.hdr_stop is None or item.sdr_start is None or item.sdr_stop is None:
+            continue
+        count, sdr_count = item.hdr_stop - item.hdr_start, item.sdr_stop - item.sdr_start
+        partners |= {item.hdr_start + step: item.sdr_start + step * sdr_count // count for step in range(count)}
+    return partners
+
+
+# ---------------------------------------------------------------- the disk
+
+
+def write_comparison(comparison: Comparison, stills: Sequence[StillPicture], out: Path) -> None:
+    """Write the result folder: `stills/`, `frames.parquet`, `result.json`, then `report.html`.
+
+    Everything is made in a hidden folder inside `out` first and moved into place when all of it is complete. An earlier result is taken
+    away only then, its report and `result.json` first: at no time does the folder look whole with parts of two results.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The whole result.
+    stills : sequence of StillPicture
+        Pictures of its moments.
+    out : Path
+        The folder; made if need be. Other files in it are left alone.
+
+    Raises
+    ------
+    OutputRefused
+        The folder cannot be made or written.
+    """
+    from pairdiff.writeup.html import render_report
+
+    out = Path(out)
+    with refuse_output(out):
+        _make_folder(out)
+        _check_places(out)
+        work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
+        try:
+            write_stills(stills, work / "stills")
+            write_whole(work / "frames.parquet", lambda path: _write_table(comparison, path))
+            text = json.dumps(comparison_to_document(comparison), indent=2, ensure_ascii=False, allow_nan=False)
+            write_whole(work / "result.json", lambda path: path.write_text(text + "\n", encoding="utf-8"))
+            render_report(work)
+            _move_into_place(work, out)
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+
+
+def write_stills(stills: Sequence[StillPicture], directory: Path) -> tuple[Path, ...]:
+    """Write pictures as PNG, and `index.json` that lists moments, pictures, captions and the legend of the difference map.
+
+    Parameters
+    ----------
+    stills : sequence of StillPicture
+        Pictures; those of one moment share it.
+    directory : Path
+        The folder; made if need be. Pictures that an earlier index lists are removed once the new ones are there.
+
+    Returns
+    -------
+    tuple of Path
+        The pictures, in the order given.
+
+    Raises
+    ------
+    OutputRefused
+        The folder cannot be made or written.
+    """
+    directory = Path(directory)
+    with refuse_output(directory):
+        _make_folder(directory)
+        old = _listed_pictures(directory)
+        moments = list(dict.fromkeys(still.moment for still in stills))
+        names = [_picture_file(moments.index(still.moment), still) for still in stills]
+        for name, still in zip(names, stills, strict=True):
+            _write_picture(directory / name, still)
+        index = _stills_index(moments, stills=stills, names=names)
+        text = json.dumps(_plain(index), indent=2, ensure_ascii=False, allow_nan=False)
+        write_whole(directory / "index.json", lambda path: path.write_text(text + "\n", encoding="utf-8"))
+        for name in old - set(names):
+            (directory / name).unlink(missing_ok=True)
+    return tuple(directory / name for name in names)
+
+
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
+    """Write a file under a temporary name beside it, then give it its name in one step.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    write : callable
+        Writes the whole content to the path it is given.
+    """
+    part = path.with_name(f".{path.name}.part-{os.getpid()}")
+    try:
+        write(part)
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def refuse_output(out: Path) -> Iterator[None]:
+    """Turn what the system says about an output place into `OutputRefused`.
+
+    Parameters
+    ----------
+    out : Path
+        The place, named in the message.
+
+    Raises
+    ------
+    OutputRefused
+        The system refused a folder or a file.
+    """
+    try:
+        yield
+    except OSError as refused:
+        reason = refused.strerror or str(refused)
+        raise OutputRefused(f"cannot write to {out}: {reason}; name another folder with --out") from refused
+
+
+def _make_folder(folder: Path) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise OutputRefused(f"cannot write to {folder}: a file of that name is in its place; name another folder with --out")
+    folder.mkdir(parents=True, exist_ok=True)
+
+
+def _check_places(out: Path) -> None:
+    """Refuse before the work is done, and before anything old is taken away."""
+    for name in ("report.html", "result.json", "frames.parquet"):
+        if (out / name).is_dir():
+            raise OutputRefused(f"cannot write {out / name}: a folder of that name is in its place; name another folder with --out")
+    if (out / "stills").exists() and not (out / "stills").is_dir():
+        raise OutputRefused(f"cannot write to {out / 'stills'}: a file of that name is in its place; name another folder with --out")
+
+
+def _write_table(comparison: Comparison, path: Path) -> None:
+    import pyarrow.parquet as pq
+
+    pq.write_table(build_frame_table(comparison), path, compression="zstd")
+
+
+def _write_picture(path: Path, still: StillPicture) -> None:
+    import cv2
+
+    done, data = cv2.imencode(".png", np.ascontiguousarray(still.rgb8[..., ::-1]))
+    if not done:
+        raise OutputRefused(f"cannot write {path}: the picture could not be encoded as PNG, its size is {still.rgb8.shape}")
+    write_whole(path, lambda part: part.write_bytes(data.tobytes()))
+
+
+def _picture_file(number: int, still: StillPicture) -> str:
+    return f"{number + 1:02d}-f{still.moment.hdr_frame}-{still.name}.png"
+
+
+def _stills_index(moments: Sequence[Moment], *, stills: Sequence[StillPicture], names: Sequence[str]) -> Document:
+    def pictures(moment: Moment) -> list[Document]:
+        own = [(still, name) for still, name in zip(stills, names, strict=True) if still.moment == moment]
+        return [
+            {"name": still.name, "file": name, "caption": still.caption, "rows": still.rgb8.shape[0], "columns": still.rgb8.shape[1]}
+            for still, name in own
+        ]
+
+    return {
+        "schema": STILLS_SCHEMA,
+        "legend": [{"jnd": jnd, "rgb8": colour} for jnd, colour in DIFFERENCE_LEGEND],
+        "moments": [_fields(moment) | {"pictures": pictures(moment)} for moment in moments],
+    }
+
+
+def _listed_pictures(directory: Path) -> set[str]:
+    """File names in an earlier index; only plain names of PNG files in this very folder."""
+    try:
+        index = json.loads((directory / "index.json").read_text(encoding="utf-8"))
+        listed = [picture["file"] for moment in index["moments"] for picture in moment["pictures"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+    return {name for name in listed if isinstance(name, str) and name.endswith(".png") and Path(name).name == name}
+
+
+def _move_into_place(work: Path, out: Path) -> None:
+    stills = out / "stills"
+    _make_folder(stills)
+    for name in ("report.html", "result.json", "frames.parquet"):
+        (out / name).unlink(missing_ok=True)
+    old = _listed_pictures(stills)
+    new = [path.name for path in (work / "stills").iterdir()]
+    (stills / "index.json").unlink(missing_ok=True)
+    for name in sorted(new):
+        os.replace(work / "stills" / name, stills / name)
+    for name in old - set(new):
+        (stills / name).unlink(missing_ok=True)
+    for name in ("frames.parquet", "result.json", "report.html"):
+        os.replace(work / name, out / name)

@@ -1,0 +1,732 @@
+"""`report.html`: one self-contained page, drawn from the stored results alone, that opens from the disk and asks the network for nothing."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from pairdiff._errors import InputRefused
+from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
+from pairdiff.stills.draw import average_area
+from pairdiff.writeup import charts
+from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
+
+WIDE, NARROW = 1080, 350
+"""Widths of the two drawings of each chart, pixels (own)."""
+
+PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
+"""Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
+
+LABEL_WORDS = {
+    "sdr-in-hdr-container": "SDR picture in an HDR container",
+    "different-grade": "another grade, not more range",
+    "stretched-sdr": "SDR stretched brighter",
+    "restrained-hdr": "HDR, used sparingly",
+    "wider-range": "HDR that widens the picture",
+    "undetermined": "cannot tell",
+}
+STATE_WORDS = {
+    "same": "the same",
+    "slightly_more": "slightly more",
+    "clearly_more": "clearly more",
+    "cannot_tell": "cannot tell",
+    "not_applicable": "does not apply",
+    "not_measured": "not measured",
+    "seen": "seen",
+    "not_seen": "not seen",
+    "absent": "not declared",
+    "zero": "declared as 0, which means unknown",
+}
+SETUP_WORDS = {
+    "white-100": "white 100",
+    "white-203": "white 203",
+    "gain": "gain",
+    "controls": "controls",
+    "bench": "bench (your set)",
+}
+SETUP_NOTES = {
+    "white-100": "mastering white of 100 cd/m², gamma 2.4",
+    "white-203": "HDR reference white, gamma 2.4",
+    "gain": "one white for the whole title, fitted on mid-tones, gamma 2.4",
+    "controls": "one white and one gamma for the whole title, as a viewer sets a television once; the verdict rests on this",
+    "bench": "the set stated with the options",
+}
+RULE_WORDS = {"most different": "Most different", "brightest": "Brightest", "typical": "Typical", "random": "Random", "asked for": "Asked for"}
+NO_VALUE = "no value"
+NBSP = "\N{NO-BREAK SPACE}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Inlined:
+    """A picture ready for the page."""
+
+    name: str
+    caption: str
+    pixels: NDArray[np.uint8]
+    stored_columns: int
+    data: bytes = b""
+
+
+def render_report(out: Path) -> Path:
+    """Draw `report.html` from `result.json`, `frames.parquet` and `stills/` of a result folder. The same results give the same bytes.
+
+    Parameters
+    ----------
+    out : Path
+        The result folder.
+
+    Returns
+    -------
+    Path
+        The report, a single file of less than about 13 MB.
+
+    Raises
+    ------
+    InputRefused
+        The folder holds no result, or one that cannot be read.
+    OutputRefused
+        The report cannot be written.
+    """
+    out = Path(out)
+    result = _read_result(out)
+    frames = _read_frames(out)
+    index = _read_stills_index(out)
+    text = _environment().get_template("report.html.j2").render(**_context(result, frames=frames, moments=_moments(result, index, out), index=index))
+    path = out / "report.html"
+    with refuse_output(out):
+        write_whole(path, lambda part: part.write_bytes(text.encode("utf-8", "backslashreplace")))
+    return path
+
+
+# ---------------------------------------------------------------- reading
+
+
+def _read_result(out: Path) -> Document:
+    result = _read_json(out / "result.json", "run `pairdiff compare` with --out on that folder first")
+    if not isinstance(result, dict) or result.get("schema") != RESULT_SCHEMA:
+        raise InputRefused(f"{out / 'result.json'} is not a result of this version ({RESULT_SCHEMA} is needed); compare the releases again")
+    try:
+        validate_document(result)
+    except ValueError as wrong:
+        raise InputRefused(f"{out / 'result.json'}: {wrong}; compare the releases again") from wrong
+    return result
+
+
+def _read_json(path: Path, advice: str) -> Any:
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except OSError as missing:
+        raise InputRefused(f"{path} cannot be read ({missing.strerror}); {advice}") from missing
+    except ValueError as broken:
+        raise InputRefused(f"{path} is damaged ({broken}); {advice}") from broken
+
+
+def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    columns = {"time": "hdr_time_s", "max": "hdr_max_nits", "p999": "hdr_p999_nits", "average": "hdr_average_nits"}
+    try:
+        table = pq.read_table(out / "frames.parquet", columns=list(columns.values()))
+        found = {name: table.column(column).to_numpy().astype(np.float64) for name, column in columns.items()}
+    except (OSError, pa.ArrowException, KeyError) as broken:
+        raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}); compare the releases again") from broken
+    known = np.isfinite(found["time"])
+    return {name: values[known] for name, values in found.items()}
+
+
+def _read_stills_index(out: Path) -> Document:
+    path = out / "stills" / "index.json"
+    if not path.exists():
+        return {"moments": [], "legend": []}
+    index = _read_json(path, "compare the releases again")
+    if not isinstance(index, dict) or not isinstance(index.get("moments"), list):
+        raise InputRefused(f"{path} is not a list of still pictures; compare the releases again")
+    return index
+
+
+# ---------------------------------------------------------------- pictures
+
+
+def _moments(result: Document, index: Document, out: Path) -> list[Document]:
+    """Moments with their pictures encoded; each kind of picture made smaller until it keeps its budget."""
+    try:
+        loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
+        fitted = _fit_budgets([picture for pictures in loaded for picture in pictures])
+        moments = []
+        for moment, pictures in zip(index["moments"], loaded, strict=True):
+            own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
+            moments.append({**moment, "pictures": own, "stops": _stops_shown(own), "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"])})
+    except (KeyError, TypeError) as broken:
+        raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}); compare the releases again") from broken
+    return moments
+
+
+def _load_picture(entry: Document, directory: Path) -> _Inlined:
+    name = str(entry["file"])
+    if Path(name).name != name or not name.endswith(".png"):
+        raise InputRefused(f"{directory / 'index.json'} names {name!r}, which is not a PNG of that folder; compare the releases again")
+    try:
+        pixels = cv2.imdecode(np.frombuffer((directory / name).read_bytes(), dtype=np.uint8), cv2.IMREAD_COLOR)
+    except (OSError, cv2.error):
+        pixels = None
+    if pixels is None:
+        raise InputRefused(f"{directory / name} is missing or no picture; compare the releases again")
+    return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1])
+
+
+def _fit_budgets(pictures: Sequence[_Inlined]) -> list[_Inlined]:
+    fitted: dict[int, _Inlined] = {}
+    for kind, budget in PICTURE_BUDGETS.items():
+        own = {number: picture for number, picture in enumerate(pictures) if picture.name.startswith(kind)}
+        fitted |= dict(zip(own, _fit_budget(list(own.values()), budget), strict=True))
+    return [fitted[number] for number in range(len(pictures))]
+
+
+def _fit_budget(pictures: Sequence[_Inlined], budget: int) -> list[_Inlined]:
+    """Lossless pictures that together take no more than `budget` bytes: as large as that allows."""
+    share = 1.0
+    while True:
+        encoded = [_encode(_shrink(picture, share)) for picture in pictures]
+        size = sum(len(picture.data) for picture in encoded)
+        if size <= budget or share < 0.05:
+            return encoded
+        share *= min(0.95, 0.97 * (budget / size) ** 0.5)
+
+
+def _shrink(picture: _Inlined, share: float) -> _Inlined:
+    columns = max(16, round(picture.pixels.shape[1] * share))
+    if columns >= picture.pixels.shape[1]:
+        return picture
+    light = average_area(np.asarray(srgb_to_linear(picture.pixels / 255.0), dtype=np.float32), max_columns=columns)
+    return replace(picture, pixels=np.rint(np.clip(linear_to_srgb(light), 0.0, 1.0) * 255.0).astype(np.uint8))
+
+
+def _encode(picture: _Inlined) -> _Inlined:
+    """WebP; a quality above 100 is OpenCV's way to ask for lossless."""
+    _, data = cv2.imencode(".webp", picture.pixels, [cv2.IMWRITE_WEBP_QUALITY, 101])
+    return replace(picture, data=data.tobytes())
+
+
+def _view_picture(picture: _Inlined) -> Document:
+    rows, columns = picture.pixels.shape[:2]
+    smaller = f" Shown {columns} pixels wide; the stored picture has {picture.stored_columns}." if columns < picture.stored_columns else ""
+    url = "data:image/webp;base64," + base64.b64encode(picture.data).decode("ascii")
+    return {"url": url, "rows": rows, "columns": columns, "caption": picture.caption + smaller}
+
+
+def _stops_shown(pictures: Mapping[str, Document]) -> list[int]:
+    """Exposures that both sides have, brightest first."""
+    found = {name.removeprefix("bracket-hdr-") for name in pictures if name.startswith("bracket-hdr-")}
+    return sorted((int(stops) for stops in found if f"bracket-sdr-{stops}" in pictures), reverse=True)
+
+
+# ---------------------------------------------------------------- what the template is given
+
+
+def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], moments: list[Document], index: Document) -> Document:
+    return {
+        "r": result,
+        "label_words": LABEL_WORDS,
+        "axes": _axes(result),
+        "moments": moments,
+        "legend": index.get("legend", []),
+        "setup_rows": _setup_rows(result),
+        "level_rows": _level_rows(result),
+        "facts": _signal_rows(result),
+        "segments": _segment_rows(result),
+        "setting_rows": _setting_rows(result),
+        "limits": _limits(result),
+        "charts": _charts(result, frames),
+        "support_rows": _support_rows(result),
+    }
+
+
+def _support_rows(result: Document) -> list[tuple[str, float]]:
+    return sorted(result["verdict"]["support"].items(), key=lambda item: (-item[1], item[0]))
+
+
+def _axes(result: Document) -> list[Document]:
+    states = result["verdict"]["axes"]
+    evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result)}
+    rows = [{"name": name.capitalize(), "state": states[name], "words": say_state(states[name]), "evidence": evidence[name]} for name in evidence]
+    tone = result["verdict"]["tone"]
+    state = {"regraded": "slightly_more", "as the SDR": "same"}.get(tone, "cannot_tell")
+    return [*rows, {"name": "Tone", "state": state, "words": tone, "evidence": _tone_evidence(result)}]
+
+
+def _highlight_evidence(result: Document) -> list[str]:
+    room, found = result["headroom"], result["recovered"]
+    if room["status"] != "measured":
+        lines = [f"Headroom: {say_state(room['status'])}."]
+    else:
+        interval = say_interval(room["time_share_low"], room["time_share_high"], say_share)
+        lines = [
+            f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, {say_stops(room['stops_controls'])} at controls.",
+            f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
+            f"on average {say_share(room['area_share'])} of the picture is above SDR white.",
+        ]
+        if room["uses_peak_ratio"]:
+            lines.append(f"The SDR never reaches its white, so the peak ratio was used: {say_stops(room['peak_ratio_stops'])}.")
+    if found["status"] != "measured":
+        return [*lines, f"Recovered detail: {say_state(found['status'])}."]
+    return [*lines, f"Where the SDR clips, HDR detail stands {say_number(found['detail_jnd'])} JND above it."]
+
+
+def _shadow_evidence(result: Document) -> list[str]:
+    shadows = result["shadows"]
+    if shadows["status"] != "measured":
+        return [f"Shadow detail: {say_state(shadows['status'])}."]
+    return [f"Shadow detail gained: {say_number(shadows['gain_jnd'])} JND."]
+
+
+def _colour_evidence(result: Document) -> list[str]:
+    colour = result["colour"]
+    if colour["status"] != "measured":
+        reason = " (black-and-white picture)" if colour["status"] == "not_applicable" else ""
+        return [f"Colour outside BT.709: {say_state(colour['status'])}{reason}."]
+    return [f"Outside BT.709: {say_share(colour['outside_709_share'])} of the picture. Outside P3: {say_share(colour['outside_p3_share'])}."]
+
+
+def _tone_evidence(result: Document) -> list[str]:
+    tone = result["tone"]
+    if tone["status"] != "measured":
+        return [f"Tone relation: {say_state(tone['status'])}."]
+    return [
+        f"Median difference of the blurred pictures: {say_number(tone['blurred_median_jnd'])} JND.",
+        f"Spread about one tone curve (95th percentile): {say_number(tone['residual_p95_jnd'])} JND.",
+    ]
+
+
+def _setup_rows(result: Document) -> list[Document]:
+    """Set-ups with the headroom above the white of each; the level that is reached does not depend on the set-up."""
+    room, chosen = result["headroom"], result["setup"]
+    level_nits = None if room["stops_controls"] is None else chosen["white_nits"] * 2.0 ** room["stops_controls"]
+    return [
+        {
+            **setup,
+            "words": SETUP_WORDS.get(setup["name"], setup["name"]),
+            "note": SETUP_NOTES.get(setup["name"], ""),
+            "headroom": None if level_nits is None else float(np.log2(level_nits / setup["white_nits"])),
+        }
+        for setup in result["setups"]
+    ]
+
+
+def _level_rows(result: Document) -> list[Document]:
+    hdr, sdr = result["hdr"], result["sdr"]
+
+    def level(side: Document, name: str, time: str | None = None) -> str:
+        levels = side["levels"]
+        if levels["status"] != "measured":
+            return say_state(levels["status"])
+        at = f" at {say_time(levels[time])}" if time and levels[time] is not None else ""
+        return say_nits(levels[name]) + at
+
+    def area(side: Document, name: str) -> str:
+        levels = side["levels"]
+        return say_share(levels[name]) if levels["status"] == "measured" else say_state(levels["status"])
+
+    rows = [
+        ("Brightest pixel (MaxCLL)", _say_declared(hdr, "max_cll"), *(level(side, "max_cll_nits", "max_cll_time_s") for side in (hdr, sdr))),
+        ("Highest frame average (MaxFALL)", _say_declared(hdr, "max_fall"), *(level(side, "max_fall_nits", "max_fall_time_s") for side in (hdr, sdr))),
+        ("Frame average, letterbox included", "", *(level(side, "max_fall_whole_nits") for side in (hdr, sdr))),
+        ("Highest 99.99th percentile", "", *(level(side, "p9999_nits") for side in (hdr, sdr))),
+        ("Highest 99.9th percentile", "", *(level(side, "p999_nits") for side in (hdr, sdr))),
+        ("Highest 99th percentile", "", *(level(side, "p99_nits") for side in (hdr, sdr))),
+        ("Median", "", *(level(side, "p50_nits") for side in (hdr, sdr))),
+        ("Picture above 100 cd/m²", "", *(area(side, "area_100_share") for side in (hdr, sdr))),
+        ("Picture above 203 cd/m²", "", *(area(side, "area_203_share") for side in (hdr, sdr))),
+        ("Picture above 1000 cd/m²", "", *(area(side, "area_1000_share") for side in (hdr, sdr))),
+        ("Mastering display, peak", _say_mastering(hdr, "max_nits"), "", ""),
+        ("Mastering display, black", _say_mastering(hdr, "min_nits"), "", ""),
+    ]
+    return [{"name": name, "declared": declared, "hdr": first, "sdr": second} for name, declared, first, second in rows]
+
+
+def _say_declared(side: Document, name: str) -> str:
+    state = side["declared"][f"{name}_state"]
+    return say_nits(side["declared"][f"{name}_nits"]) if state == "present" else STATE_WORDS[state]
+
+
+def _say_mastering(side: Document, name: str) -> str:
+    mastering = side["declared"]["mastering"]
+    if mastering is None or mastering[name] is None:
+        return "not declared"
+    return f"{mastering[name]:g} cd/m²"
+
+
+def _signal_rows(result: Document) -> list[Document]:
+    return [
+        {"name": name.replace("_", " "), "hdr": result["hdr"]["signal"][name], "sdr": result["sdr"]["signal"][name]}
+        for name in result["hdr"]["signal"]
+    ]
+
+
+def _segment_rows(result: Document) -> list[Document]:
+    rates = _rates(result)
+
+    def span(segment: Document, side: str) -> str:
+        start, stop = segment[f"{side}_start"], segment[f"{side}_stop"]
+        if start is None or stop is None:
+            return "\N{EM DASH}"
+        times = f" ({say_time(start / rates[side])} to {say_time(stop / rates[side])})" if rates else ""
+        return f"{start} to {stop - 1}{times}"
+
+    return [
+        {
+            "kind": charts.SEGMENT_WORDS[segment["kind"]],
+            "hdr": span(segment, "hdr"),
+            "sdr": span(segment, "sdr"),
+            "speed": "\N{EM DASH}" if segment["speed"] is None else f"{segment['speed']:.4f}",
+            "confidence": "\N{EM DASH}" if segment["confidence"] is None else f"{segment['confidence']:.2f}",
+        }
+        for segment in result["alignment"]["segments"]
+    ]
+
+
+def _rates(result: Document) -> dict[str, float] | None:
+    """Frames per second of both sides; None unless both are known."""
+    found = {side: result[side]["signal"]["frame_rate"]["value"] for side in ("hdr", "sdr")}
+    return {side: float(Fraction(value)) for side, value in found.items()} if all(found.values()) else None
+
+
+def _setting_rows(result: Document) -> list[Document]:
+    described = result["run"]["settings_described"]
+    nothing = {"group": "", "help": "", "origin": "", "default": None}
+    return [
+        {"name": name, "value": _say_setting(value), "changed": name in described and value != described[name]["default"]}
+        | {key: described.get(name, nothing)[key] for key in ("group", "help", "origin")}
+        for name, value in result["run"]["settings"].items()
+    ]
+
+
+def _say_setting(value: Any) -> str:
+    if value is None:
+        return "not set"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, dict | list) else str(value)
+
+
+def _limits(result: Document) -> list[str]:
+    """What was not measured, in words, and what holds for every comparison."""
+    names = {
+        "headroom": "Highlight headroom",
+        "recovered": "Recovered detail",
+        "shadows": "Shadows",
+        "colour": "Colour use",
+        "tone": "Tone relation",
+        "free_fit": "Free fit of white and gamma",
+        "viewer": "The viewer's side",
+    }
+    why = {
+        "not_measured": "not measured in this version",
+        "cannot_tell": "cannot be told from these files",
+        "not_applicable": "does not apply to these pictures",
+    }
+    missing = [f"{words}: {why[result[name]['status']]}." for name, words in names.items() if result[name]["status"] != "measured"]
+    dynamic = [f"{side.upper()} carries {words}, which was not applied." for side in ("hdr", "sdr") for words in result[side]["declared"]["dynamic"]]
+    return [
+        *missing,
+        *dynamic,
+        "The SDR set is a model: BT.1886 with the printed white and gamma and a black of 0.",
+        "Preference loss and notice probability are predictions of a model fitted to a published metric, not the votes of viewers.",
+        "The report judges the pictures of these two files. It says nothing about the makers' aims.",
+    ]
+
+
+# ---------------------------------------------------------------- charts
+
+
+def _charts(result: Document, frames: Mapping[str, NDArray[np.float64]]) -> dict[str, Markup]:
+    found = {
+        "timeline": _both(lambda width, ident: _timeline(result, frames, width, ident), "timeline") if len(frames["time"]) else "",
+        "edit_map": _both(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
+        "tone": _both(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
+        "support": _both(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
+        "headroom": _both(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
+    }
+    return {name: Markup(svg) for name, svg in found.items()}  # every word inside was escaped where it was drawn
+
+
+def _both(draw: Callable[[int, str], str], name: str) -> str:
+    """The wide and the narrow drawing; the style sheet shows one of them."""
+    wide, narrow = draw(WIDE, f"{name}-wide"), draw(NARROW, f"{name}-narrow")
+    return f'<div class="chart wide">{wide}</div><div class="chart narrow">{narrow}</div>'
+
+
+def _timeline(result: Document, frames: Mapping[str, NDArray[np.float64]], width: int, ident: str) -> str:
+    lines = {name: frames[name] for name in ("max", "p999", "average")}
+    white_nits = result["setup"]["white_nits"]
+    above = float(np.nanmean(frames["p999"] > white_nits)) if len(frames["p999"]) else 0.0
+    summary = f"99.9th percentile above SDR white ({white_nits:.0f} cd/m²) in {say_share(above)} of measured frames."
+    return charts.draw_timeline(frames["time"], lines_nits=lines, white_nits=white_nits, width=width, ident=ident, summary=summary)
+
+
+def _edit_map(result: Document, width: int, ident: str) -> str:
+    rates = _rates(result) or {"hdr": 1.0, "sdr": 1.0}
+
+    def span(segment: Document, side: str) -> tuple[float, float] | None:
+        start, stop = segment[f"{side}_start"], segment[f"{side}_stop"]
+        return None if start is None or stop is None else (start / rates[side], stop / rates[side])
+
+    spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in result["alignment"]["segments"]]
+    unit = "s" if _rates(result) else "frames"
+    summary = f"{len(spans)} segments; {say_share(result['alignment']['matched_share'])} of the HDR release is matched. The table below lists them."
+    return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
+
+
+def _tone(result: Document, width: int, ident: str) -> str:
+    tone, white_nits = result["tone"], result["setup"]["white_nits"]
+    top = f"{say_nits(tone['curve_sdr_nits'][-1])} of SDR is {say_nits(tone['curve_hdr_nits'][-1])} of HDR"
+    summary = f"Monotone curve of the whole title; at its upper end {top}."
+    return charts.draw_tone_curve(
+        tone["curve_sdr_nits"], tone["curve_hdr_nits"], white_nits=white_nits, width=width, ident=ident, summary=summary
+    )
+
+
+def _support(result: Document, width: int, ident: str) -> str:
+    rows = [(LABEL_WORDS.get(label, label), share) for label, share in _support_rows(result)]
+    summary = "; ".join(f"{words} {100 * share:.0f} %" for words, share in rows)
+    least = result["run"]["settings"].get("support_min")
+    return charts.draw_support(rows, least=least, width=width, ident=ident, summary=summary)
+
+
+def _headroom_points(result: Document) -> list[tuple[str, float]]:
+    return [(f"{row['words']} ({row['white_nits']:.0f} cd/m²)", row["headroom"]) for row in _setup_rows(result) if row["headroom"] is not None]
+
+
+def _headroom(result: Document, width: int, ident: str) -> str:
+    rows, settings = _headroom_points(result), result["run"]["settings"]
+    summary = "; ".join(f"{words}: {say_stops(stops)}" for words, stops in rows)
+    return charts.draw_headroom(
+        rows,
+        slight_stops=settings.get("headroom_slight_stops"),
+        clear_stops=settings.get("headroom_clear_stops"),
+        width=width,
+        ident=ident,
+        summary=summary,
+    )
+
+
+# ---------------------------------------------------------------- words for values; null is said, never shown as 0
+
+
+def say_state(state: str) -> str:
+    """Say a state or a status in words.
+
+    Parameters
+    ----------
+    state : str
+        `same`, `not_measured`, ...
+
+    Returns
+    -------
+    str
+        Words; an unknown state is returned with spaces.
+    """
+    return STATE_WORDS.get(state, state.replace("_", " "))
+
+
+def say_number(value: float | None) -> str:
+    """Say a number with about three figures.
+
+    Parameters
+    ----------
+    value : float or None
+        The number.
+
+    Returns
+    -------
+    str
+        `no value` for None.
+    """
+    if value is None:
+        return NO_VALUE
+    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def say_nits(value: float | None) -> str:
+    """Say a light level.
+
+    Parameters
+    ----------
+    value : float or None
+        cd/m2.
+
+    Returns
+    -------
+    str
+        With its unit; `no value` for None.
+    """
+    if value is None:
+        return NO_VALUE
+    return f"{value:.4f}{NBSP}cd/m²" if 0 < value < 0.1 else f"{say_number(value)}{NBSP}cd/m²"
+
+
+def say_stops(value: float | None) -> str:
+    """Say a ratio of light in stops.
+
+    Parameters
+    ----------
+    value : float or None
+        Stops.
+
+    Returns
+    -------
+    str
+        With its sign and unit; `no value` for None.
+    """
+    return NO_VALUE if value is None else f"{value:+.2f}{NBSP}stops".replace("-", "\N{MINUS SIGN}")
+
+
+def say_share(value: float | None) -> str:
+    """Say a share as per cent; a share above zero is never said as 0 %.
+
+    Parameters
+    ----------
+    value : float or None
+        0 to 1.
+
+    Returns
+    -------
+    str
+        `no value` for None.
+    """
+    if value is None:
+        return NO_VALUE
+    percent = 100.0 * value
+    if 0 < percent < 0.01:
+        return f"less than 0.01{NBSP}%"
+    if percent > 99.95 and value < 1:
+        return f"more than 99.9{NBSP}%"
+    decimals = 2 if 0 < percent < 1 else 1 if 0 < percent < 10 or percent > 99 else 0
+    return f"{100 if percent >= 99.95 else f'{percent:.{decimals}f}'}{NBSP}%"
+
+
+def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number) -> str:
+    """Say the ends of a 95 % interval.
+
+    Parameters
+    ----------
+    low, high : float or None
+        The ends.
+    say : callable
+        How one end is said.
+
+    Returns
+    -------
+    str
+        Starts with a blank; says so when no interval was estimated.
+    """
+    if low is None or high is None:
+        return " (no interval estimated)"
+    return f" (95{NBSP}% interval {say(low)} to {say(high)})"
+
+
+def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number) -> str:
+    """Say a value with its interval.
+
+    Parameters
+    ----------
+    estimate : mapping
+        `value`, `low`, `high`.
+    say : callable
+        How a value is said.
+
+    Returns
+    -------
+    str
+        `no value` where there is none.
+    """
+    if estimate["value"] is None:
+        return NO_VALUE
+    return say(estimate["value"]) + say_interval(estimate["low"], estimate["high"], say)
+
+
+def say_time(seconds: float | None) -> str:
+    """Say film time.
+
+    Parameters
+    ----------
+    seconds : float or None
+        Film time, seconds.
+
+    Returns
+    -------
+    str
+        `h:mm:ss.mmm`, as `pairdiff stills --at` takes it; `no value` for None.
+    """
+    if seconds is None:
+        return NO_VALUE
+    minutes, milliseconds = divmod(round(seconds * 1000), 60000)
+    return f"{minutes // 60}:{minutes % 60:02d}:{milliseconds // 1000:02d}.{milliseconds % 1000:03d}"
+
+
+def say_bytes(size: int) -> str:
+    """Say a file size.
+
+    Parameters
+    ----------
+    size : int
+        Bytes.
+
+    Returns
+    -------
+    str
+        Bytes with thin spaces between the thousands.
+    """
+    return f"{size:,} bytes".replace(",", NBSP)
+
+
+def say_exposure(stops: int) -> str:
+    """Say an exposure of the bracket.
+
+    Parameters
+    ----------
+    stops : int
+        Exposure.
+
+    Returns
+    -------
+    str
+        `0 stops`, `-1 stop` with a true minus sign.
+    """
+    return f"{stops} stop{'' if abs(stops) == 1 else 's'}".replace("-", "\N{MINUS SIGN}")
+
+
+def _mark_code(text: str) -> Markup:
+    """Escaped text; what stands between backticks is set as code."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(text))))
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("pairdiff.writeup"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= {
+        "state": say_state,
+        "number": say_number,
+        "nits": say_nits,
+        "stops": say_stops,
+        "share": say_share,
+        "estimate": say_estimate,
+        "share_estimate": lambda value: say_estimate(value, say_share),
+        "clock": say_time,
+        "bytes": say_bytes,
+        "exposure": say_exposure,
+        "code": _mark_code,
+    }
+    return environment

@@ -1,0 +1,65 @@
+"""What several test files need from outside the project; each skips with its reason where the machine has it not."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.small_clips import SmallPair, make_small_pair
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session")
+def project_root() -> Path:
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def real_light() -> list[Path]:
+    """Eight scene-linear panoramas (BT.709 primaries, float EXR, CC0), fetched by tests/run."""
+    found = sorted((ROOT / ".cache/blender-data/usr/share/blender/datafiles/studiolights/world").glob("*.exr"))
+    if not found:
+        pytest.skip("the panoramas of Debian's blender-data are not here: run bash tests/run as root")
+    return found
+
+
+@pytest.fixture(scope="session")
+def ffmpeg() -> str:
+    found = shutil.which("ffmpeg")
+    if found is None:
+        pytest.skip("ffmpeg, the second decoder, is not installed")
+    return found
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    found = shutil.which("chromium")
+    if found is None:
+        pytest.skip("chromium is not installed")
+    return found
+
+
+@pytest.fixture(scope="session")
+def run_pairdiff(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """The command line in a process of its own, as a user starts it, with an empty HOME."""
+    home = tmp_path_factory.mktemp("home")
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("XDG_", "PAIRDIFF_", "FORCE_COLOR"))}
+    env = {**kept, "HOME": str(home), "PYTHONPATH": str(ROOT), "COLUMNS": "120"}
+
+    def run(*words: object, timeout_s: float = 300) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "pairdiff", *map(str, words)]
+        return subprocess.run(command, capture_output=True, text=True, env=env, timeout=timeout_s, cwd=home, stdin=subprocess.DEVNULL)
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def small_pair(tmp_path_factory: pytest.TempPathFactory) -> SmallPair:
+    return make_small_pair(tmp_path_factory.mktemp("small"))

@@ -1,0 +1,269 @@
+"""Pictures with exact times, found again by time, and damage that is recorded."""
+
+from __future__ import annotations
+
+import subprocess
+from dataclasses import replace
+from fractions import Fraction
+
+import av
+import numpy as np
+import pytest
+
+from pairdiff._errors import DecodeFailed
+from pairdiff._settings import Settings
+from pairdiff.clip.probe import probe_release
+from pairdiff.frames.decode import FrameReader, planes_of_picture, read_frames_at
+from tests._clips import SDR_TAGS, encode_clip, moving_planes
+
+COUNT = 48
+TAGGED = replace(Settings(), hdr_transfer="pq", hdr_primaries="bt2020", hdr_matrix="bt2020-ncl")
+LONG_GOP = "keyint=40:min-keyint=40:scenecut=0:bframes=3"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("decode")
+
+
+@pytest.fixture(scope="module")
+def clips(folder):
+    """HEVC 10-bit and H.264 8-bit with B-frames and two groups of pictures, in three containers."""
+    made = {}
+    for ending in ("mkv", "mp4", "ts"):
+        made["hevc", ending] = encode_clip(folder / f"hevc.{ending}", moving_planes(COUNT), params=LONG_GOP)
+        made["h264", ending] = encode_clip(
+            folder / f"h264.{ending}",
+            moving_planes(COUNT, bits=8),
+            codec="libx264",
+            pix_fmt="yuv420p",
+            tags=SDR_TAGS,
+            params=LONG_GOP,
+            options={"preset": "fast"},
+        )
+    return made
+
+
+KINDS = [(codec, ending) for codec in ("hevc", "h264") for ending in ("mkv", "mp4", "ts")]
+
+
+def probe(path):
+    return probe_release(path, side="hdr", settings=TAGGED)
+
+
+def read_all(path):
+    """Every picture with copies of its planes, and the reader after the end."""
+    with FrameReader(probe(path)) as reader:
+        frames = [replace(frame, planes=tuple(plane.copy() for plane in frame.planes)) for frame in reader]
+    return frames, reader
+
+
+@pytest.mark.parametrize(("codec", "ending"), KINDS)
+def test_every_picture_comes_once_in_order_with_its_time(clips, codec, ending):
+    frames, reader = read_all(clips[codec, ending])
+    assert [frame.index for frame in frames] == list(range(COUNT))
+    base = 1000 if ending == "mkv" else 12288 if ending == "mp4" else 90000
+    expected = [Fraction(round(Fraction(number, 24) * base), base) for number in range(COUNT)]
+    assert [frame.time_s for frame in frames] == expected
+    assert (reader.frames_read, reader.last_time_s, reader.damage) == (COUNT, expected[-1], [])
+    assert frames[0].key_frame
+    assert {frame.picture_type for frame in frames} == {"I", "P", "B"}
+
+
+@pytest.mark.parametrize(
+    ("codec", "ending", "pix_fmt", "kind"), [("hevc", "mkv", "yuv420p10le", "<u2"), ("h264", "mp4", "yuv420p", "u1")]
+)
+def test_pixels_equal_those_of_the_ffmpeg_program(clips, ffmpeg, codec, ending, pix_fmt, kind):
+    path = clips[codec, ending]
+    command = [ffmpeg, "-v", "error", "-i", str(path), "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", pix_fmt, "-"]
+    raw = np.frombuffer(subprocess.run(command, capture_output=True, check=True).stdout, kind)
+    frames, _ = read_all(path)
+    ours = np.concatenate([plane.ravel() for frame in frames for plane in frame.planes])
+    np.testing.assert_array_equal(ours, raw)
+
+
+@pytest.mark.parametrize(("codec", "ending"), KINDS)
+def test_chosen_pictures_are_those_of_a_straight_reading(clips, codec, ending):
+    frames, _ = read_all(clips[codec, ending])
+    release = probe(clips[codec, ending])
+    for chosen in ([0, 1, 47], [39, 40, 41], [45], [3, 30, 44, 46], list(range(COUNT))):
+        found = list(read_frames_at(release, indices=chosen, times_s=[frames[i].time_s for i in chosen]))
+        assert [frame.index for frame in found] == chosen
+        for frame in found:
+            assert frame.time_s == frames[frame.index].time_s
+            for plane, other in zip(frame.planes, frames[frame.index].planes, strict=True):
+                np.testing.assert_array_equal(plane, other)
+
+
+def test_a_time_that_no_picture_has_is_refused(clips):
+    with pytest.raises(DecodeFailed, match=r"Picture f7 at 0\.300 s .* cannot be found again"):
+        list(read_frames_at(probe(clips["hevc", "mkv"]), indices=[7], times_s=[Fraction(3, 10)]))
+
+
+def test_lists_that_do_not_fit_are_refused(clips):
+    release = probe(clips["hevc", "mkv"])
+    with pytest.raises(ValueError, match="2 indices, but 1 times"):
+        list(read_frames_at(release, indices=[1, 2], times_s=[Fraction(0)]))
+    with pytest.raises(ValueError, match="do not ascend"):
+        list(read_frames_at(release, indices=[1, 2], times_s=[Fraction(1), Fraction(0)]))
+
+
+def test_no_pictures_asked_for_gives_none(clips):
+    assert list(read_frames_at(probe(clips["hevc", "mkv"]), indices=[], times_s=[])) == []
+
+
+def test_planes_are_read_only_views(clips):
+    with FrameReader(probe(clips["hevc", "mkv"])) as reader:
+        frame = next(reader)
+        assert [plane.shape for plane in frame.planes] == [(108, 192), (54, 96), (54, 96)]
+        assert all(plane.base is not None for plane in frame.planes)
+        with pytest.raises(ValueError, match="read-only"):
+            frame.planes[0][0, 0] = 1
+
+
+def test_a_variable_frame_rate_keeps_its_own_times(folder):
+    stamps = [0, 40, 81, 200, 205, 400, 433]
+    path = encode_clip(folder / "vfr.mkv", moving_planes(len(stamps)), stamps=stamps)
+    frames, _ = read_all(path)
+    assert [frame.time_s for frame in frames] == [Fraction(stamp, 1000) for stamp in stamps]
+
+
+@pytest.mark.parametrize("rate", [Fraction(24000, 1001), Fraction(60000, 1001)])
+def test_rates_over_1001_keep_exact_times_where_the_container_can(folder, rate):
+    frames, _ = read_all(encode_clip(folder / "ntsc.mp4", moving_planes(12), rate=rate))
+    assert [frame.time_s for frame in frames] == [number / rate for number in range(12)]
+
+
+def test_a_file_cut_off_in_the_middle_is_read_up_to_the_cut(clips, folder):
+    data = clips["hevc", "mkv"].read_bytes()
+    cut = folder / "cut.mkv"
+    cut.write_bytes(data[: len(data) // 2])
+    frames, reader = read_all(cut)
+    assert 5 < len(frames) < COUNT
+    assert [damage.kind for damage in reader.damage] == ["truncated"]
+    assert reader.damage[0].frame == len(frames)
+    assert "the container states 2.000 s" in reader.damage[0].detail
+    whole, _ = read_all(clips["hevc", "mkv"])
+    for frame, other in zip(frames[:5], whole, strict=False):
+        np.testing.assert_array_equal(frame.planes[0], other.planes[0])
+
+
+def test_a_hole_in_the_middle_is_recorded_and_passed_over(clips, folder):
+    data = bytearray(clips["hevc", "mp4"].read_bytes())
+    start, stop = len(data) // 4, len(data) // 2
+    data[start:stop] = bytes(stop - start)
+    hole = folder / "hole.mp4"
+    hole.write_bytes(data)
+    frames, reader = read_all(hole)
+    assert 0 < len(frames) < COUNT
+    assert any(damage.kind == "decode error" for damage in reader.damage)
+    assert frames[-1].time_s == Fraction(COUNT - 1, 24)
+
+
+def test_pictures_that_the_decoder_marks_corrupt_are_left_out(clips, monkeypatch):
+    seen = []
+
+    class Marked:
+        def __init__(self, picture):
+            self.picture = picture
+
+        def __getattr__(self, name):
+            if name == "is_corrupt":
+                return len(seen) == 4
+            return getattr(self.picture, name)
+
+    from pairdiff.frames import decode
+
+    real = decode.decode_pictures
+
+    def mark(container, stream, *, on_fault):
+        for picture in real(container, stream, on_fault=on_fault):
+            seen.append(picture.pts)
+            yield Marked(picture)
+
+    monkeypatch.setattr(decode, "decode_pictures", mark)
+    frames, reader = read_all(clips["hevc", "mkv"])
+    assert len(frames) == COUNT - 1
+    assert [(damage.kind, damage.frame) for damage in reader.damage] == [("corrupt picture", 3)]
+    assert "left out" in reader.damage[0].detail
+
+
+def test_missing_time_stamps_follow_from_the_frame_rate(clips, folder):
+    bare = folder / "bare.hevc"
+    with av.open(str(clips["hevc", "ts"])) as source:
+        bare.write_bytes(b"".join(bytes(packet) for packet in source.demux(video=0)))
+    release = probe(bare)
+    assert release.signal.frame_rate.assumed
+    frames, reader = read_all(bare)
+    step = 1 / release.signal.frame_rate.value
+    assert [frame.time_s for frame in frames] == [number * step for number in range(COUNT)]
+    assert [damage.kind for damage in reader.damage] == ["missing time stamp"]
+    chosen = [5, 42]
+    found = list(read_frames_at(release, indices=chosen, times_s=[frames[i].time_s for i in chosen]))
+    for frame in found:
+        np.testing.assert_array_equal(frame.planes[0], frames[frame.index].planes[0])
+
+
+def test_a_stream_without_one_picture_fails_in_clear_words(clips, folder):
+    path = folder / "blank.mp4"
+    path.write_bytes(clips["hevc", "mp4"].read_bytes())
+    release = probe(path)
+    data = bytearray(path.read_bytes())
+    data[48 : data.rfind(b"moov") - 4] = bytes(data.rfind(b"moov") - 52)
+    path.write_bytes(data)
+    with pytest.raises(DecodeFailed, match=r"No picture of the HDR release .* can be decoded"):
+        read_all_of(release)
+    with pytest.raises(DecodeFailed, match=r"No picture of the HDR release .* can be decoded"):
+        probe(path)
+
+
+def read_all_of(release):
+    with FrameReader(release) as reader:
+        return list(reader)
+
+
+def test_the_container_is_closed_when_reading_stops_early(clips):
+    with FrameReader(probe(clips["hevc", "mkv"])) as reader:
+        next(reader)
+    reader.close()
+    with pytest.raises(StopIteration):
+        next(reader)
+
+
+FORMATS = ["nv12", "p010le", "rgb24", "bgr24", "rgba", "rgb48le", "rgb48be", "gbrp10le", "gray10le", "gray", "yuva420p", "yuv422p12le"]
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_every_storage_gives_the_same_code_values(name):
+    """A picture stored in another layout of the same sampling and depth: the planes must be those of the plain planar layout."""
+    plain = {
+        "nv12": "yuv420p",
+        "p010le": "yuv420p10le",
+        "rgb24": "gbrp",
+        "bgr24": "gbrp",
+        "rgba": "gbrp",
+        "rgb48le": "gbrp16le",
+        "rgb48be": "gbrp16le",
+        "yuva420p": "yuv420p",
+    }.get(name, name)
+    picture = av.VideoFrame(50, 22, plain)
+    wide = picture.format.components[0].bits > 8
+    top = 2 ** picture.format.components[0].bits
+    rng = np.random.default_rng(1)
+    for plane in picture.planes:
+        stored = np.frombuffer(plane, np.uint16 if wide else np.uint8)
+        stored[:] = rng.integers(0, top, stored.size)
+    expected = planes_of_picture(picture)
+    found = planes_of_picture(picture.reformat(format=name) if name != plain else picture)
+    assert len(found) == (1 if name.startswith("gray") else 3)
+    for plane, other in zip(found, expected, strict=True):
+        assert plane.dtype == (np.uint16 if wide else np.uint8)
+        assert not plane.flags.writeable
+        np.testing.assert_array_equal(plane, other)
+
+
+def test_gbr_planes_come_out_as_red_green_blue():
+    picture = av.VideoFrame(16, 8, "gbrp")
+    for plane, value in zip(picture.planes, (2, 3, 1), strict=True):
+        np.frombuffer(plane, np.uint8)[:] = value
+    assert [int(plane[0, 0]) for plane in planes_of_picture(picture)] == [1, 2, 3]

@@ -1,0 +1,408 @@
+"""The command line: what it prints where, what it refuses with which words and exit code."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import fields
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+import pairdiff
+from pairdiff._cli import main
+from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._settings import Settings
+from pairdiff.writeup.words import alignment_in_words, comparison_in_words
+from tests.small_clips import SmallPair, encode_clip, sdr_codes
+
+COMMANDS = ("demo", "compare", "measure", "align", "stills", "report")
+VERSION = [sys.executable, "-m", "pairdiff", "--version"]
+Run = Callable[..., subprocess.CompletedProcess[str]]
+Call = Callable[..., int]
+
+
+@pytest.fixture
+def call(monkeypatch: pytest.MonkeyPatch) -> Call:
+    """The command line in this process."""
+
+    def run(*words: str) -> int:
+        monkeypatch.setattr(sys, "argv", ["pairdiff", *words])
+        return main()
+
+    return run
+
+
+def plant(monkeypatch: pytest.MonkeyPatch, name: str, function: Any) -> None:
+    """Put a stand-in for a front-door function in place."""
+    monkeypatch.setitem(vars(pairdiff), name, function)
+
+
+def raising(error: BaseException) -> Callable[..., Any]:
+    def refuse(*paths: object, **options: object) -> Any:
+        raise error
+
+    return refuse
+
+
+def comparison() -> Any:
+    """As much of a comparison as is said in words."""
+    estimate = SimpleNamespace(value=0.25, low=0.1, high=0.4)
+    return SimpleNamespace(
+        title="Harbour Lights",
+        verdict=SimpleNamespace(
+            label="restrained-hdr",
+            words="HDR, used sparingly",
+            sentence="The HDR release goes a little further.",
+            axes={"highlights": "slightly_more", "shadows": "cannot_tell", "colour": "same"},
+            tone="as the SDR",
+            support={"restrained-hdr": 0.93, "wider-range": 0.07},
+        ),
+        headroom=SimpleNamespace(stops=0.512, time_share=estimate),
+        setup=SimpleNamespace(white_nits=143.2, gamma=2.31),
+        difference=SimpleNamespace(
+            side_by_side=SimpleNamespace(rms=7.04), on_its_own=SimpleNamespace(preference_loss=estimate, notice_probability=estimate)
+        ),
+        colour=SimpleNamespace(outside_709_share=None),
+        alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36),
+        coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",)),
+    )
+
+
+# ---------------------------------------------------------------- help, version, start
+
+
+def test_help_lists_every_command(run_pairdiff: Run) -> None:
+    done = run_pairdiff("--help")
+    assert done.returncode == 0
+    assert done.stderr == ""
+    assert all(f" {name} " in done.stdout for name in COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_of_each_command_is_given(call: Call, capsys: pytest.CaptureFixture[str], command: str) -> None:
+    assert call(command, "--help") == 0
+    assert f"pairdiff {command}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", ["compare", "measure", "align", "stills"])
+def test_every_setting_is_an_option_with_its_default(
+    call: Call, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    call(command, "--help")
+    shown = capsys.readouterr().out
+    for one in fields(Settings):
+        assert f"--{one.name.replace('_', '-')} " in shown
+        assert one.default is None or f"{one.default}" in shown
+
+
+def test_version_is_the_installed_one(call: Call, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("--version") == 0
+    assert capsys.readouterr().out == f"pairdiff {pairdiff.__version__}\n"
+
+
+def test_the_start_loads_nothing_heavy() -> None:
+    heavy = {"numpy", "cv2", "av", "numba", "scipy", "skimage", "pyarrow", "matplotlib"}
+    code = f"import sys, pairdiff, pairdiff._cli; print(sorted({heavy} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
+    assert done.stdout == "[]\n"
+
+
+def test_every_name_of_the_front_door_is_there() -> None:
+    assert all(getattr(pairdiff, name) is not None for name in pairdiff.__all__)
+    assert set(pairdiff.__all__) <= set(dir(pairdiff))
+
+
+def test_the_front_door_refuses_a_name_it_has_not() -> None:
+    with pytest.raises(AttributeError, match="has no attribute 'compare_films'"):
+        pairdiff.compare_films  # noqa: B018
+
+
+# ---------------------------------------------------------------- bad usage: exit 2
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["compare", "a.mkv", "b.mkv"], "Missing option '--out'"),
+        (["compare", "a.mkv", "--out", "x"], "Missing argument 'SDR'"),
+        (["compare", "a.mkv", "b.mkv", "--out", "x", "--full", "--survey"], "--full and --survey exclude each other"),
+        (["measure", "a.mkv", "--full", "--survey"], "--full and --survey exclude each other"),
+        (["compare", "a.mkv", "b.mkv", "--out", "x", "--hdr-transfer", "gamma"], "'gamma' is not one of 'pq', 'hlg', 'bt1886'"),
+        (["compare", "a.mkv", "b.mkv", "--out", "x", "--sdr-white", "100"], "sdr_white is 100 but sdr_gamma is not stated"),
+        (["compare", "a.mkv", "b.mkv", "--out", "x", "--support-min", "80"], "support_min in the options given: found 80.0"),
+        (["align", "a.mkv", "b.mkv", "--settings", "nowhere.toml"], "nowhere.toml does not exist"),
+        (["stills", "a.mkv", "b.mkv", "--out", "x"], "Missing option '--at'"),
+        (["compere"], "No such command 'compere'"),
+        (["align", "a.mkv", "b.mkv", "--sede", "3"], "No such option: --sede"),
+    ],
+)
+def test_bad_usage_is_told_in_one_block(call: Call, capsys: pytest.CaptureFixture[str], words: list[str], message: str) -> None:
+    assert call(*words) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.startswith("pairdiff: ")
+    assert message in shown.err
+    assert "Traceback" not in shown.err
+
+
+def test_an_unknown_demo_pair_is_refused_with_the_known_ones(call: Call, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("demo", "--pair", "contaner") == 2
+    assert "--pair: found 'contaner', expected one of container, restrained, wider, stretched, regraded, all" in capsys.readouterr().err
+
+
+def test_no_command_shows_the_help(call: Call, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call() == 2
+    shown = capsys.readouterr()
+    assert "Commands" in shown.out + shown.err
+    assert "pairdiff: " not in shown.err
+
+
+# ---------------------------------------------------------------- what reaches the front door
+
+
+def test_options_and_settings_file_reach_the_front_door(call: Call, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    seen: dict[str, Any] = {}
+
+    def compare(hdr: Path, sdr: Path, **options: Any) -> Any:
+        seen.update(options, hdr=hdr, sdr=sdr)
+        return comparison()
+
+    plant(monkeypatch, "compare", compare)
+    (tmp_path / "s.toml").write_text("seed = 7\nmax_pairs = 9\n")
+    words = ["compare", "a.mkv", "b.mkv", "--out", "o", "--settings", str(tmp_path / "s.toml"), "--seed", "8", "--hdr-transfer", "hlg"]
+    assert call(*words, "--title", "T", "--full", "--fresh", "--hash") == 0
+    assert (seen["hdr"], seen["sdr"], seen["out"], seen["title"]) == (Path("a.mkv"), Path("b.mkv"), Path("o"), "T")
+    assert seen["full"] is seen["fresh"] is seen["hash_whole"] is True
+    assert seen["settings"] == Settings(seed=8, max_pairs=9, hdr_transfer="hlg")
+
+
+def test_survey_is_the_default(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[bool] = []
+    plant(monkeypatch, "compare", lambda hdr, sdr, *, full, **options: seen.append(full) or comparison())
+    call("compare", "a", "b", "--out", "o")
+    call("compare", "a", "b", "--out", "o", "--survey")
+    call("compare", "a", "b", "--out", "o", "--full")
+    assert seen == [False, False, True]
+
+
+def test_every_moment_asked_for_reaches_the_front_door(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Any] = []
+    plant(monkeypatch, "save_stills", lambda hdr, sdr, *, at, out, settings, progress: seen.extend(at) or ())
+    assert call("stills", "a", "b", "--at", "0:00:01.500", "--at", "f12", "--out", "o") == 0
+    assert seen == ["0:00:01.500", "f12"]
+
+
+def test_progress_goes_to_standard_error_one_line_a_stage(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def compare(hdr: Path, sdr: Path, *, progress: Callable[[str, int, int | None], None], **options: Any) -> Any:
+        for done in range(3):
+            progress("Decoding the HDR release", done, None)
+        progress("Scoring", 0, 2)
+        return comparison()
+
+    plant(monkeypatch, "compare", compare)
+    assert call("compare", "a", "b", "--out", "o") == 0
+    shown = capsys.readouterr()
+    assert shown.err == "pairdiff: Decoding the HDR release\npairdiff: Scoring\n"
+    assert "Decoding" not in shown.out
+
+
+# ---------------------------------------------------------------- results in words
+
+
+def test_the_summary_says_label_sentence_axes_numbers_and_place(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plant(monkeypatch, "compare", lambda hdr, sdr, **options: comparison())
+    assert call("compare", "a", "b", "--out", "results/harbour") == 0
+    shown = capsys.readouterr().out
+    for words in (
+        "Harbour Lights: HDR, used sparingly",
+        "The HDR release goes a little further.",
+        "slightly more",
+        "cannot tell",
+        "0.51 stops above SDR white (25 % of matched time)",
+        "white 143 cd/m2, gamma 2.31",
+        "98.4 % of the HDR frames, offset -36 frames",
+        "93 % of draws give this label",
+        "Note: The HDR file is cut off at 9.5 s.",
+        "Report: results/harbour/report.html",
+    ):
+        assert words in shown
+
+
+def test_a_measure_without_value_is_never_shown_as_zero() -> None:
+    shown = comparison_in_words(comparison(), out=Path("o"))
+    assert "outside BT.709" in shown
+    assert shown.split("outside BT.709")[1].split("\n")[0].strip() == "no value"
+
+
+def test_the_edit_map_is_told_run_by_run() -> None:
+    segments = [
+        SimpleNamespace(kind="hdr_only", hdr_start=0, hdr_stop=36, sdr_start=None, sdr_stop=None),
+        SimpleNamespace(kind="matched", hdr_start=36, hdr_stop=240, sdr_start=0, sdr_stop=204),
+    ]
+    alignment: Any = SimpleNamespace(matched_share=0.85, offset_frames=-36, score=0.91, runner_up=0.2, segments=segments, notes=())
+    lines = alignment_in_words(alignment).splitlines()
+    assert "85.0% of the HDR frames matched; offset -36 frames" in lines[0]
+    assert lines[-2].split() == ["hdr", "only", "0", "to", "35", "-"]
+    assert lines[-1].split() == ["matched", "36", "to", "239", "0", "to", "203"]
+
+
+# ---------------------------------------------------------------- refusals and exit codes
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (UsageError("no"), 2),
+        (InputRefused("no"), 3),
+        (SignalUnresolved("no"), 3),
+        (PairdiffError("no"), 3),
+        (UnrelatedFilms("no"), 4),
+        (OutputRefused("no"), 5),
+        (OSError(28, "No space left on device"), 5),
+        (MemoryError(), 1),
+        (ZeroDivisionError("no"), 1),
+    ],
+)
+@pytest.mark.parametrize("extra", [[], ["--json"]])
+def test_each_error_has_its_exit_code_and_leaves_standard_output_empty(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], error: Exception, code: int, extra: list[str]
+) -> None:
+    plant(monkeypatch, "compare", raising(error))
+    assert call("compare", "a", "b", "--out", "o", *extra) == code
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.startswith("pairdiff: ")
+    assert "Traceback" not in shown.err
+
+
+@pytest.mark.parametrize("way", ["option", "environment"])
+def test_debug_shows_the_trace(call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], way: str) -> None:
+    plant(monkeypatch, "measure", raising(ZeroDivisionError("planted")))
+    if way == "environment":
+        monkeypatch.setenv("PAIRDIFF_DEBUG", "1")
+    assert call("measure", "a", *(["--debug"] if way == "option" else [])) == 1
+    shown = capsys.readouterr().err
+    assert "Traceback (most recent call last)" in shown
+    assert "pairdiff: a fault in pairdiff itself: ZeroDivisionError: planted" in shown
+
+
+def test_a_missing_libgl_is_told_with_both_ways_out(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plant(monkeypatch, "align", raising(ImportError("libGL.so.1: cannot open shared object file: No such file or directory")))
+    assert call("align", "a", "b") == 1
+    shown = capsys.readouterr().err
+    assert "apt-get install libgl1 libglib2.0-0" in shown
+    assert "pip install opencv-python-headless" in shown
+
+
+def test_ctrl_c_ends_with_130_and_says_what_is_kept() -> None:
+    code = (
+        "import os, signal, sys, pairdiff, pairdiff._cli as cli\n"
+        "vars(pairdiff)['align'] = lambda *a, **k: (os.kill(os.getpid(), signal.SIGINT), signal.pause())\n"
+        "sys.argv = ['pairdiff', 'align', 'a', 'b', '--json']\n"
+        "sys.exit(cli.main())\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 130
+    assert done.stdout == ""
+    assert done.stderr.startswith("pairdiff: interrupted: the result was not completed. What was finished and kept is used again")
+    assert "Traceback" not in done.stderr
+
+
+def test_a_reader_that_has_gone_away_ends_the_output_quietly() -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(VERSION, stdout=writing, stderr=subprocess.PIPE, text=True, timeout=60)
+    os.close(writing)
+    assert done.stderr == ""
+    assert done.returncode == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
+def test_a_full_disk_behind_standard_output_is_an_output_refusal() -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(VERSION, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
+    assert done.returncode == 5
+    assert done.stderr.startswith("pairdiff: Standard output cannot be written (No space left on device)")
+
+
+# ---------------------------------------------------------------- on real files
+
+
+@pytest.mark.parametrize("command", ["compare", "measure", "align"])
+@pytest.mark.parametrize("kind", ["missing", "empty", "text", "folder"])
+def test_what_is_no_video_is_refused_by_name(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path, kind: str, command: str) -> None:
+    bad = tmp_path / f"{kind}.mkv"
+    if kind == "folder":
+        bad.mkdir()
+    elif kind != "missing":
+        bad.write_text("" if kind == "empty" else "Dear reader, this is no film.\n" * 40)
+    rest = {"compare": [small_pair.sdr, "--out", tmp_path / "out"], "measure": [], "align": [small_pair.sdr]}[command]
+    done = run_pairdiff(command, bad, *rest, "--json")
+    assert done.returncode == 3, done.stderr
+    assert done.stdout == ""
+    assert bad.name in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "out" / "result.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("sides", "words"),
+    [(("sdr", "hdr"), "swap"), (("hdr", "hdr"), "same file"), (("sdr", "sdr"), "same file")],
+)
+def test_sides_that_cannot_be_are_refused(
+    run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path, sides: tuple[str, str], words: str
+) -> None:
+    done = run_pairdiff("compare", *(getattr(small_pair, side) for side in sides), "--out", tmp_path / "out")
+    assert done.returncode == 3
+    assert words in done.stderr.lower()
+    assert not (tmp_path / "out" / "result.json").exists()
+
+
+def test_an_untagged_release_is_refused_with_the_option_that_resolves_it(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path) -> None:
+    encode_clip(tmp_path / "untagged.mkv", sdr_codes(), hdr=False, tagged=False)
+    done = run_pairdiff("compare", small_pair.hdr, tmp_path / "untagged.mkv", "--out", tmp_path / "out")
+    assert done.returncode == 3
+    assert "--sdr-" in done.stderr
+
+
+def test_an_output_place_that_is_a_file_is_refused(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("in the way")
+    done = run_pairdiff("compare", small_pair.hdr, small_pair.sdr, "--out", tmp_path / "out")
+    assert done.returncode == 5, done.stderr
+    assert (tmp_path / "out").read_text() == "in the way"
+
+
+def test_compare_writes_the_result_and_prints_the_same_document(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path) -> None:
+    from pairdiff.writeup.document import validate_document
+
+    done = run_pairdiff("compare", small_pair.hdr, small_pair.sdr, "--out", tmp_path / "out", "--json")
+    assert done.returncode == 0, done.stderr
+    document = json.loads(done.stdout)
+    validate_document(document)
+    assert document == json.loads((tmp_path / "out" / "result.json").read_text())
+    assert document["verdict"]["label"] == "sdr-in-hdr-container"
+    assert (tmp_path / "out" / "report.html").stat().st_size > 0
+
+
+def test_measure_and_align_print_one_document(run_pairdiff: Run, small_pair: SmallPair) -> None:
+    from pairdiff.writeup.document import validate_document
+
+    measured = json.loads(run_pairdiff("measure", small_pair.hdr, "--json").stdout)
+    validate_document(measured, kind="measurement")
+    assert measured["levels"]["max_cll_nits"] == pytest.approx(150, rel=0.15)
+    aligned = json.loads(run_pairdiff("align", small_pair.hdr, small_pair.sdr, "--json").stdout)
+    validate_document(aligned, kind="alignment")
+    assert aligned["matched_share"] == 1.0

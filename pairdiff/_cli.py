@@ -147,7 +147,7 @@ def compare(
     sdr: Sdr,
     out: Out,
     settings: Settings,
-    title: Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film, for the report.", show_default=False)] = None,
+    title: Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film, for the report", show_default=False)] = None,
     full: Full = False,
     survey: Survey = False,
     fresh: Fresh = False,

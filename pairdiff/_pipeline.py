@@ -8,6 +8,7 @@ goes on from the last finished one.
 from __future__ import annotations
 
 import importlib.metadata
+import itertools
 import os
 import platform
 import re
@@ -40,7 +41,7 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_release
-from pairdiff.frames.decode import FrameReader, read_frames_at, read_key_frames
+from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
@@ -68,6 +69,8 @@ REGISTERED_PAIRS = 7
 RESAMPLE_GAMMA = 2.4
 """SDR pictures are resampled in linear light at this gamma and handed on as signal."""
 SAME_RATE = 1e-4
+SPEED_UP = 0.06
+"""Rates that differ by less than this are the same film at another speed (25 against 24 frames per second: 0.042)."""
 SIGNS = {
     "level ceiling": "Colourists set ceilings on purpose.",
     "shared clipping": "The clip may be baked into the master.",
@@ -262,7 +265,10 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     active = _find_active(release, tell=tell, total=total)
     with FrameReader(release) as reader:
         prints, times, levels = scan_frames(
-            read_ahead(reader), release.signal, active=active, hlg_peak_nits=settings.hlg_peak_nits,
+            read_ahead(reader),
+            release.signal,
+            active=active,
+            hlg_peak_nits=settings.hlg_peak_nits,
             progress=lambda done: tell(f"measure the {name} release", done, total),
         )
         track = Track(active, prints, times, levels, tuple(reader.damage))
@@ -316,12 +322,12 @@ def _check_sdr_primaries(release: Release) -> None:
 
 def _unrelated(hdr: _Pass, sdr: _Pass, offset: Offset, settings: Settings) -> str:
     rates = _rates(hdr.release, sdr.release)
-    differ = "" if rates is None or abs(rates - 1) < 0.06 else (
-        " Their frame rates differ; this version matches frame for frame and does not undo repeated frames."
-    )
+    known = rates is None or abs(rates - 1) < SPEED_UP
+    differ = "" if known else " Their frame rates differ; this version matches frame for frame and does not undo repeated frames."
+    best = f"{offset.frames:+d} frames with a score of {offset.score:.2f} (next best {offset.runner_up:.2f})"
     return (
         f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. Best candidate: an offset of "
-        f"{offset.frames:+d} frames with a score of {offset.score:.2f} (next best {offset.runner_up:.2f}); {settings.min_score:g} is needed. "
+        f"{best}; {settings.min_score:g} is needed. "
         f"Check that both files are the same film and cut; --min-score lowers the limit.{differ}"
     )
 
@@ -337,13 +343,23 @@ def _register(hdr: _Pass, sdr: _Pass, offset: Offset, *, settings: Settings) -> 
     speed = _rates(hdr.release, sdr.release) or 1.0
     segments = build_segments(state, similarity, offset_frames=offset.frames, sdr_frames=len(sdr.track.times_s), speed=speed)
     shots = find_shots(hdr.track.fingerprints, state)
-    notes = [] if abs(speed - 1) < SAME_RATE else [f"The releases run at different rates: SDR takes {1 / speed:.4f} of the HDR's frames per second."]
+    notes = (
+        []
+        if abs(speed - 1) < SAME_RATE
+        else [f"The releases run at different rates: SDR takes {1 / speed:.4f} of the HDR's frames per second."]
+    )
     geometry = guess_geometry(
         hdr.track.active, sdr.track.active, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
     )
     alignment = Alignment(
-        matched_share=float((state == 1).mean()), offset_frames=offset.frames, score=offset.score, runner_up=offset.runner_up,
-        segments=segments, geometry=(geometry,), shots=shots, notes=tuple(notes),
+        matched_share=float((state == 1).mean()),
+        offset_frames=offset.frames,
+        score=offset.score,
+        runner_up=offset.runner_up,
+        segments=segments,
+        geometry=(geometry,),
+        shots=shots,
+        notes=tuple(notes),
     )
     matching = _Matching(hdr, sdr, alignment, similarity)
     if not shots:
@@ -354,7 +370,9 @@ def _register(hdr: _Pass, sdr: _Pass, offset: Offset, *, settings: Settings) -> 
         LumaPair(luma_plane(h, hdr.release.signal).astype(np.float32), luma_plane(s, sdr.release.signal).astype(np.float32))
         for h, s in _read_pairs(matching, chosen)
     ]
-    refined = refine_geometry(geometry, pairs, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160)
+    refined = refine_geometry(
+        geometry, pairs, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
+    )
     return replace(matching, alignment=replace(alignment, geometry=(refined,)))
 
 
@@ -390,9 +408,13 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
     for number, (start, stop) in shots:
         count = stop - start if full else min(per_shot, stop - start)
         edges = np.linspace(start, stop, count + 1)
-        picks = [int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in zip(edges[:-1], edges[1:], strict=True)]
+        picks = [
+            int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1)))
+            for low, high in itertools.pairwise(edges)
+        ]
         frames += [(frame, number, (stop - start) / count * matched / shown) for frame in picks]
-    return _Picks(*(tuple(column) for column in zip(*frames, strict=True)), matched_frames=matched)  # type: ignore[arg-type]
+    numbers, owners, seconds = zip(*frames, strict=True)
+    return _Picks(numbers, owners, seconds, matched)
 
 
 def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
@@ -408,7 +430,10 @@ def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Setting
     geometry, size = matching.geometry, {"rows": matching.geometry.canvas_rows, "columns": matching.geometry.canvas_columns}
     signal = matching.hdr.release.signal
     nits = hdr_code_to_nits(
-        planes_to_rgb(hdr.planes, signal), transfer=signal.transfer.value, primaries=signal.primaries.value, hlg_peak_nits=settings.hlg_peak_nits
+        planes_to_rgb(hdr.planes, signal),
+        transfer=signal.transfer.value,
+        primaries=signal.primaries.value,
+        hlg_peak_nits=settings.hlg_peak_nits,
     )
     return PairPictures(
         resample_area(nits, region=geometry.hdr_common, **size),
@@ -440,8 +465,14 @@ def _fit(
 
 
 def _score(
-    matching: _Matching, picks: _Picks, fits: SetupFits, top: tuple[float | None, float | None, float | None], noise_jnd: float,
-    *, settings: Settings, tell: Progress,
+    matching: _Matching,
+    picks: _Picks,
+    fits: SetupFits,
+    top: tuple[float | None, float | None, float | None],
+    noise_jnd: float,
+    *,
+    settings: Settings,
+    tell: Progress,
 ) -> tuple[list[PairMeasures], dict[int, tuple[str, str]]]:
     measures, types = [], {}
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
@@ -459,8 +490,15 @@ def _score(
 
 
 def _conclude(
-    matching: _Matching, picks: _Picks, fits: SetupFits, measures: Sequence[PairMeasures], types: dict[int, tuple[str, str]],
-    *, settings: Settings, title: str | None, full: bool,
+    matching: _Matching,
+    picks: _Picks,
+    fits: SetupFits,
+    measures: Sequence[PairMeasures],
+    types: dict[int, tuple[str, str]],
+    *,
+    settings: Settings,
+    title: str | None,
+    full: bool,
 ) -> Comparison:
     step_s = _step_s(matching.hdr)
     fraction = len(picks.hdr_frames) / picks.matched_frames
@@ -472,13 +510,28 @@ def _conclude(
     moments = tuple(_typed(moment, types) for moment in choose_moments(score.pairs, seed=settings.seed))
     return Comparison(
         title=title or Path(matching.hdr.release.path).stem,
-        hdr=_result(matching.hdr, settings), sdr=_result(matching.sdr, settings), alignment=matching.alignment,
-        setups=setups, setup=next(s for s in setups if s.name == "controls"), free_fit=fits.free, difference=score.difference,
-        headroom=score.headroom, recovered=score.recovered, shadows=score.shadows, colour=score.colour, tone=score.tone,
+        hdr=_result(matching.hdr, settings),
+        sdr=_result(matching.sdr, settings),
+        alignment=matching.alignment,
+        setups=setups,
+        setup=next(s for s in setups if s.name == "controls"),
+        free_fit=fits.free,
+        difference=score.difference,
+        headroom=score.headroom,
+        recovered=score.recovered,
+        shadows=score.shadows,
+        colour=score.colour,
+        tone=score.tone,
         origin_signs=tuple(OriginSign(name, "not_measured", "cannot_tell", None, innocent) for name, innocent in SIGNS.items()),
-        viewer=score.viewer, verdict=with_setup_flips(judge(case, settings), setups), moments=moments, pairs=score.pairs,
-        hdr_frames=matching.hdr.track.levels, sdr_frames=matching.sdr.track.levels,
-        coverage=_coverage(matching, picks, full=full), versions=_versions(), settings=asdict(settings),
+        viewer=score.viewer,
+        verdict=with_setup_flips(judge(case, settings), setups),
+        moments=moments,
+        pairs=score.pairs,
+        hdr_frames=matching.hdr.track.levels,
+        sdr_frames=matching.sdr.track.levels,
+        coverage=_coverage(matching, picks, full=full),
+        versions=_versions(),
+        settings=asdict(settings),
     )
 
 
@@ -486,8 +539,13 @@ def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
     damage = [(p.release.side.upper(), fault) for p in (matching.hdr, matching.sdr) for fault in p.track.damage]
     notes = [f"{side}: {fault.kind} before frame {fault.frame}: {fault.detail}" for side, fault in damage]
     return Coverage(
-        mode="full" if full else "sampled", hdr_frames=len(matching.hdr.track.times_s), sdr_frames=len(matching.sdr.track.times_s),
-        matched_frames=picks.matched_frames, scored_pairs=len(picks.hdr_frames), shots=len(set(picks.shots)), notes=tuple(notes),
+        mode="full" if full else "sampled",
+        hdr_frames=len(matching.hdr.track.times_s),
+        sdr_frames=len(matching.sdr.track.times_s),
+        matched_frames=picks.matched_frames,
+        scored_pairs=len(picks.hdr_frames),
+        shots=len(set(picks.shots)),
+        notes=tuple(notes),
     )
 
 
@@ -517,9 +575,7 @@ def _versions() -> dict[str, str]:
             found[name] = importlib.metadata.version(name)
         except importlib.metadata.PackageNotFoundError:
             found[name] = "unknown"
-    import av
-
-    found["libavcodec"] = ".".join(map(str, av.library_versions["libavcodec"]))
+    found["decoder"] = decoder_version()
     return found
 
 
@@ -560,7 +616,9 @@ def read_time(text: str) -> int | Fraction:
         return int(text[1:])
     found = _TIME.fullmatch(text)
     if not found:
-        raise UsageError(f"The time {text!r} cannot be read. Give HDR film time as h:mm:ss.mmm, for example 0:12:03.500, or a frame as f123.")
+        raise UsageError(
+            f"The time {text!r} cannot be read. Give HDR film time as h:mm:ss.mmm, for example 0:12:03.500, or a frame as f123."
+        )
     hours, minutes, seconds = found.groups()
     return int(hours or 0) * 3600 + int(minutes or 0) * 60 + Fraction(seconds)
 

@@ -57,7 +57,9 @@ class Settings:
 
     # canvas and eye
     canvas_max_columns: int = option(1920, "canvas", "Widest canvas for pair scoring, pixels.")
-    pixels_per_degree_2160: float = option(56.55, "canvas", "Pixels per visual degree of a 2160-line picture.", "geometry: 1.5 picture heights")
+    pixels_per_degree_2160: float = option(
+        56.55, "canvas", "Pixels per visual degree of a 2160-line picture.", "geometry: 1.5 picture heights"
+    )
     blur_degrees: float = option(0.25, "canvas", "Blur (sigma) before tone is compared, visual degrees.")
 
     # matching
@@ -70,7 +72,9 @@ class Settings:
     headroom_clear_stops: float = option(1.0, "verdict", "Headroom from which highlights are `clearly_more`, stops.")
     headroom_area_share: float = option(0.001, "verdict", "Share of the picture that must reach the level.")
     headroom_time_share: float = option(0.1, "verdict", "Share of matched time that must reach the level.")
-    peak_ratio_below_code: float = option(0.85, "verdict", "SDR 99.9th percentile signal below which the peak ratio takes the place of headroom.")
+    peak_ratio_below_code: float = option(
+        0.85, "verdict", "SDR 99.9th percentile signal below which the peak ratio takes the place of headroom."
+    )
     power_law_jnd: float = option(2.0, "verdict", "Free-fit 95th percentile of |dI| x 720 below which HDR is a power law of SDR.")
     regraded_jnd: float = option(2.5, "verdict", "Median blurred dE_ITP from which tone is `regraded`.")
     gamut_margin_jnd: float = option(4.0, "verdict", "dE_ITP to the gamut's edge beyond which a pixel counts as outside.")
@@ -81,7 +85,9 @@ class Settings:
     recovered_jnd: float = option(2.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
     recovered_stops: float = option(0.3, "verdict", "Spread of HDR level in clipped areas below which HDR counts as flat there, stops.")
     stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
-    stretched_residual_jnd: float = option(6.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720.")
+    stretched_residual_jnd: float = option(
+        6.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720."
+    )
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")
     threshold_spread: float = option(0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself.")

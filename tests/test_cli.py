@@ -341,21 +341,36 @@ def test_a_full_disk_behind_standard_output_is_an_output_refusal() -> None:
 # ---------------------------------------------------------------- on real files
 
 
-@pytest.mark.parametrize("command", ["compare", "measure", "align"])
-@pytest.mark.parametrize("kind", ["missing", "empty", "text", "folder"])
-def test_what_is_no_video_is_refused_by_name(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path, kind: str, command: str) -> None:
-    bad = tmp_path / f"{kind}.mkv"
+def no_video(folder: Path, kind: str) -> Path:
+    path = folder / f"{kind}.mkv"
     if kind == "folder":
-        bad.mkdir()
+        path.mkdir()
     elif kind != "missing":
-        bad.write_text("" if kind == "empty" else "Dear reader, this is no film.\n" * 40)
-    rest = {"compare": [small_pair.sdr, "--out", tmp_path / "out"], "measure": [], "align": [small_pair.sdr]}[command]
-    done = run_pairdiff(command, bad, *rest, "--json")
+        path.write_text("" if kind == "empty" else "Dear reader, this is no film.\n" * 40)
+    return path
+
+
+@pytest.mark.parametrize("kind", ["missing", "empty", "text", "folder"])
+def test_what_is_no_video_is_refused_by_name(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path, kind: str) -> None:
+    bad = no_video(tmp_path, kind)
+    done = run_pairdiff("compare", bad, small_pair.sdr, "--out", tmp_path / "out", "--json")
     assert done.returncode == 3, done.stderr
     assert done.stdout == ""
     assert bad.name in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "out" / "result.json").exists()
+
+
+@pytest.mark.parametrize("command", ["measure", "align"])
+@pytest.mark.parametrize("kind", ["missing", "empty", "text", "folder"])
+def test_what_is_no_video_is_refused_by_every_command(
+    call: Call, capsys: pytest.CaptureFixture[str], small_pair: SmallPair, tmp_path: Path, kind: str, command: str
+) -> None:
+    bad = no_video(tmp_path, kind)
+    assert call(command, str(bad), *([str(small_pair.sdr)] if command == "align" else []), "--json") == 3
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert bad.name in shown.err
 
 
 @pytest.mark.parametrize(

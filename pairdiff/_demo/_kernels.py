@@ -27,9 +27,9 @@ def _look_up(table, value, scale):
     place = np.sqrt(np.sqrt(max(value, np.float32(0.0)))) * scale
     last = np.float32(table.shape[0] - 1.001)
     place = min(place, last)
-    low = int(place)
-    part = place - np.float32(low)
-    return table[low] + part * (table[low + 1] - table[low])
+    low = np.uint64(np.int32(place))  # unsigned: no look at negative indices
+    part = place - np.float32(np.int32(place))
+    return table[low] + part * (table[low + np.uint64(1)] - table[low])
 
 
 @njit(cache=True, nogil=True, inline="always", fastmath=True)
@@ -87,6 +87,22 @@ def grade_direct(scene, table, scale, kr_kb, luma, cb, cr, steps):
             luma[r, c] = min(max(np.floor(steps[0] + steps[1] * level + np.float32(0.5)), np.float32(0.0)), steps[2])
             cb[r, c] = (blue - level) / (np.float32(2.0) * (np.float32(1.0) - kb))
             cr[r, c] = (red - level) / (np.float32(2.0) * (np.float32(1.0) - kr))
+
+
+@njit(cache=True, nogil=True, parallel=True, fastmath=True)
+def shrink_by_two_thirds(picture, small):
+    """Area average of every 3 x 3 pixels into 2 x 2 pixels, all channels."""
+    a, b, d = np.float32(4 / 9), np.float32(2 / 9), np.float32(1 / 9)
+    for r in prange(small.shape[0] // 2):
+        for c in range(small.shape[1] // 2):
+            for k in range(picture.shape[2]):
+                p, q, s = picture[3 * r, 3 * c, k], picture[3 * r, 3 * c + 1, k], picture[3 * r, 3 * c + 2, k]
+                t, u, v = picture[3 * r + 1, 3 * c, k], picture[3 * r + 1, 3 * c + 1, k], picture[3 * r + 1, 3 * c + 2, k]
+                w, x, y = picture[3 * r + 2, 3 * c, k], picture[3 * r + 2, 3 * c + 1, k], picture[3 * r + 2, 3 * c + 2, k]
+                small[2 * r, 2 * c, k] = a * p + b * (q + t) + d * u
+                small[2 * r, 2 * c + 1, k] = a * s + b * (q + v) + d * u
+                small[2 * r + 1, 2 * c, k] = a * w + b * (t + x) + d * u
+                small[2 * r + 1, 2 * c + 1, k] = a * y + b * (v + x) + d * u
 
 
 @njit(cache=True, nogil=True, parallel=True, fastmath=True)

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import av
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._demo import grade
-from pairdiff._demo._kernels import grade_direct, grade_through_709, site_chroma
+from pairdiff._demo._kernels import grade_direct, grade_through_709, shrink_by_two_thirds, site_chroma
 from pairdiff._demo.paint import Picture
 
 FRAME_RATE = Fraction(24, 1)
@@ -119,7 +118,9 @@ def open_coders(releases: Iterable[tuple[Path, str | None]]) -> Iterator[list[Co
 
 def shrink(scene: Picture) -> Picture:
     """The painted picture at the size of the SDR release: area average in scene light."""
-    return np.asarray(cv2.resize(scene, (1280, 536), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    small = np.empty((scene.shape[0] * 2 // 3, scene.shape[1] * 2 // 3, 3), np.float32)
+    shrink_by_two_thirds(scene, small)
+    return small
 
 
 def make_tables(pair: str | None, *, shot: str) -> tuple[Any, ...]:

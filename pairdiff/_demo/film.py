@@ -20,8 +20,8 @@ from pairdiff._errors import OutputRefused, UsageError
 
 Progress = Callable[[str, int, int | None], None]
 
-HDR_LOGO_FRAMES, SDR_LOGO_FRAMES = 36, 60
-HDR_END_FRAMES, SDR_END_FRAMES = 30, 42
+HDR_LOGO_FRAMES, SDR_LOGO_FRAMES = 24, 48
+HDR_END_FRAMES, SDR_END_FRAMES = 20, 30
 MARKER = "made.json"
 
 
@@ -77,7 +77,7 @@ def make_demo(
     progress : callable, optional
         Called with stage in words, frames done, frames in all.
     frames_per_shot : int
-        Frames painted of each shot, 1 to 54; fewer than 54 make a shortened film for tests.
+        Frames painted of each shot, 1 to 48; fewer than 48 make a shortened film for tests.
 
     Returns
     -------

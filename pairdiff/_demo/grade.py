@@ -97,6 +97,11 @@ def expand(light: Floats) -> Floats:
     return np.asarray(light + (top - 1) * np.clip((light - 0.5) / 0.5, 0, None) ** 5)
 
 
+def soften_top(light: Floats) -> Floats:
+    """Regraded: as it is up to 0.5, at a lower slope from there on, so that whites stay below SDR white."""
+    return np.asarray(light - 0.35 * np.maximum(light - 0.5, 0))
+
+
 @dataclass(frozen=True, slots=True)
 class Regrade:
     """The other colourist's settings for one shot."""
@@ -110,12 +115,12 @@ class Regrade:
 
 
 REGRADES: dict[str, Regrade] = {
-    "quay": Regrade((0.82, 0.90, 1.12), (0.92, 0.82, 0.62), 1.0),
-    "sun": Regrade((1.30, 1.38, 1.22), (0.84, 0.86, 0.92), 0.7),
-    "signs": Regrade((0.95, 0.80, 0.78), (0.80, 0.88, 0.92), 0.65),
-    "cabin": Regrade((0.80, 0.92, 1.18), (0.92, 0.80, 0.58), 1.0),
-    "moor": Regrade((1.35, 1.25, 1.10), (0.80, 0.86, 0.92), 0.75),
-    "card": Regrade((1.0, 1.1, 1.2), (0.90, 0.84, 0.70), 1.0),
+    "quay": Regrade((0.86, 0.91, 0.98), (0.80, 0.76, 0.66), 1.0),
+    "sun": Regrade((0.94, 0.96, 0.89), (0.76, 0.77, 0.82), 0.8),
+    "signs": Regrade((0.90, 0.82, 0.80), (0.72, 0.76, 0.80), 0.8),
+    "cabin": Regrade((0.84, 0.88, 0.96), (0.82, 0.77, 0.66), 1.0),
+    "moor": Regrade((0.93, 0.88, 0.82), (0.76, 0.79, 0.83), 0.85),
+    "card": Regrade((0.95, 1.0, 1.05), (0.80, 0.76, 0.68), 1.0),
 }
 
 
@@ -138,7 +143,7 @@ def channel_curves(pair: str, *, shot: str) -> tuple[Callable[[Floats], Floats],
         return (lambda v: STRETCHED_WHITE_NITS * expand(shoulder_sdr(v)),) * 3
     regrade = REGRADES[shot]
     return tuple(
-        lambda v, p=power, g=gain: REGRADED_WHITE_NITS * g * shoulder_sdr(v) ** p  # type: ignore[misc]
+        lambda v, p=power, g=gain: REGRADED_WHITE_NITS * soften_top(g * shoulder_sdr(v) ** p)  # type: ignore[misc]
         for power, gain in zip(regrade.power, regrade.gain, strict=True)
     )
 

@@ -99,6 +99,45 @@ def put_shape(layer: Picture, cover: Picture, colour: NDArray[Any]) -> None:
     layer[..., 3] += cover
 
 
+def _find_box(layer: Picture, shapes: Sequence[Sequence[Point]], *, margin: float) -> tuple[int, int, int, int]:
+    """Rows and columns of a layer that shapes touch: top, bottom, left, right."""
+    points = np.array([point for shape in shapes for point in shape])
+    low, high = np.floor(points.min(axis=0) - margin), np.ceil(points.max(axis=0) + margin) + 1
+    left, right = int(np.clip(low[0], 0, layer.shape[1])), int(np.clip(high[0], 0, layer.shape[1]))
+    top, bottom = int(np.clip(low[1], 0, layer.shape[0])), int(np.clip(high[1], 0, layer.shape[0]))
+    return top, bottom, left, right
+
+
+def _put(layer: Picture, shapes: Sequence[Sequence[Point]], colour: NDArray[Any], *, soft: float, thickness: int | None) -> None:
+    top, bottom, left, right = _find_box(layer, shapes, margin=4 * soft + 2 + (thickness or 0))
+    if top >= bottom or left >= right:
+        return
+    moved = [[(c - left, r - top) for c, r in shape] for shape in shapes]
+    rows, columns = bottom - top, right - left
+    if thickness is None:
+        cover = fill_mask(rows, columns, moved, soft=soft)
+    else:
+        cover = draw_lines(rows, columns, moved, thickness=thickness, soft=soft)
+    whole = np.broadcast_to(colour, (*layer.shape[:2], 3))
+    put_shape(layer[top:bottom, left:right], cover, whole[top:bottom, left:right])
+
+
+def put_polygons(layer: Picture, shapes: Sequence[Sequence[Point]], colour: NDArray[Any], *, soft: float = 0.7) -> None:
+    """Lay polygons over what the layer holds; `colour` is (3,) or spreads to (row, column, 3) of the whole layer."""
+    _put(layer, shapes, colour, soft=soft, thickness=None)
+
+
+def put_lines(layer: Picture, lines: Sequence[Sequence[Point]], colour: NDArray[Any], *, thickness: int, soft: float = 0.7) -> None:
+    """Lay open lines over what the layer holds; `colour` as in `put_polygons`."""
+    _put(layer, lines, colour, soft=soft, thickness=thickness)
+
+
+def trim(layer: Picture) -> tuple[Picture, int]:
+    """The layer without the empty rows above its content, and the row at which it starts."""
+    top = int(np.argmax(layer.any(axis=(1, 2))))
+    return np.ascontiguousarray(layer[top:]), top
+
+
 def put_glow(layer: Picture, at: Point, *, colour: NDArray[Any], radius: float, reach: float) -> None:
     """Add a round glow that falls off as 1 / (1 + (r / radius)^2)^1.5 and ends at `reach` pixels."""
     column, row = at

@@ -27,11 +27,14 @@ from pairdiff._demo.paint import (
     pick,
     pick_p3,
     put_glow,
+    put_lines,
+    put_polygons,
     put_shape,
+    trim,
     write_mask,
 )
 
-FRAMES_PER_SHOT = 54
+FRAMES_PER_SHOT = 48
 
 Draw = Callable[[int], Picture]
 
@@ -68,14 +71,14 @@ def walker(frame: int, *, height: float, coat: Picture, lantern: bool) -> tuple[
     ]
     hand = (mid + 0.30 * h, foot - 0.48 * h)
     stamp = make_layer(rows, columns)
-    put_shape(stamp, fill_mask(rows, columns, legs), coat * 0.6)
+    put_polygons(stamp, legs, coat * 0.6)
     shade = np.linspace(0.7, 1.5, columns, dtype=np.float32)[None, :, None]
-    put_shape(stamp, fill_mask(rows, columns, [body, hat, circle((mid, foot - 0.88 * h), 0.062 * h)]), shade * coat)
+    put_polygons(stamp, [body, hat, circle((mid, foot - 0.88 * h), 0.062 * h)], shade * coat)
     arm = [[(mid + 0.05 * h, foot - 0.74 * h), (mid + 0.18 * h, foot - 0.62 * h), hand]]
-    put_shape(stamp, draw_lines(rows, columns, arm, thickness=max(int(h * 0.05), 2)), coat)
+    put_lines(stamp, arm, coat, thickness=max(int(h * 0.05), 2))
     lamp = (hand[0], hand[1] + 0.06 * h)
     if lantern:
-        put_shape(stamp, fill_mask(rows, columns, [circle(lamp, 0.035 * h, squash=1.4)]), LAMP * 26)
+        put_polygons(stamp, [circle(lamp, 0.035 * h, squash=1.4)], LAMP * 26)
     return stamp, lamp
 
 
@@ -116,7 +119,7 @@ def paint_houses(layer: Picture, *, base: int, lamps: list[Point], seed: int) ->
         left, right = max(int(column) - 4, 0), min(int(column + wide) + 5, columns)
         moved = [(c - left, r) for c, r in wall]
         part = layer[:, left:right]
-        put_shape(part, fill_mask(rows, right - left, [moved]), light[:, left:right])
+        put_polygons(part, [moved], light[:, left:right])
         paint_windows(part, wide=wide, top=top, base=base, rng=rng)
         column += wide + rng.uniform(-6, 26)
 
@@ -130,12 +133,12 @@ def paint_windows(part: Picture, *, wide: float, top: float, base: float, rng: n
             c, r = wide * (n + 0.5) / across + 2, top + 26 + floor * 84
             pane = [(c - 14, r), (c + 14, r), (c + 14, r + 42), (c - 14, r + 42)]
             frame = [(c - 17, r - 3), (c + 17, r - 3), (c + 17, r + 46), (c - 17, r + 46)]
-            put_shape(part, fill_mask(rows, columns, [frame]), pick(0.02, 0.018, 0.016))
+            put_polygons(part, [frame], pick(0.02, 0.018, 0.016))
             warm = rng.uniform(0.35, 1.3) * pick(1.0, 0.56, 0.22) if rng.random() < 0.38 else pick(0.006, 0.009, 0.014)
             fade = (0.6 + 0.5 * np.clip((np.arange(rows) - r) / 42, 0, 1)).astype(np.float32)[:, None, None]
-            put_shape(part, fill_mask(rows, columns, [pane]), fade * warm)
+            put_polygons(part, [pane], fade * warm)
             bars = [[(c, r), (c, r + 42)], [(c - 14, r + 17), (c + 14, r + 17)]]
-            put_shape(part, draw_lines(rows, columns, bars, thickness=3), pick(0.016, 0.014, 0.012))
+            put_lines(part, bars, pick(0.016, 0.014, 0.012), thickness=3)
 
 
 def build_quay() -> Draw:
@@ -153,7 +156,7 @@ def build_quay() -> Draw:
         1, COLUMNS + travel, cell=1, stretch=60, octaves=1, seed=14
     )[0] * 7
     hill = [(float(c), float(390 - wave[c])) for c in range(0, COLUMNS + travel, 4)]
-    put_shape(far, fill_mask(water, COLUMNS + travel, [[*hill, (COLUMNS + travel + 4, 560), (0, 560)]]), pick(0.006, 0.008, 0.013))
+    put_polygons(far, [[*hill, (COLUMNS + travel + 4, 560), (0, 560)]], pick(0.006, 0.008, 0.013))
     for _ in range(70):
         at = (rng.uniform(0, COLUMNS + travel), rng.uniform(405, 500))
         put_glow(far, at, colour=LAMP * np.float32(rng.uniform(0.3, 2.5)), radius=1.6, reach=14)
@@ -169,15 +172,16 @@ def build_quay() -> Draw:
     put_shape(near, pavement, (stone * (0.008 + 0.13 * lit))[..., None] * pick(0.9, 0.62, 0.4))
     for c, r in lamps:
         post = [[(c, base + 12), (c, r + 18)], [(c - 9, r + 20), (c + 9, r + 20)], [(c - 5, base + 10), (c + 5, base + 10)]]
-        put_shape(near, draw_lines(water, near_columns, post, thickness=5), pick(0.012, 0.011, 0.010))
+        put_lines(near, post, pick(0.012, 0.011, 0.010), thickness=5)
         head = [(c - 13, r - 16), (c + 13, r - 16), (c + 9, r + 18), (c - 9, r + 18)]
-        put_shape(near, fill_mask(water, near_columns, [head]), LAMP * 9)
-        put_shape(near, fill_mask(water, near_columns, [circle((c, r + 1), 10.5)], soft=1.6), LAMP * 48)
+        put_polygons(near, [head], LAMP * 9)
+        put_polygons(near, [circle((c, r + 1), 10.5)], LAMP * 48, soft=1.6)
         cap = [(c - 17, r - 15), (c, r - 34), (c + 17, r - 15)]
-        put_shape(near, fill_mask(water, near_columns, [cap]), pick(0.012, 0.011, 0.010))
+        put_polygons(near, [cap], pick(0.012, 0.011, 0.010))
         put_glow(near, (c, r), colour=LAMP * np.float32(0.55), radius=26, reach=300)
     edge = make_layer(ROWS, COLUMNS + 8 * travel)
     paint_moorings(edge)
+    edge, edge_top = trim(edge)
     ripple = make_noise(ROWS - water, COLUMNS + 6 * travel, cell=9, stretch=7, octaves=4, seed=22)
     swell = make_noise(ROWS - water, COLUMNS + 6 * travel, cell=34, stretch=5, octaves=2, seed=23)
     depth = np.arange(ROWS - water, dtype=np.float32)[:, None]
@@ -190,7 +194,7 @@ def build_quay() -> Draw:
         above = picture[:water]
         above[:] = slide(far, frame)[..., :3]
         lay_over(above, slide(near, 3 * frame))
-        stamp, lamp = walker(frame, height=132, coat=pick(0.02, 0.017, 0.015), lantern=True)
+        stamp, lamp = walker(frame, height=150, coat=pick(0.050, 0.040, 0.034), lantern=True)
         column, row = 380 + 6 * frame, base + 26 - stamp.shape[0]
         stamp_over(above, stamp, column=column, row=row)
         add_glow(above, (column + lamp[0], row + lamp[1]), colour=LAMP * np.float32(0.8), radius=16, reach=170)
@@ -206,7 +210,7 @@ def build_quay() -> Draw:
         )
         picture[water:] *= tint
         picture[water:] += (0.004 * (1 + 0.4 * np.clip(one, -2, 2)))[..., None] * pick(0.5, 0.8, 1.2)
-        lay_over(picture, slide(edge, 8 * frame))
+        lay_over(picture[edge_top:], slide(edge, 8 * frame))
         return picture
 
     return draw
@@ -220,11 +224,11 @@ def paint_moorings(edge: Picture) -> None:
     places = [float(c) for c in np.cumsum(rng.uniform(330, 520, 6))]
     for c in places:
         post = [(c - 17, 650), (c + 17, 650), (c + 20, rows), (c - 20, rows)]
-        put_shape(edge, fill_mask(rows, columns, [post, circle((c, 650), 19, squash=0.45)], soft=1.6), dark)
-        put_shape(edge, draw_lines(rows, columns, [[(c - 13, 655), (c - 16, rows)]], thickness=3, soft=1.6), rim)
+        put_polygons(edge, [post, circle((c, 650), 19, squash=0.45)], dark, soft=1.6)
+        put_lines(edge, [[(c - 13, 655), (c - 16, rows)]], rim, thickness=3, soft=1.6)
     for a, b in zip(places[:-1], places[1:], strict=True):
         sag = [(a + (b - a) * t, 690 + 46 * 4 * t * (1 - t)) for t in np.linspace(0, 1, 24)]
-        put_shape(edge, draw_lines(rows, columns, [sag], thickness=6, soft=1.6), dark * 1.5)
+        put_lines(edge, [sag], dark * 1.5, thickness=6, soft=1.6)
 
 
 # ---------------------------------------------------------------- sun behind a sail
@@ -256,6 +260,7 @@ def build_sun() -> Draw:
     ship = paint_ship()
     cliff = make_layer(ROWS, COLUMNS + 7 * travel)
     paint_cliff(cliff)
+    cliff, cliff_top = trim(cliff)
     glint_one = make_noise(ROWS - sea, COLUMNS + 8 * travel, cell=7, stretch=5, octaves=3, seed=44)
     glint_two = make_noise(ROWS - sea, COLUMNS + 8 * travel, cell=12, stretch=6, octaves=3, seed=45)
     depth = np.linspace(0, 1, ROWS - sea, dtype=np.float32)[:, None]
@@ -273,7 +278,7 @@ def build_sun() -> Draw:
         sparkle = np.clip(wave - 0.9 - 0.9 * depth, 0, 2) ** 2 * path * 7 + path * 0.55
         picture[sea:] = water * np.clip(1 + 0.28 * wave, 0.2, 2)[..., None] + sparkle[..., None] * pick(1.0, 0.82, 0.55)
         stamp_over(picture, ship, column=120 + 9 * frame, row=84 + round(5 * float(np.sin(frame * 0.16))))
-        lay_over(picture, slide(cliff, 7 * frame))
+        lay_over(picture[cliff_top:], slide(cliff, 7 * frame))
         return picture
 
     return draw
@@ -289,14 +294,17 @@ def paint_ship() -> Picture:
         for a, b, wide in ((0.0, 0.34, 0.62), (0.36, 0.66, 0.82), (0.68, 1.0, 1.0)):
             upper, lower = top + (low - top) * a, top + (low - top) * b
             w, v = half * wide, half * (wide + 0.14)
-            sails.append([(mast - w, upper), (mast + w, upper), (mast + v + 16, (upper + lower) / 2), (mast + v, lower), (mast - v, lower)])
+            belly = [(mast + v - (v - w) * (1 - t) + 26 * float(np.sin(t * np.pi)), upper + (lower - upper) * t) for t in np.linspace(0, 1, 12)]
+            foot = [(mast + v - 2 * v * t, lower - 16 * float(np.sin(t * np.pi))) for t in np.linspace(0, 1, 12)]
+            luff = [(mast - v + (v - w) * t + 18 * float(np.sin(t * np.pi)), lower - (lower - upper) * t) for t in np.linspace(0, 1, 12)]
+            sails.append([*belly, *foot, *luff])
     jib: list[Point] = [(650, 60), (742, 430), (655, 412)]
     folds = 1 + 0.2 * np.sin(np.linspace(0, 34, columns)) + 0.18 * make_noise(rows, columns, cell=90, octaves=5, seed=46)
-    put_shape(ship, fill_mask(rows, columns, [*sails, jib], soft=1.0), np.clip(folds, 0.4, 1.7)[..., None].astype(np.float32) * cloth)
+    put_polygons(ship, [*sails, jib], np.clip(folds, 0.4, 1.7)[..., None].astype(np.float32) * cloth, soft=1.0)
     lines = [[(260, 10), (260, 490)], [(500, 0), (500, 490)], [(110, 480), (260, 30), (500, 8), (750, 440)], [(640, 470), (756, 428)]]
-    put_shape(ship, draw_lines(rows, columns, lines, thickness=4), dark)
+    put_lines(ship, lines, dark, thickness=4)
     hull: list[Point] = [(96, 466), (120, 478), (400, 488), (660, 462), (690, 456), (640, 530), (600, 548), (170, 548), (120, 520)]
-    put_shape(ship, fill_mask(rows, columns, [hull], soft=1.0), dark)
+    put_polygons(ship, [hull], dark, soft=1.0)
     return ship
 
 
@@ -308,28 +316,28 @@ def paint_cliff(cliff: Picture) -> None:
     rough = make_noise(1, columns, cell=1, stretch=46, octaves=1, seed=48)[0] * 9 + make_noise(1, columns, cell=1, stretch=190, octaves=1, seed=49)[0] * 20
     top = 690 - 220 * np.exp(-((place / 430.0) ** 2)) - 250 * np.exp(-(((place - columns) / 300.0) ** 2)) + rough[place]
     ground = [(float(c), float(r)) for c, r in zip(place, top, strict=True)]
-    rock = np.clip(1 + 0.45 * make_noise(rows, columns, cell=70, octaves=6, seed=50), 0.2, 2.5)[..., None]
-    put_shape(cliff, fill_mask(rows, columns, [[*ground, (columns + 8, rows), (0, rows)]], soft=1.2), rock * pick(0.030, 0.026, 0.022))
+    rock = np.clip(1 + 0.45 * make_noise(rows, columns, cell=34, octaves=5, seed=50, gain=0.75), 0.2, 2.5)[..., None]
+    put_polygons(cliff, [[*ground, (columns + 8, rows), (0, rows)]], rock * pick(0.030, 0.026, 0.022), soft=1.2)
     blades: list[list[Point]] = []
     for c, r in ground:
         for _ in range(3):
             lean = rng.uniform(-9, 14)
             blades.append([(c + rng.uniform(-4, 4), r + 6), (c + lean * 0.4, r - 10), (c + lean, r - rng.uniform(12, 34))])
-    put_shape(cliff, draw_lines(rows, columns, blades, thickness=2), pick(0.035, 0.028, 0.018))
+    put_lines(cliff, blades, pick(0.035, 0.028, 0.018), thickness=2)
 
 
 # ---------------------------------------------------------------- signs in a narrow street
 
 SIGNS = (
     # text, column, row, scale, colour (P3-D65), light, framed
-    ("TEA", 250, 250, 3.2, (1.0, 0.015, 0.01), 1.9, True),
-    ("ORRIN KINO", 860, 170, 3.0, (0.04, 0.25, 1.0), 1.8, False),
-    ("EELS", 1420, 300, 3.4, (0.02, 1.0, 0.10), 1.25, True),
-    ("PILOT BAR", 1980, 210, 2.6, (1.0, 0.02, 0.42), 1.7, False),
-    ("ROPE", 620, 330, 2.2, (1.0, 0.38, 0.01), 1.6, True),
-    ("OPEN", 1760, 400, 1.9, (0.01, 0.9, 0.75), 1.3, True),
-    ("SARN FERRY", 2420, 330, 2.6, (1.0, 0.03, 0.01), 1.8, True),
-    ("DYES", 1150, 390, 2.3, (0.55, 0.02, 1.0), 1.7, True),
+    ("TEA", 175, 250, 3.0, (1.0, 0.015, 0.01), 1.9, True),
+    ("ORRIN KINO", 700, 165, 2.6, (0.04, 0.25, 1.0), 1.8, False),
+    ("EELS", 1180, 300, 3.0, (0.02, 1.0, 0.10), 1.25, True),
+    ("PILOT BAR", 1480, 140, 2.2, (1.0, 0.02, 0.42), 1.7, False),
+    ("ROPE", 520, 350, 2.0, (1.0, 0.38, 0.01), 1.6, True),
+    ("OPEN", 1480, 400, 1.8, (0.01, 0.9, 0.75), 1.3, True),
+    ("SARN FERRY", 1850, 290, 2.0, (1.0, 0.03, 0.01), 1.8, True),
+    ("DYES", 880, 350, 2.0, (0.55, 0.02, 1.0), 1.7, True),
 )
 
 
@@ -341,13 +349,13 @@ def build_signs() -> Draw:
     plates = make_layer(floor, wide)
     for number, (text, column, row, scale, colour, light, framed) in enumerate(SIGNS):
         place = (float(column % wide), float(row))
-        cover = write_mask(floor, wide, text, at=place, scale=scale, thickness=7, font=cv2.FONT_HERSHEY_DUPLEX)
+        cover = write_mask(floor, wide, text, at=place, scale=scale, thickness=4, font=cv2.FONT_HERSHEY_DUPLEX)
         half, high = 21 * scale * len(text) * 0.5 + 34, 15 * scale + 26
         plate = [(place[0] - half, row - high), (place[0] + half, row - high), (place[0] + half, row + high), (place[0] - half, row + high)]
         paint = np.maximum(pick_p3(*colour), 0)
         if number in (2, 5):
             paint = np.array([0.03, 1.0, 0.08], np.float32) if number == 2 else np.array([0.02, 0.85, 0.8], np.float32)
-        put_shape(plates, fill_mask(floor, wide, [plate]), paint * (0.30 if framed else 0.02) * light)
+        put_polygons(plates, [plate], paint * (0.30 if framed else 0.02) * light)
         if framed:
             cover = np.maximum(cover, draw_lines(floor, wide, [[*plate, plate[0]]], thickness=6))
         tubes += cover[..., None] * paint * np.float32(light * 1.25)
@@ -367,6 +375,7 @@ def build_signs() -> Draw:
     street += 0.5 * cv2.GaussianBlur(tubes, (0, 0), 9)
     crowd = make_layer(ROWS, COLUMNS + 9 * travel)
     paint_crowd(crowd)
+    crowd, crowd_top = trim(crowd)
     ripple = make_noise(ROWS - floor, COLUMNS + 4 * travel, cell=16, stretch=3.5, octaves=5, seed=62)
     rain = paint_rain()
     depth = np.arange(ROWS - floor, dtype=np.float32)[:, None]
@@ -377,14 +386,14 @@ def build_signs() -> Draw:
         picture = np.empty((ROWS, COLUMNS, 3), np.float32)
         picture[:floor] = slide(street, 4 * frame)
         flicker = 1.0 - 0.5 * (frame % 9 == 4)
-        picture[100:235, max(700 - 4 * frame, 0) : max(1010 - 4 * frame, 0)] *= np.float32(flicker)
+        picture[60:225, 1230 - 4 * frame : 1730 - 4 * frame] *= np.float32(flicker)
         mirror = cv2.blur(picture[floor - 1 : 2 * floor - ROWS - 1 : -1], (3, 17))
         moved = slide(ripple, 4 * frame) * (2 + depth * 0.11)
         picture[floor:] = cv2.remap(
             mirror, column_map + moved * np.float32(0.4), np.clip(row_map + moved, 0, ROWS - floor - 1), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
         )
         picture[floor:] *= slide(stones, 4 * frame)
-        lay_over(picture, slide(crowd, 9 * frame))
+        lay_over(picture[crowd_top:], slide(crowd, 9 * frame))
         fall = rain[(ROWS * 4 - 53 * frame) % ROWS :][:ROWS]
         picture += (fall * (0.02 + 0.05 * (frame % 3)))[..., None] * pick(0.8, 0.8, 1.0)
         return picture
@@ -410,9 +419,9 @@ def paint_crowd(crowd: Picture) -> None:
         middle, top = float(column) + stamp.shape[1] * 0.5, row + 6.0
         canopy = [(middle - 150 * np.cos(a), top + 30 - 92 * np.sin(a)) for a in np.linspace(0, np.pi, 30)]
         scallop = [(middle + 150 - 300 * t, top + 30 - 12 * abs(np.sin(t * np.pi * 5))) for t in np.linspace(0, 1, 40)]
-        put_shape(crowd, fill_mask(rows, columns, [[*canopy, *scallop]], soft=1.4), pick(0.014, 0.012, 0.018))
-        put_shape(crowd, draw_lines(rows, columns, [canopy], thickness=3, soft=1.4), pick_p3(0.16, 0.05, 0.11))
-        put_shape(crowd, draw_lines(rows, columns, [[(middle, top), (middle, top + 150)]], thickness=5, soft=1.4), pick(0.01, 0.01, 0.012))
+        put_polygons(crowd, [[*canopy, *scallop]], pick(0.014, 0.012, 0.018), soft=1.4)
+        put_lines(crowd, [canopy], pick_p3(0.16, 0.05, 0.11), thickness=3, soft=1.4)
+        put_lines(crowd, [[(middle, top), (middle, top + 150)]], pick(0.01, 0.01, 0.012), thickness=5, soft=1.4)
 
 
 def paint_rain() -> Picture:
@@ -450,7 +459,7 @@ def build_cabin() -> Draw:
     light = soft[..., None] * pick(0.20, 0.26, 0.34) + beam[..., None] * pick(0.95, 0.92, 0.85) + flame_light[..., None] * pick(0.5, 0.26, 0.09)
     room[..., :3], room[..., 3] = planks * (light + 0.010 * pick(1, 0.9, 0.8)), 1
     frame = [(left - 30, top - 30), (right + 30, top - 30), (right + 30, bottom + 26), (left - 30, bottom + 26)]
-    put_shape(room, fill_mask(ROWS, wide, [frame]), pick(0.05, 0.042, 0.035) * (1 + grain[..., None] * np.float32(0.15)))
+    put_polygons(room, [frame], pick(0.05, 0.042, 0.035) * (1 + grain[..., None] * np.float32(0.15)))
     hole = fill_mask(ROWS, wide, [[(left, top), (right, top), (right, bottom), (left, bottom)]])
     bars = [[((left + right) / 2, top), ((left + right) / 2, bottom)], [(left, top + 140), (right, top + 140)]]
     hole *= 1 - draw_lines(ROWS, wide, bars, thickness=15)
@@ -460,7 +469,7 @@ def build_cabin() -> Draw:
     chair = make_layer(ROWS, COLUMNS + 7 * travel)
     paint_chair(chair)
     rng = np.random.default_rng(75)
-    motes = [(rng.uniform(820, 1700), rng.uniform(150, 640), rng.uniform(0.4, 2.4), rng.uniform(0, 6), rng.uniform(0.06, 0.4)) for _ in range(90)]
+    motes = [(rng.uniform(820, 1700), rng.uniform(150, 640), rng.uniform(0.4, 2.4), rng.uniform(0, 6), rng.uniform(0.03, 0.16)) for _ in range(90)]
     cloth = make_noise(520, 260, cell=30, stretch=0.6, octaves=4, seed=76)
 
     def draw(frame: int) -> Picture:
@@ -471,8 +480,8 @@ def build_cabin() -> Draw:
         at = (1330.0 - 3 * frame + 1.5 * float(np.sin(frame * 1.3)), 512.0)
         flame = make_layer(70, 60)
         tip: list[Point] = [(30, 4 + 5 * flicker), (38, 34), (36, 48), (24, 48), (22, 34)]
-        put_shape(flame, fill_mask(70, 60, [tip], soft=2.0), pick(1.0, 0.60, 0.20) * np.float32(11 * flicker))
-        put_shape(flame, fill_mask(70, 60, [circle((30, 38), 7, squash=1.5)], soft=2.2), pick(1.0, 0.8, 0.45) * np.float32(24 * flicker))
+        put_polygons(flame, [tip], pick(1.0, 0.60, 0.20) * np.float32(11 * flicker), soft=2.0)
+        put_polygons(flame, [circle((30, 38), 7, squash=1.5)], pick(1.0, 0.8, 0.45) * np.float32(24 * flicker), soft=2.2)
         stamp_over(picture, flame, column=int(at[0]) - 30, row=int(at[1]) - 44)
         add_glow(picture, at, colour=pick(1.0, 0.55, 0.2) * np.float32(0.30 * flicker), radius=24, reach=260)
         for column, row, speed, phase, strength in motes:
@@ -507,17 +516,17 @@ def paint_table(room: Picture, *, window: float) -> None:
     top = np.clip(1 + 0.3 * grain, 0.2, 2)[..., None] * (
         0.016 * pick(1, 0.7, 0.45) + shine[..., None] * pick(0.30, 0.36, 0.44) + glow[..., None] * pick(0.26, 0.13, 0.045)
     )
-    put_shape(room, fill_mask(rows, columns, [[(260, 588), (1760, 588), (1980, rows), (90, rows)]], soft=1.0), top.astype(np.float32))
+    put_polygons(room, [[(260, 588), (1760, 588), (1980, rows), (90, rows)]], top.astype(np.float32), soft=1.0)
     bottle = [(1010, 600), (1010, 452), (1030, 424), (1030, 372), (1056, 372), (1056, 424), (1076, 452), (1076, 600)]
     glass = (0.35 + 1.6 * np.exp(-(((place - 1022) / 5) ** 2)) + 0.7 * np.exp(-(((place - 1050) / 14) ** 2)))[..., None] * pick(0.03, 0.085, 0.045)
-    put_shape(room, fill_mask(rows, columns, [bottle]), np.repeat(glass, rows, axis=0).astype(np.float32))
+    put_polygons(room, [bottle], np.repeat(glass, rows, axis=0).astype(np.float32))
     for n, (c, colour) in enumerate(((600, (0.16, 0.03, 0.02)), (612, (0.03, 0.06, 0.12)), (592, (0.12, 0.09, 0.03)))):
         spine = [(c, 612 - 30 * n), (c + 200, 612 - 30 * n), (c + 200, 640 - 30 * n), (c, 640 - 30 * n)]
         side = (0.25 + 0.9 * np.exp(-(((place - 690) / 130) ** 2)))[..., None] * pick(*colour)
-        put_shape(room, fill_mask(rows, columns, [spine]), np.repeat(side, rows, axis=0).astype(np.float32))
+        put_polygons(room, [spine], np.repeat(side, rows, axis=0).astype(np.float32))
     brass = (0.3 + 1.8 * np.exp(-(((place - 1322) / 6) ** 2)) + 0.5 * np.exp(-(((place - 1300) / 9) ** 2)))[..., None] * pick(0.16, 0.10, 0.035)
     lamp = [(1290, 606), (1296, 580), (1318, 560), (1318, 520), (1342, 520), (1342, 560), (1364, 580), (1370, 606)]
-    put_shape(room, fill_mask(rows, columns, [lamp]), np.repeat(brass, rows, axis=0).astype(np.float32))
+    put_polygons(room, [lamp], np.repeat(brass, rows, axis=0).astype(np.float32))
 
 
 def paint_chair(chair: Picture) -> None:
@@ -531,9 +540,9 @@ def paint_chair(chair: Picture) -> None:
         [(c - 6, 500), (c + 180, 470), (c + 362, 500), (c + 360, 548), (c + 180, 522), (c, 548)],
         *[[(c + x, 530), (c + x + 16, 530), (c + x + 18, rows), (c + x + 2, rows)] for x in (90.0, 170.0, 250.0)],
     ]
-    put_shape(chair, fill_mask(rows, columns, rails, soft=3.0), dark)
+    put_polygons(chair, rails, dark, soft=3.0)
     coat: list[Point] = [(1990, 0), (2250, 0), (2290, 300), (2330, rows), (1930, rows), (1960, 300)]
-    put_shape(chair, fill_mask(rows, columns, [coat], soft=4.0), dark * 1.3)
+    put_polygons(chair, [coat], dark * 1.3, soft=4.0)
 
 
 def curtain(frame: int, cloth: Picture) -> Picture:
@@ -561,24 +570,27 @@ def build_moor() -> Draw:
     cloud = make_noise(horizon + 40, wide, cell=210, stretch=2.6, octaves=7, seed=81, gain=0.6)
     lift = np.linspace(0.88, 1.30, horizon + 40, dtype=np.float32)[:, None]
     sky = np.zeros((ROWS, wide, 3), np.float32)
-    sky[: horizon + 40] = (np.clip(1.62 + 0.55 * cloud, 0.72, 3.6) * lift)[..., None] * pick(0.965, 1.0, 1.05)
+    sky[: horizon + 40] = ((0.54 + np.logaddexp(0, 1.5 + 1.35 * cloud) * 0.42) * lift)[..., None] * pick(0.965, 1.0, 1.05)
     far = make_layer(ROWS, COLUMNS + 2 * travel)
     paint_far_hills(far, horizon=horizon)
+    far, far_top = trim(far)
     heath = make_layer(ROWS, COLUMNS + 5 * travel)
     paint_heath(heath, horizon=horizon)
+    heath, heath_top = trim(heath)
     grass = make_layer(ROWS, COLUMNS + 11 * travel)
     paint_grass(grass)
+    grass, grass_top = trim(grass)
     coat = pick(0.52, 0.035, 0.03)
 
     def draw(frame: int) -> Picture:
         picture = np.array(slide(sky, frame))
-        lay_over(picture, slide(far, 2 * frame))
+        lay_over(picture[far_top:], slide(far, 2 * frame))
         for number in range(7):
             bird(picture, number=number, frame=frame)
-        lay_over(picture, slide(heath, 5 * frame))
+        lay_over(picture[heath_top:], slide(heath, 5 * frame))
         stamp, _ = walker(frame, height=196, coat=coat, lantern=False)
         stamp_over(picture, stamp, column=700 + 2 * frame, row=640 - stamp.shape[0] + round(2 * float(np.sin(frame * 0.9))))
-        lay_over(picture, slide(grass, 11 * frame))
+        lay_over(picture[grass_top:], slide(grass, 11 * frame))
         return picture
 
     return draw
@@ -591,19 +603,19 @@ def paint_far_hills(far: Picture, *, horizon: int) -> None:
         shape = make_noise(1, columns, cell=1, stretch=330 - 120 * n, octaves=1, seed=82 + n)[0] * (24 - 6 * n)
         line = [(float(c), float(horizon - 34 + base - shape[c])) for c in range(0, columns, 4)]
         haze = np.clip(1 + 0.12 * make_noise(rows, columns, cell=40, stretch=2, octaves=4, seed=84 + n), 0.5, 1.5)[..., None]
-        put_shape(far, fill_mask(rows, columns, [[*line, (columns + 4, rows), (0, rows)]]), haze * pick(*colour))
+        put_polygons(far, [[*line, (columns + 4, rows), (0, rows)]], haze * pick(*colour))
     c = 1440.0
     place = np.arange(columns, dtype=np.float32)[None, :, None]
     round_shade = np.clip(0.72 - 0.012 * (place - c), 0.25, 1.0) * pick(0.86, 0.88, 0.90)
     tower = [(c - 26, 470), (c - 17, 190), (c + 17, 190), (c + 26, 470)]
-    put_shape(far, fill_mask(rows, columns, [tower]), np.repeat(round_shade, rows, axis=0))
+    put_polygons(far, [tower], np.repeat(round_shade, rows, axis=0))
     for upper, lower in ((250.0, 300.0), (360.0, 410.0)):
         u, v = 17 + 9 * (upper - 190) / 280, 17 + 9 * (lower - 190) / 280
         band = [(c - u, upper), (c + u, upper), (c + v, lower), (c - v, lower)]
-        put_shape(far, fill_mask(rows, columns, [band]), np.repeat(round_shade, rows, axis=0) * pick(0.75, 0.06, 0.05) * 1.1)
+        put_polygons(far, [band], np.repeat(round_shade, rows, axis=0) * pick(0.75, 0.06, 0.05) * 1.1)
     house = [(c - 15, 190), (c - 15, 156), (c, 138), (c + 15, 156), (c + 15, 190)]
-    put_shape(far, fill_mask(rows, columns, [house, [(c - 24, 186), (c + 24, 186), (c + 24, 194), (c - 24, 194)]]), pick(0.05, 0.05, 0.055))
-    put_shape(far, fill_mask(rows, columns, [circle((c, 172), 9)], soft=1.2), pick(1.0, 0.9, 0.7) * 9)
+    put_polygons(far, [house, [(c - 24, 186), (c + 24, 186), (c + 24, 194), (c - 24, 194)]], pick(0.05, 0.05, 0.055))
+    put_polygons(far, [circle((c, 172), 9)], pick(1.0, 0.9, 0.7) * 9, soft=1.2)
 
 
 def paint_heath(heath: Picture, *, horizon: int) -> None:
@@ -612,9 +624,9 @@ def paint_heath(heath: Picture, *, horizon: int) -> None:
     depth = (np.arange(rows, dtype=np.float32) - horizon + 30)[:, None]
     near = np.clip(depth, 18, None)
     fine = make_noise(1400, 1400, cell=90, octaves=7, seed=86, gain=0.7)
-    column_map = (np.arange(columns, dtype=np.float32)[None, :] - columns / 2) * 260 / near
+    column_map = 20000 + (np.arange(columns, dtype=np.float32)[None, :] - columns / 2) * 260 / near
     row_map = np.repeat(90000 / near, columns, axis=1)
-    texture = cv2.remap(fine, np.mod(column_map, 1399).astype(np.float32), np.mod(row_map, 1399).astype(np.float32), cv2.INTER_LINEAR)
+    texture = cv2.remap(fine, fold(column_map, 1399), fold(row_map, 1399), cv2.INTER_LINEAR)
     texture = cv2.GaussianBlur(texture, (0, 0), 0.8)
     patch = make_noise(rows, columns, cell=150, stretch=3.5, octaves=5, seed=87)[..., None]
     heather = np.clip(0.5 + 0.5 * patch, 0, 1)
@@ -622,15 +634,20 @@ def paint_heath(heath: Picture, *, horizon: int) -> None:
     light = np.clip(1 + 0.38 * texture, 0.25, 2.4)[..., None] * (0.8 + 0.5 * np.exp(-depth / 120))[..., None]
     shape = make_noise(1, columns, cell=1, stretch=420, octaves=1, seed=88)[0] * 16
     line = [(float(c), float(horizon + 36 - shape[c])) for c in range(0, columns, 4)]
-    put_shape(heath, fill_mask(rows, columns, [[*line, (columns + 4, rows), (0, rows)]], soft=1.0), (colour * light).astype(np.float32))
+    put_polygons(heath, [[*line, (columns + 4, rows), (0, rows)]], (colour * light).astype(np.float32), soft=1.0)
     path = [(1230, 446), (1262, 446), (1180, 520), (1080, 610), (1130, 720), (1340, 806), (700, 806), (830, 700), (960, 610), (1120, 510)]
     sand = np.clip(1 + 0.2 * texture, 0.4, 1.8)[..., None] * pick(0.40, 0.34, 0.25)
-    put_shape(heath, fill_mask(rows, columns, [path], soft=5) * np.float32(0.9), sand.astype(np.float32))
+    put_polygons(heath, [path], sand.astype(np.float32), soft=5)
     for n, c in enumerate(range(60, columns, 150)):
         top, foot = 470 + 26 * ((n % 3) - 1) * 0.4, 556.0
-        put_shape(heath, draw_lines(rows, columns, [[(c, foot), (c + 4, top)]], thickness=7), pick(0.10, 0.085, 0.07))
+        put_lines(heath, [[(c, foot), (c + 4, top)]], pick(0.10, 0.085, 0.07), thickness=7)
     wires = [[(float(c), 494 + k * 22 + 5 * np.sin(c / 48)) for c in range(0, columns, 12)] for k in range(2)]
-    put_shape(heath, draw_lines(rows, columns, wires, thickness=1) * np.float32(0.8), pick(0.12, 0.11, 0.10))
+    put_lines(heath, wires, pick(0.12, 0.11, 0.10), thickness=1)
+
+
+def fold(place: Picture, length: float) -> Picture:
+    """Places folded back and forth into 0 to `length`, so that a texture repeats without a seam."""
+    return np.asarray(length - np.abs(np.mod(place, 2 * length) - length), dtype=np.float32)
 
 
 def paint_grass(grass: Picture) -> None:
@@ -644,7 +661,7 @@ def paint_grass(grass: Picture) -> None:
             clump = 0.55 + 0.6 * float(np.sin(c / 260) * np.sin(c / 97))
             top = rows - high * max(clump, 0.15)
             blades.append([(c, rows + 4), (c + lean * 0.3, (rows + top) / 2), (c + lean, top)])
-        put_shape(grass, draw_lines(rows, columns, blades, thickness=4, soft=1.3), pick(0.085, 0.10, 0.035) * np.float32(shade))
+        put_lines(grass, blades, pick(0.085, 0.10, 0.035) * np.float32(shade), thickness=4, soft=1.3)
 
 
 def bird(picture: Picture, *, number: int, frame: int) -> None:
@@ -654,7 +671,7 @@ def bird(picture: Picture, *, number: int, frame: int) -> None:
     beat = 11 * float(np.sin(frame * 0.55 + number * 1.7))
     lines = [[(4.0, 28 - beat), (20.0, 24 - beat * 0.3), (32.0, 30.0), (44.0, 24 - beat * 0.3), (60.0, 28 - beat)]]
     stamp = make_layer(60, 64)
-    put_shape(stamp, draw_lines(60, 64, lines, thickness=3), pick(0.12, 0.12, 0.13))
+    put_lines(stamp, lines, pick(0.12, 0.12, 0.13), thickness=3)
     stamp_over(picture, stamp, column=column, row=row)
 
 

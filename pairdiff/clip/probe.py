@@ -110,7 +110,9 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     dynamic = find_dynamic(look.kinds, unit_types=set(look.unit_types), other_layers=layers)
     declared, level_notes = join_static(read_container_static(name, side=side, stream_index=index), static, dynamic=dynamic)
     rpu = DYNAMIC_WORDS["DOVI_RPU_BUFFER"]
-    hint = f"The file carries {rpu}: some profiles have no HDR10 base layer, and their colours cannot be measured." if rpu in dynamic else ""
+    hint = (
+        f"The file carries {rpu}: some profiles have no HDR10 base layer, and their colours cannot be measured." if rpu in dynamic else ""
+    )
     colours = resolve_colours(tags, bitstream, side=side, path=name, layout=look.layout, settings=settings, hint=hint)
     siting, siting_note = resolve_siting(
         _stated_siting(headers),

@@ -410,3 +410,8 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
             if picture.pts in wanted and not picture.is_corrupt and (picture.width, picture.height) == size:
                 yield frame_from_picture(picture, index=index, time_s=stamp_s(picture, release) or Fraction(0))
                 index += 1
+
+
+def decoder_version() -> str:
+    """Version of the codec library that decodes, as `libavcodec 62.11.100`."""
+    return "libavcodec " + ".".join(str(part) for part in av.library_versions["libavcodec"])

@@ -373,6 +373,8 @@ def _bt1886_gain_and_offset(white_nits: float, gamma: float, black_nits: float) 
     """`a` and `b` of BT.1886-0 Annex 1."""
     _check_positive("gamma", gamma)
     _check_black(white_nits, black_nits)
+    if black_nits == 0:
+        return white_nits, 0.0  # the same, without the rounding of a root and its power
     white, black = white_nits ** (1 / gamma), black_nits ** (1 / gamma)
     return (white - black) ** gamma, black / (white - black)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,7 +31,7 @@ class ActiveFinder:
         self._rows: NDArray[np.float64] | None = None
         self._columns: NDArray[np.float64] | None = None
 
-    def add(self, luma: NDArray[np.unsignedinteger]) -> None:  # type: ignore[type-arg]
+    def add(self, luma: NDArray[np.unsignedinteger[Any]]) -> None:
         """See one luma plane, (row, column) code values."""
         rows = luma.mean(1, dtype=np.float64) - self._black
         columns = luma.mean(0, dtype=np.float64) - self._black

@@ -6,6 +6,8 @@ Ranks do not change under any monotone tone curve, so a PQ grade and a BT.1886 g
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ GRID_ROWS, GRID_COLUMNS = 18, 32
 """Cells of the grid: fine enough for motion of a 60th of the width, coarse enough for grain."""
 
 
-def make_fingerprint(luma: NDArray[np.unsignedinteger], *, active: Rectangle) -> NDArray[np.float16]:  # type: ignore[type-arg]
+def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle) -> NDArray[np.float16]:
     """Fingerprint of one luma plane.
 
     Parameters
@@ -36,4 +38,5 @@ def make_fingerprint(luma: NDArray[np.unsignedinteger], *, active: Rectangle) ->
     rank = np.empty(grid.size, np.float32)
     rank[np.argsort(grid, kind="stable")] = np.arange(grid.size, dtype=np.float32)
     rank -= rank.mean()
-    return (rank / np.linalg.norm(rank)).astype(np.float16)
+    fingerprint: NDArray[np.float16] = (rank / np.linalg.norm(rank)).astype(np.float16)
+    return fingerprint

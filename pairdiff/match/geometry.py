@@ -59,9 +59,7 @@ def resample_area(picture: FloatArray, *, region: tuple[float, float, float, flo
     return np.ascontiguousarray(out if picture.ndim == 3 else out[..., 0])
 
 
-def guess_geometry(
-    hdr_active: Rectangle, sdr_active: Rectangle, *, max_columns: int, pixels_per_degree_2160: float
-) -> Geometry:
+def guess_geometry(hdr_active: Rectangle, sdr_active: Rectangle, *, max_columns: int, pixels_per_degree_2160: float) -> Geometry:
     """Geometry from the active pictures alone: edge to edge where their shapes agree, else equal width about a common centre."""
     hdr_size = (hdr_active.bottom - hdr_active.top, hdr_active.right - hdr_active.left)
     sdr_size = (sdr_active.bottom - sdr_active.top, sdr_active.right - sdr_active.left)
@@ -75,26 +73,46 @@ def guess_geometry(
         shift_rows = hdr_active.top - scale_rows * sdr_active.top
     shift_columns = hdr_active.left - scale_columns * sdr_active.left
     return build_geometry(
-        hdr_active, sdr_active, scale=(scale_rows, scale_columns), shift=(shift_rows, shift_columns), max_columns=max_columns,
-        pixels_per_degree_2160=pixels_per_degree_2160, residual_pixels=None,
+        hdr_active,
+        sdr_active,
+        scale=(scale_rows, scale_columns),
+        shift=(shift_rows, shift_columns),
+        max_columns=max_columns,
+        pixels_per_degree_2160=pixels_per_degree_2160,
+        residual_pixels=None,
     )
 
 
 def build_geometry(
-    hdr_active: Rectangle, sdr_active: Rectangle, *, scale: tuple[float, float], shift: tuple[float, float], max_columns: int,
-    pixels_per_degree_2160: float, residual_pixels: float | None,
+    hdr_active: Rectangle,
+    sdr_active: Rectangle,
+    *,
+    scale: tuple[float, float],
+    shift: tuple[float, float],
+    max_columns: int,
+    pixels_per_degree_2160: float,
+    residual_pixels: float | None,
 ) -> Geometry:
     """Common picture and canvas for hdr = shift + scale x sdr (rows, columns)."""
     top, bottom = _common(hdr_active.top, hdr_active.bottom, sdr_active.top, sdr_active.bottom, scale[0], shift[0])
     left, right = _common(hdr_active.left, hdr_active.right, sdr_active.left, sdr_active.right, scale[1], shift[1])
     hdr_common = (shift[0] + scale[0] * top, shift[0] + scale[0] * bottom, shift[1] + scale[1] * left, shift[1] + scale[1] * right)
     shrink = min(1.0, scale[1], max_columns / (right - left))  # canvas pixels per SDR pixel
-    rows, columns = max(int(round((bottom - top) * shrink)), 1), max(int(round((right - left) * shrink)), 1)
+    rows, columns = max(round((bottom - top) * shrink), 1), max(round((right - left) * shrink), 1)
     lines = _picture_lines(sdr_active, shrink)
     return Geometry(
-        hdr_active=hdr_active, sdr_active=sdr_active, scale_columns=scale[1], scale_rows=scale[0], shift_columns=shift[1], shift_rows=shift[0],
-        hdr_common=hdr_common, sdr_common=(top, bottom, left, right), canvas_rows=rows, canvas_columns=columns,
-        pixels_per_degree=pixels_per_degree_2160 * lines / 2160, residual_pixels=residual_pixels,
+        hdr_active=hdr_active,
+        sdr_active=sdr_active,
+        scale_columns=scale[1],
+        scale_rows=scale[0],
+        shift_columns=shift[1],
+        shift_rows=shift[0],
+        hdr_common=hdr_common,
+        sdr_common=(top, bottom, left, right),
+        canvas_rows=rows,
+        canvas_columns=columns,
+        pixels_per_degree=pixels_per_degree_2160 * lines / 2160,
+        residual_pixels=residual_pixels,
     )
 
 
@@ -142,16 +160,25 @@ def refine_geometry(first: Geometry, pairs: Sequence[LumaPair], *, max_columns: 
     shift_rows = first.hdr_common[0] + per_row * middle[1, 2] - scale_rows * first.sdr_common[0]
     shift_columns = first.hdr_common[2] + per_column * middle[0, 2] - scale_columns * first.sdr_common[2]
     return build_geometry(
-        first.hdr_active, first.sdr_active, scale=(scale_rows, scale_columns), shift=(shift_rows, shift_columns), max_columns=max_columns,
-        pixels_per_degree_2160=pixels_per_degree_2160, residual_pixels=left_over,
+        first.hdr_active,
+        first.sdr_active,
+        scale=(scale_rows, scale_columns),
+        shift=(shift_rows, shift_columns),
+        max_columns=max_columns,
+        pixels_per_degree_2160=pixels_per_degree_2160,
+        residual_pixels=left_over,
     )
 
 
 def _with_residual(geometry: Geometry, residual: float) -> Geometry:
     return build_geometry(
-        geometry.hdr_active, geometry.sdr_active, scale=(geometry.scale_rows, geometry.scale_columns),
-        shift=(geometry.shift_rows, geometry.shift_columns), max_columns=geometry.canvas_columns,
-        pixels_per_degree_2160=geometry.pixels_per_degree * 2160 / _picture_lines(geometry.sdr_active, _shrink(geometry)), residual_pixels=residual,
+        geometry.hdr_active,
+        geometry.sdr_active,
+        scale=(geometry.scale_rows, geometry.scale_columns),
+        shift=(geometry.shift_rows, geometry.shift_columns),
+        max_columns=geometry.canvas_columns,
+        pixels_per_degree_2160=geometry.pixels_per_degree * 2160 / _picture_lines(geometry.sdr_active, _shrink(geometry)),
+        residual_pixels=residual,
     )
 
 
@@ -171,7 +198,8 @@ def _register(geometry: Geometry, pair: LumaPair) -> NDArray[np.float64] | None:
     sdr = _normalise_contrast(resample_area(pair.sdr, region=geometry.sdr_common, **size))
     start = np.eye(2, 3, dtype=np.float32)
     try:
-        _, warp = cv2.findTransformECC(sdr, hdr, start, cv2.MOTION_AFFINE, (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5), None, 5)
+        criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
+        _, warp = cv2.findTransformECC(sdr, hdr, start, cv2.MOTION_AFFINE, criteria)
     except cv2.error:
         return None
     found = np.asarray(warp, np.float64)

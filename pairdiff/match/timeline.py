@@ -7,6 +7,7 @@ decides and what stands still does not vote.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import median_filter, uniform_filter1d
 
-from pairdiff._records import Segment
+from pairdiff._records import FloatArray, Segment, SegmentKind
 
 HIGH_PASS_FRAMES = 9
 """Length of the running mean that is taken off before correlation."""
@@ -47,13 +48,13 @@ class Offset:
     """Highest score at any other offset."""
 
 
-def high_pass(track: NDArray[np.floating]) -> NDArray[np.float32]:  # type: ignore[type-arg]
+def high_pass(track: FloatArray) -> NDArray[np.float32]:
     """A fingerprint track, (frame, cell), less its running mean over time."""
     values = track.astype(np.float32)
     return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
 
 
-def find_offset(hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floating]) -> Offset:  # type: ignore[type-arg]
+def find_offset(hdr_track: FloatArray, sdr_track: FloatArray) -> Offset:
     """The constant offset at which two tracks agree best.
 
     Parameters
@@ -90,7 +91,7 @@ def _overlap_energy(hdr: NDArray[np.float32], sdr: NDArray[np.float32], offsets:
     return np.asarray(np.sqrt(np.maximum(energy, 0)))
 
 
-def frame_similarity(hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floating], offset_frames: int) -> NDArray[np.float32]:  # type: ignore[type-arg]
+def frame_similarity(hdr_track: FloatArray, sdr_track: FloatArray, offset_frames: int) -> NDArray[np.float32]:
     """Rank correlation of each HDR frame with its partner at an offset; NaN where there is none."""
     out = np.full(len(hdr_track), np.nan, np.float32)
     frames = np.arange(max(0, -offset_frames), min(len(hdr_track), len(sdr_track) - offset_frames))
@@ -99,7 +100,7 @@ def frame_similarity(hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floa
     return out
 
 
-def find_cuts(track: NDArray[np.floating]) -> NDArray[np.int64]:  # type: ignore[type-arg]
+def find_cuts(track: FloatArray) -> NDArray[np.int64]:
     """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
     values = track.astype(np.float32)
     distance = np.concatenate([[0.0], 1 - np.einsum("ij,ij->i", values[1:], values[:-1])])
@@ -115,7 +116,9 @@ def find_cuts(track: NDArray[np.floating]) -> NDArray[np.int64]:  # type: ignore
 
 
 def matched_frames(
-    hdr_track: NDArray[np.floating], sdr_track: NDArray[np.floating], offset_frames: int  # type: ignore[type-arg]
+    hdr_track: FloatArray,
+    sdr_track: FloatArray,
+    offset_frames: int,
 ) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
     """State of each HDR frame at an offset (1 matched, 0 still and so undetermined, -1 no partner) and its similarity."""
     similarity = frame_similarity(hdr_track, sdr_track, offset_frames)
@@ -142,7 +145,7 @@ def build_segments(
             if high > low:
                 segments.append(Segment("sdr_only", None, None, low, high, None, None))
         else:
-            kind = "matched" if state[start] == 1 else "undetermined"
+            kind: SegmentKind = "matched" if state[start] == 1 else "undetermined"
             confidence = float(np.clip(np.nanmean(similarity[start:stop]), 0, 1))
             segments.append(Segment(kind, start, stop, low, high, speed, confidence))
     return _with_sdr_ends(segments, len(state), offset_frames, sdr_frames)
@@ -158,12 +161,12 @@ def _with_sdr_ends(segments: list[Segment], hdr_frames: int, offset_frames: int,
     return tuple(segments)
 
 
-def find_shots(hdr_track: NDArray[np.floating], state: NDArray[np.int8]) -> tuple[tuple[int, int], ...]:  # type: ignore[type-arg]
+def find_shots(hdr_track: FloatArray, state: NDArray[np.int8]) -> tuple[tuple[int, int], ...]:
     """Shots inside matched runs, HDR frame numbers, stop exclusive; runs shorter than a few frames are left out."""
     cuts = find_cuts(hdr_track)
     edges = np.unique(np.concatenate([[0, len(state)], np.flatnonzero(np.diff(state)) + 1, cuts]))
     return tuple(
         (int(start), int(stop))
-        for start, stop in zip(edges[:-1], edges[1:], strict=True)
+        for start, stop in itertools.pairwise(edges)
         if state[start] == 1 and stop - start >= LEAST_RUN_FRAMES
     )

@@ -15,13 +15,11 @@ C3 = 2392 / 4096 * 32
 @njit(cache=True, nogil=True)
 def _pq(nits: float) -> float:
     power = (nits / 10000.0) ** M1
-    return ((C1 + C2 * power) / (1.0 + C3 * power)) ** M2
+    return float(((C1 + C2 * power) / (1.0 + C3 * power)) ** M2)
 
 
 @njit(cache=True, nogil=True, parallel=True)
-def sdr_intensity(
-    log_code: NDArray[np.float64], to_lm: NDArray[np.float64], log_white: float, gamma: float
-) -> NDArray[np.float64]:
+def sdr_intensity(log_code: NDArray[np.float64], to_lm: NDArray[np.float64], log_white: float, gamma: float) -> NDArray[np.float64]:
     """ICtCp intensity of SDR pixels at a white and a gamma; `log_code` is the natural log of the signal, (n, 3)."""
     out = np.empty(log_code.shape[0])
     for n in prange(log_code.shape[0]):

@@ -50,7 +50,7 @@ def outside_gamut(hdr_nits: FloatArray, hdr_itp: FloatArray, *, gamut: str, marg
     """
     inner = hdr_nits @ conversion_matrix("bt2020", gamut).T.astype(np.float32)
     outside = np.zeros(hdr_nits.shape[:2], bool)
-    candidate = inner.min(-1) < 0
+    candidate = np.minimum(np.minimum(inner[..., 0], inner[..., 1]), inner[..., 2]) < 0
     if candidate.any():
         clipped = np.maximum(inner[candidate], 0) @ conversion_matrix(gamut, "bt2020").T.astype(np.float32)
         outside[candidate] = itp_difference(nits_to_itp(clipped[None]), hdr_itp[candidate][None])[0] > margin_jnd
@@ -77,6 +77,4 @@ def pool_colour(pictures: Sequence[PictureColour], *, weights: NDArray[np.float6
         return float(np.average(values, weights=weights))
 
     by_level = {name: mean([picture.outside_709_by_level[k] for picture in pictures]) for k, name in enumerate(BAND_NAMES)}
-    return Colour(
-        "measured", mean([p.outside_709_share for p in pictures]), mean([p.outside_p3_share for p in pictures]), by_level, chroma
-    )
+    return Colour("measured", mean([p.outside_709_share for p in pictures]), mean([p.outside_p3_share for p in pictures]), by_level, chroma)

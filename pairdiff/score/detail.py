@@ -29,6 +29,8 @@ TOLERANCE_CODES = 2.0
 """A clipped channel may lie this many 8-bit codes below the top code: quantisation, chroma and codec noise (own)."""
 PILE_UP = 4.0
 """How many times denser than the codes just below the top code must be to count as clipping (own)."""
+OVERSHOOT_SHARE = 0.25
+"""Most that may lie above the top code, as a share of the pile-up: ringing and chroma of the codec (own)."""
 LEAST_SHARE = 1e-5
 """Least share of the title's pixels at the top code."""
 CODE10_JND = 0.82
@@ -48,7 +50,7 @@ class PictureDetail:
 
 
 def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
-    """Counts of each channel in quarter-code bins from `HISTOGRAM_FROM` up, (3, `HISTOGRAM_BINS` + 1); the last column counts all pixels."""
+    """Counts of each channel in quarter-code bins from `HISTOGRAM_FROM` up; the last column counts all pixels, (3, bins + 1)."""
     counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
     for channel in range(3):
         bins = ((sdr_code[..., channel] - HISTOGRAM_FROM) * (4 / CODE_STEP)).astype(np.int32)
@@ -74,22 +76,22 @@ def find_top_codes(counts: NDArray[np.int64]) -> tuple[float | None, float | Non
 
 
 def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
-    wide = np.convolve(counts, np.ones(12), "same")  # three codes: noise and rounding spread a clip this far
-    occupied = np.flatnonzero(np.cumsum(counts[::-1])[::-1] > LEAST_SHARE * pixels)
-    if occupied.size == 0:
-        return None
-    last = int(occupied[-1])
-    first = max(last - 24, 0)
-    peak = first + int(np.argmax(wide[first : last + 12]))
+    """The fullest three codes of the title's top, if they stand far above the codes below them and little lies above them."""
+    wide = np.convolve(counts, np.ones(12), "same")
+    peak = int(np.argmax(wide))
+    above = counts[peak + 12 :].sum()
     below = counts[max(peak - 48, 0) : max(peak - 12, 0)]
-    density = counts[max(peak - 6, 0) : peak + 7].mean()
-    if wide[peak] < LEAST_SHARE * pixels or below.size == 0 or density < PILE_UP * below.mean():
+    density = wide[peak] / 12
+    if wide[peak] < LEAST_SHARE * pixels or above > OVERSHOOT_SHARE * wide[peak] or below.size == 0 or density < PILE_UP * below.mean():
         return None
     return HISTOGRAM_FROM + (peak + 0.5) * CODE_STEP / 4
 
 
 def clipped_mask(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.uint8]:
-    """Where each channel is clipped, (row, column, 3), 1 or 0: at the top code, holes of a pixel closed, runs under five pixels dropped, one pixel eroded."""
+    """Where each channel is clipped, (row, column, 3), 1 or 0.
+
+    At the top code, holes of a pixel closed, runs under five pixels dropped, one pixel eroded.
+    """
     mask = np.zeros(sdr_code.shape, np.uint8)
     for channel, level in enumerate(top):
         if level is not None:
@@ -137,14 +139,14 @@ def _window_gain(
     hdr: FloatArray, sdr: FloatArray, *, mask: NDArray[np.uint8], noise_jnd: float, pixels_per_degree: float
 ) -> NDArray[np.float64]:
     """HDR minus SDR contrast (standard deviation in a window, in power), channel by channel; the largest channel counts."""
-    width = max(int(round(WINDOW_DEGREES * pixels_per_degree)) | 1, 3)
+    width = max(round(WINDOW_DEGREES * pixels_per_degree) | 1, 3)
     floor = max(noise_jnd, CODE10_JND) ** 2
     best = np.zeros(mask.shape[:2])
     for channel in range(3):
         inside = mask[..., channel].astype(np.float64)
         if not inside.any():
             continue
-        weight = cv2.blur(inside, (width, width))
+        weight: FloatArray = np.asarray(cv2.blur(inside, (width, width)), np.float64)
         gained = _window_variance(hdr[..., channel], inside, weight, width) - _window_variance(sdr[..., channel], inside, weight, width)
         best = np.maximum(best, np.where((inside > 0) & (weight > 0.2), np.sqrt(np.maximum(gained - floor, 0)), 0))
     return best
@@ -161,7 +163,10 @@ def _window_variance(nits: FloatArray, inside: FloatArray, weight: FloatArray, w
 
 
 def _spread_stops(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> float | None:
-    """5th to 95th percentile of HDR channel levels inside their clipped area, stops; the channel with the widest spread, areas of at least 64 pixels."""
+    """5th to 95th percentile of HDR channel levels inside their clipped area, stops.
+
+    The channel with the widest spread counts, of those with at least 64 clipped pixels.
+    """
     spreads = []
     for channel in range(3):
         values = hdr_nits[..., channel][mask[..., channel] > 0]
@@ -200,6 +205,10 @@ def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], 
         return weighted_quantile(np.array([v for v, _ in known]), 0.5, weights=np.array([w for _, w in known])) if known else None
 
     return Recovered(
-        "measured", share, mean([p.bright_clipped_share for p in pictures], bright), median([p.detail_jnd for p in pictures]),
-        median([p.detail_stops for p in pictures]), mean([p.textured_share for p in pictures], clipped),
+        "measured",
+        share,
+        mean([p.bright_clipped_share for p in pictures], bright),
+        median([p.detail_jnd for p in pictures]),
+        median([p.detail_stops for p in pictures]),
+        mean([p.textured_share for p in pictures], clipped),
     )

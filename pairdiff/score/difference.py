@@ -25,7 +25,7 @@ def blur_optics(nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:
     sigma = OPTICS_DEGREES * pixels_per_degree
     if sigma < 1 / 3:
         return nits
-    return cv2.GaussianBlur(np.ascontiguousarray(nits, np.float32), (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(nits, np.float32), (0, 0), sigma, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def difference_map(hdr_nits: FloatArray, sdr_nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:
@@ -67,11 +67,10 @@ def pool_difference(
     square = np.average([pair.rms_jnd[setup_name] ** 2 for pair in pairs], weights=weights)
     loss = np.array([pair.preference_loss[setup_name] for pair in pairs])
     means = [
-        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, seed=seed) for values in (loss, notice_probability(loss))
+        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, seed=seed)
+        for values in (loss, notice_probability(loss))
     ]
-    shares = [
-        estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)
-    ]
+    shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]
     return Difference(
         SideBySide("measured", float(np.sqrt(square)), quantile_from_counts(counts, 0.95)),
         OnItsOwn("measured", means[0], means[1], shares[0], shares[1], shares[2]),

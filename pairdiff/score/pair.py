@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Setup
 from pairdiff._settings import Settings
-from pairdiff.light.picture import itp_difference, nits_to_itp, sdr_code_to_nits
+from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
 from pairdiff.score.detail import PictureDetail, clipped_mask, measure_detail
@@ -86,28 +86,41 @@ def score_pair(
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
         sdr_seen = nits_to_itp(blur_optics(sdr_nits, pixels_per_degree=ppd))
         map_jnd = itp_difference(hdr_seen, sdr_seen)
-        rms[setup.name] = float(np.sqrt(np.mean(map_jnd.astype(np.float64) ** 2)))
+        rms[setup.name] = float(np.sqrt(np.mean(np.square(map_jnd), dtype=np.float64)))
         counts[setup.name] = count_difference(map_jnd)
         loss[setup.name] = preference_loss(hdr_itp, nits_to_itp(sdr_nits), pixels_per_degree=ppd)
         both = blur_pair(pictures.hdr_nits, sdr_nits, clipped=clipped, sigma_degrees=settings.blur_degrees, pixels_per_degree=ppd)
         blurred[setup.name] = blurred_difference_jnd(both)
         if setup.name == "controls":
             controls, controls_nits, tone = setup, sdr_nits, sample_tone(both, rng=rng)
-    level = pictures.hdr_nits.max(-1)
+    level = code_level(pictures.hdr_nits)
     bright = level > controls.white_nits
     detail = _detail(pictures, controls_nits, mask=mask, bright=bright, noise_jnd=noise_jnd)
     colour = measure_colour(pictures.hdr_nits, hdr_itp, margin_jnd=settings.gamut_margin_jnd)
     score = PairScore(
-        hdr_frame=place.hdr_frame, sdr_frame=place.sdr_frame, hdr_time_s=place.hdr_time_s, sdr_time_s=place.sdr_time_s,
-        shot=place.shot, similarity=place.similarity,
+        hdr_frame=place.hdr_frame,
+        sdr_frame=place.sdr_frame,
+        hdr_time_s=place.hdr_time_s,
+        sdr_time_s=place.sdr_time_s,
+        shot=place.shot,
+        similarity=place.similarity,
         hdr_p999_nits=level_at_share(level, settings.headroom_area_share),
-        sdr_p999_code=level_at_share(pictures.sdr_code.max(-1), settings.headroom_area_share),
-        hdr_mean_nits=_mean_luminance(pictures.hdr_nits), sdr_mean_nits=_mean_luminance(controls_nits),
-        area_above_white_share=float(bright.mean()), area_above_203_share=float((level > REFERENCE_WHITE_NITS).mean()),
-        rms_jnd=rms, preference_loss=loss, blurred_median_jnd=blurred,
-        clipped_share=detail.clipped_share, bright_clipped_share=detail.bright_clipped_share, detail_jnd=detail.detail_jnd,
-        detail_stops=detail.detail_stops, textured_share=detail.textured_share,
-        outside_709_share=colour.outside_709_share, outside_p3_share=colour.outside_p3_share, chroma_p99_jnd=colour.chroma_p99_jnd,
+        sdr_p999_code=level_at_share(code_level(pictures.sdr_code), settings.headroom_area_share),
+        hdr_mean_nits=_mean_luminance(pictures.hdr_nits),
+        sdr_mean_nits=_mean_luminance(controls_nits),
+        area_above_white_share=float(bright.mean()),
+        area_above_203_share=float((level > REFERENCE_WHITE_NITS).mean()),
+        rms_jnd=rms,
+        preference_loss=loss,
+        blurred_median_jnd=blurred,
+        clipped_share=detail.clipped_share,
+        bright_clipped_share=detail.bright_clipped_share,
+        detail_jnd=detail.detail_jnd,
+        detail_stops=detail.detail_stops,
+        textured_share=detail.textured_share,
+        outside_709_share=colour.outside_709_share,
+        outside_p3_share=colour.outside_p3_share,
+        chroma_p99_jnd=colour.chroma_p99_jnd,
         curve_distance_jnd=0.0,
     )
     return PairMeasures(score, counts, tone, colour)
@@ -122,6 +135,10 @@ def _detail(
 ) -> PictureDetail:
     to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
     return measure_detail(
-        pictures.hdr_nits @ to_709, sdr_nits @ to_709, mask=mask, bright=bright, noise_jnd=noise_jnd,
+        pictures.hdr_nits @ to_709,
+        sdr_nits @ to_709,
+        mask=mask,
+        bright=bright,
+        noise_jnd=noise_jnd,
         pixels_per_degree=pictures.pixels_per_degree,
     )

@@ -57,7 +57,13 @@ def estimate_share(
 
 
 def estimate_mean(
-    values: NDArray[np.float64], *, weights: NDArray[np.float64], shots: NDArray[np.int64], sampled_fraction: float, seed: int, draws: int = 400
+    values: NDArray[np.float64],
+    *,
+    weights: NDArray[np.float64],
+    shots: NDArray[np.int64],
+    sampled_fraction: float,
+    seed: int,
+    draws: int = 400,
 ) -> Estimate:
     """A mean over matched time with the 95 % interval of resampled shots; None at the ends for a single shot."""
     mean = float(np.average(values, weights=weights))

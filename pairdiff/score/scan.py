@@ -48,7 +48,8 @@ def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]
         return frame.planes[0]
     red, blue = LUMA_WEIGHTS["bt2020-ncl" if signal.primaries.value == "bt2020" else "bt709"]
     weights = (red, 1 - red - blue, blue)
-    return sum(w * plane for w, plane in zip(weights, frame.planes, strict=False)).astype(frame.planes[0].dtype)  # type: ignore[union-attr]
+    luma: NDArray[np.unsignedinteger[Any]] = np.einsum("c,crk->rk", weights, np.stack(frame.planes[:3])).astype(frame.planes[0].dtype)
+    return luma
 
 
 def find_active(frames: Iterable[Frame], signal: Signal) -> Rectangle:

@@ -128,8 +128,9 @@ def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
     middle = FitSample(sample.hdr_intensity[keep], sample.sdr_code[keep], sample.picture[keep], sample.shot, sample.noise_jnd)
     residual = _residuals(middle)
     bounds = (np.log(settings.white_low_nits), np.log(settings.white_high_nits))
-    found = minimize_scalar(lambda log_white: residual(float(np.exp(log_white)), 2.4).mean(), bounds=bounds, method="bounded",
-                            options={"xatol": 1e-4})
+    found = minimize_scalar(
+        lambda log_white: residual(float(np.exp(log_white)), 2.4).mean(), bounds=bounds, method="bounded", options={"xatol": 1e-4}
+    )
     white = float(np.exp(found.x))
     return white, _at_edge(white, (settings.white_low_nits, settings.white_high_nits), log=True)
 
@@ -228,7 +229,15 @@ def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:
     Noise, |dI| x 720, one standard deviation.
     """
     d = (hdr_itp[..., 0].astype(np.float64) - sdr_itp[..., 0]) * JND_PER_INTENSITY
-    high = d[:-2, :-2] - 2 * d[:-2, 1:-1] + d[:-2, 2:] - 2 * (d[1:-1, :-2] - 2 * d[1:-1, 1:-1] + d[1:-1, 2:]) + d[2:, :-2] - 2 * d[2:, 1:-1] + d[2:, 2:]
+    high = (
+        d[:-2, :-2]
+        - 2 * d[:-2, 1:-1]
+        + d[:-2, 2:]
+        - 2 * (d[1:-1, :-2] - 2 * d[1:-1, 1:-1] + d[1:-1, 2:])
+        + d[2:, :-2]
+        - 2 * d[2:, 1:-1]
+        + d[2:, 2:]
+    )
     rows, columns = high.shape[0] // 16 * 16, high.shape[1] // 16 * 16
     if rows == 0 or columns == 0:
         return float(np.abs(high).mean() * np.sqrt(np.pi / 2) / 6) if high.size else 0.0

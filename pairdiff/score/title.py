@@ -50,7 +50,11 @@ class FitCollector:
         """What the fit sees."""
         picture = np.repeat(np.arange(len(self._code)), [len(code) for code in self._code])
         return FitSample(
-            np.concatenate(self._intensity), np.concatenate(self._code), picture, np.array(self._shots, np.int64), float(np.median(self._noise))
+            np.concatenate(self._intensity),
+            np.concatenate(self._code),
+            picture,
+            np.array(self._shots, np.int64),
+            float(np.median(self._noise)),
         )
 
     def top_codes(self) -> TopCodes:

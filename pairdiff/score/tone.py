@@ -54,7 +54,7 @@ def blur_light(nits: FloatArray, *, sigma_degrees: float, pixels_per_degree: flo
     step = max(int(sigma / 2), 1)
     rows, columns = max(nits.shape[0] // step, 1), max(nits.shape[1] // step, 1)
     small = cv2.resize(np.ascontiguousarray(nits, np.float32), (columns, rows), interpolation=cv2.INTER_AREA) if step > 1 else nits
-    return cv2.GaussianBlur(small, (0, 0), sigma / step, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), sigma / step, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def blur_pair(

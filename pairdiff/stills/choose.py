@@ -1,4 +1,4 @@
-"""Which matched pairs are shown: four rules, stated with the figure that chose each pair, so that nobody can say they were picked by hand."""
+"""Which matched pairs are shown: by four rules, each stated with the figure that chose the pair, and never by hand."""
 
 from __future__ import annotations
 

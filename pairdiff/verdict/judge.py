@@ -18,8 +18,16 @@ from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 
 THRESHOLDS = (
-    "headroom_slight_stops", "headroom_clear_stops", "power_law_jnd", "regraded_jnd", "colour_slight_share", "colour_clear_share",
-    "recovered_jnd", "recovered_stops", "stretched_clip_share", "stretched_residual_jnd",
+    "headroom_slight_stops",
+    "headroom_clear_stops",
+    "power_law_jnd",
+    "regraded_jnd",
+    "colour_slight_share",
+    "colour_clear_share",
+    "recovered_jnd",
+    "recovered_stops",
+    "stretched_clip_share",
+    "stretched_residual_jnd",
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
 
@@ -95,7 +103,13 @@ def _columns(case: Case, settings: Settings) -> _Columns:
 
 
 def _figures(
-    columns: _Columns, weights: NDArray[np.float64], picks: NDArray[np.int64] | slice, *, setup: Setup, gain: Setup | None, settings: Settings
+    columns: _Columns,
+    weights: NDArray[np.float64],
+    picks: NDArray[np.int64] | slice,
+    *,
+    setup: Setup,
+    gain: Setup | None,
+    settings: Settings,
 ) -> _Figures:
     weights = weights[picks]
     level, code = columns.level[picks], columns.code[picks]
@@ -208,7 +222,9 @@ def judge(case: Case, settings: Settings) -> Verdict:
     -------
     Verdict; `undetermined` where too little is matched or the leading label's support is below `support_min`.
     """
-    figures = _figures(_columns(case, settings), case.weighting.seconds, slice(None), setup=case.controls, gain=case.gain, settings=settings)
+    figures = _figures(
+        _columns(case, settings), case.weighting.seconds, slice(None), setup=case.controls, gain=case.gain, settings=settings
+    )
     rule, axes = _rule(figures, case, settings)
     support = support_labels(case, settings)
     leading = next(iter(support))
@@ -228,7 +244,13 @@ def judge(case: Case, settings: Settings) -> Verdict:
 
 
 def _sentence(
-    label: str, rule: Rule, leading: str, axes: Mapping[str, AxisState], figures: _Figures, case: Case, support: Mapping[str, float],
+    label: str,
+    rule: Rule,
+    leading: str,
+    axes: Mapping[str, AxisState],
+    figures: _Figures,
+    case: Case,
+    support: Mapping[str, float],
     settings: Settings,
 ) -> str:
     shown = f"with the SDR set at {case.controls.white_nits:.0f} cd/m2 white and gamma {case.controls.gamma:.2f}"
@@ -250,44 +272,56 @@ def _capital(words: str) -> str:
 
 def _headline(figures: _Figures, case: Case) -> str:
     measure = "peak ratio" if case.headroom.uses_peak_ratio else "headroom"
-    return f"{measure} {figures.stops:+.2f} stops, tone difference {figures.blurred_jnd:.1f} JND, {figures.outside_709_share:.2%} of the picture outside BT.709"
+    outside = f"{figures.outside_709_share:.2%} of the picture outside BT.709"
+    return f"{measure} {figures.stops:+.2f} stops, tone difference {figures.blurred_jnd:.1f} JND, {outside}"
 
 
 def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
-    head, tone, recovered, colour, free = case.headroom, case.tone, case.recovered, case.colour, case.free_fit
-    reasons = [f"Rule: {rule.reason}."]
-    kind = "peak ratio (the SDR never reaches its white)" if head.uses_peak_ratio else "highlight headroom"
-    reasons.append(
+    return (
+        f"Rule: {rule.reason}.",
+        _highlights_reason(figures, case, settings),
+        *_free_fit_reason(case.free_fit, settings),
+        _recovered_reason(case.recovered, settings),
+        f"Tone: blurred pictures differ by {figures.blurred_jnd:.2f} JND (median); `regraded` from {settings.regraded_jnd:g}. "
+        f"One curve leaves {case.tone.residual_p95_jnd:.1f} JND (95th percentile).",
+        _colour_reason(figures, case.colour, settings),
+        "Shadows: not measured in this version; counted as no gain.",
+    )
+
+
+def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str:
+    kind = "peak ratio (the SDR never reaches its white)" if case.headroom.uses_peak_ratio else "highlight headroom"
+    return (
         f"Highlights: {kind} {figures.stops:+.2f} stops in {settings.headroom_time_share:.0%} of matched time; `slightly_more` from "
         f"{settings.headroom_slight_stops:g}, `clearly_more` from {settings.headroom_clear_stops:g}."
     )
-    if free.p95_jnd is not None:
-        outcome = "the HDR is a power law of the SDR, so highlights count as the same" if free.power_law else "not a power law of the SDR"
-        reasons.append(
-            f"Free fit: white {free.white_nits:.0f} cd/m2, gamma {free.gamma:.2f} leaves {free.p95_jnd:.1f} JND (95th percentile): {outcome} "
-            f"(limit {settings.power_law_jnd:g})."
-        )
-    if recovered.status == "measured" and recovered.detail_jnd is not None:
-        stops = "" if recovered.detail_stops is None else f" over {recovered.detail_stops:.2f} stops"
-        reasons.append(
-            f"Where the SDR is clipped ({recovered.clipped_share:.2%} of the picture), HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
-            f"flat means below {settings.recovered_jnd:g} JND and {settings.recovered_stops:g} stops."
-        )
-    else:
-        reasons.append("Recovered detail: not applicable, the SDR is clipped nowhere for long enough.")
-    reasons.append(
-        f"Tone: blurred pictures differ by {figures.blurred_jnd:.2f} JND (median); `regraded` from {settings.regraded_jnd:g}. One curve leaves "
-        f"{tone.residual_p95_jnd:.1f} JND (95th percentile)."
+
+
+def _free_fit_reason(free: FreeFit, settings: Settings) -> tuple[str, ...]:
+    if free.p95_jnd is None:
+        return ()
+    outcome = "the HDR is a power law of the SDR, so highlights count as the same" if free.power_law else "not a power law of the SDR"
+    fit = f"Free fit: white {free.white_nits:.0f} cd/m2, gamma {free.gamma:.2f} leaves {free.p95_jnd:.1f} JND (95th percentile)"
+    return (f"{fit}: {outcome} (limit {settings.power_law_jnd:g}).",)
+
+
+def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
+    if recovered.status != "measured" or recovered.detail_jnd is None:
+        return "Recovered detail: not applicable, the SDR is clipped nowhere for long enough."
+    stops = "" if recovered.detail_stops is None else f" over {recovered.detail_stops:.2f} stops"
+    return (
+        f"Where the SDR is clipped ({recovered.clipped_share:.2%} of the picture), HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
+        f"flat means below {settings.recovered_jnd:g} JND and {settings.recovered_stops:g} stops."
     )
-    if colour.status == "measured":
-        reasons.append(
-            f"Colour: {figures.outside_709_share:.2%} of the picture outside BT.709 by more than {settings.gamut_margin_jnd:g} JND; "
-            f"`slightly_more` from {settings.colour_slight_share:.1%}."
-        )
-    else:
-        reasons.append("Colour: not applicable, the picture is black-and-white.")
-    reasons.append("Shadows: not measured in this version; counted as no gain.")
-    return tuple(reasons)
+
+
+def _colour_reason(figures: _Figures, colour: Colour, settings: Settings) -> str:
+    if colour.status != "measured":
+        return "Colour: not applicable, the picture is black-and-white."
+    return (
+        f"Colour: {figures.outside_709_share:.2%} of the picture outside BT.709 by more than {settings.gamut_margin_jnd:g} JND; "
+        f"`slightly_more` from {settings.colour_slight_share:.1%}."
+    )
 
 
 def _flips(label: str, figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
@@ -297,7 +331,7 @@ def _flips(label: str, figures: _Figures, case: Case, settings: Settings) -> tup
             other = _rule(figures, case, _vary(settings, name, factor))[0].label
             if other != label:
                 flips.append(f"{name} at {getattr(settings, name) * factor:.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
-    flips += [f"{_value_flip(label, figures, case, settings)}"] if _value_flip(label, figures, case, settings) else []
+    flips += [flip for flip in (_value_flip(label, figures, case, settings),) if flip]
     flips.append("Shadow detail, once measured, could add a gain that is counted as none here.")
     return tuple(flips)
 

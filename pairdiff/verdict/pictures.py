@@ -37,7 +37,7 @@ def compare_pictures(
 
     Returns
     -------
-    PictureComparison. For a stack the set-up is fitted jointly, the figures are the title's, and `pictures` holds each picture at that set-up.
+    PictureComparison. For a stack the set-up is fitted jointly, the figures are the title's, and `pictures` holds each picture at it.
 
     Raises
     ------
@@ -54,7 +54,9 @@ def compare_pictures(
     sample, top = collector.sample(), collector.top_codes()
     fits = fit_setups(sample, settings)
     measures = [
-        score_pair(p, PairPlace(n, n, float(n), float(n), n, 1.0), setups=fits.setups, top=top, noise_jnd=sample.noise_jnd, settings=settings)
+        score_pair(
+            p, PairPlace(n, n, float(n), float(n), n, 1.0), setups=fits.setups, top=top, noise_jnd=sample.noise_jnd, settings=settings
+        )
         for n, p in enumerate(stack)
     ]
     parts = () if single else tuple(_compare_measured([m], fits, settings, ()) for m in measures)
@@ -64,9 +66,13 @@ def compare_pictures(
 def _check(hdr_nits: ArrayLike, sdr_signal: ArrayLike, pixels_per_degree: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     hdr, sdr = np.asarray(hdr_nits), np.asarray(sdr_signal)
     if hdr.shape != sdr.shape or hdr.ndim not in (3, 4) or hdr.shape[-1:] != (3,):
-        raise UsageError(f"The pictures must both be (row, column, 3) or (picture, row, column, 3) of one shape; got {hdr.shape} and {sdr.shape}.")
+        raise UsageError(
+            f"The pictures must both be (row, column, 3) or (picture, row, column, 3) of one shape; got {hdr.shape} and {sdr.shape}."
+        )
     if min(hdr.shape[-3:-1]) < 16 or hdr.shape[0] == 0:
-        raise UsageError(f"A picture of {hdr.shape[-3]} rows and {hdr.shape[-2]} columns is too small to judge; give at least 16 x 16 pixels.")
+        raise UsageError(
+            f"A picture of {hdr.shape[-3]} rows and {hdr.shape[-2]} columns is too small to judge; give at least 16 x 16 pixels."
+        )
     for name, values in (("hdr_nits", hdr), ("sdr_signal", sdr)):
         if not np.issubdtype(values.dtype, np.floating):
             raise UsageError(f"{name} is {values.dtype}; give floats: HDR as cd/m2, SDR as signal 0 to 1.")

@@ -43,8 +43,8 @@ def draw_timeline(
     times_s : float array, (frame,)
         HDR film time, ascending, seconds.
     lines_nits : mapping
-        `max`, `p999` and `average`, cd/m2 per frame; NaN where there is no value. Where there are more frames than pixels the first two keep
-        the highest of each pixel's frames, the average their mean.
+        `max`, `p999` and `average`, cd/m2 per frame; NaN where there is no value. Where there are more frames than pixels the first
+        two keep the highest of each pixel's frames, the average their mean.
     white_nits : float
         SDR white at `controls`, cd/m2.
     width : int
@@ -57,7 +57,12 @@ def draw_timeline(
     str
         An `svg` element.
     """
-    words = {"line max": "maximum", "line p999": "99.9th percentile", "line average": "frame average", "line white": f"SDR white {white_nits:.0f} cd/m²"}
+    words = {
+        "line max": "maximum",
+        "line p999": "99.9th percentile",
+        "line average": "frame average",
+        "line white": f"SDR white {white_nits:.0f} cd/m²",
+    }
     left, right = 50, width - 26
     legend, top = _legend(list(words.items()), left=left, right=right)
     floor = top + 240
@@ -72,7 +77,9 @@ def draw_timeline(
         body.append(_path(points, f"line {name}"))
     white_y = float(_light_y(white_nits, top=top, floor=floor, ceiling=ceiling))
     body.append(f'<path class="line white" d="M{left} {white_y:.1f}H{right}"/>')
-    return _svg([*legend, *body], width=width, height=height, ident=ident, title="Light levels of the HDR release over the film", summary=summary)
+    return _svg(
+        [*legend, *body], width=width, height=height, ident=ident, title="Light levels of the HDR release over the film", summary=summary
+    )
 
 
 def draw_edit_map(spans: Sequence[Span], *, unit: str, width: int, ident: str, summary: str) -> str:
@@ -94,28 +101,29 @@ def draw_edit_map(spans: Sequence[Span], *, unit: str, width: int, ident: str, s
     str
         An `svg` element.
     """
-    height, left, right = 170, 44, width - 26
+    left, right = 44, width - 26
+    kinds = [kind for kind in SEGMENT_WORDS if any(span.kind == kind for span in spans)]
+    legend, top = _edit_legend(kinds, left=left, right=right, ident=ident)
+    rows = {"hdr": (top, top + 24), "sdr": (top + 72, top + 96)}
     ends = [end for span in spans for side in (span.hdr, span.sdr) if side for end in side]
     first, last = min([0.0, *ends]), max([1e-3, *ends])
 
     def x(value: float) -> float:
         return left + (right - left) * (value - first) / (last - first)
 
-    rows = {"hdr": (34, 58), "sdr": (106, 130)}
-    body = [_hatch(ident), *_ticks(first, last, unit=unit, left=left, right=right, top=34, floor=138)]
+    body = [_hatch(ident), *legend, *_ticks(first, last, unit=unit, left=left, right=right, top=top, floor=top + 104)]
     for span in spans:
         if span.kind == "matched" and span.hdr and span.sdr:
-            a, b, c, d = x(span.hdr[0]), x(span.hdr[1]), x(span.sdr[1]), x(span.sdr[0])
-            body.append(f'<path class="join" d="M{a:.1f} {rows["hdr"][1]}L{b:.1f} {rows["hdr"][1]}L{c:.1f} {rows["sdr"][0]}L{d:.1f} {rows["sdr"][0]}Z"/>')
+            upper, lower = rows["hdr"][1], rows["sdr"][0]
+            corners = ((span.hdr[0], upper), (span.hdr[1], upper), (span.sdr[1], lower), (span.sdr[0], lower))
+            body.append(f'<path class="join" d="M{"L".join(f"{x(at):.1f} {y}" for at, y in corners)}Z"/>')
     for span in spans:
         for name, side in (("hdr", span.hdr), ("sdr", span.sdr)):
             if side:
                 body.append(_bar(x(side[0]), x(side[1]), rows[name], kind=span.kind, side=name, ident=ident))
     for name, (upper, lower) in rows.items():
         body.append(_text(left - 8, (upper + lower) / 2 + 4, name.upper(), f"end {name}"))
-    kinds = [kind for kind in SEGMENT_WORDS if any(span.kind == kind for span in spans)]
-    body += _edit_legend(kinds, left=0 if width < 600 else left, ident=ident)
-    return _svg(body, width=width, height=height, ident=ident, title="Edit map", summary=summary)
+    return _svg(body, width=width, height=top + 132, ident=ident, title="Edit map", summary=summary)
 
 
 def draw_tone_curve(
@@ -357,13 +365,17 @@ def _bar(left: float, right: float, rows: tuple[int, int], *, kind: str, side: s
     return f'<rect {paint} x="{left:.1f}" y="{rows[0]}" width="{max(right - left, 0.7):.1f}" height="{rows[1] - rows[0]}"/>'
 
 
-def _edit_legend(kinds: Sequence[str], *, left: float, ident: str) -> list[str]:
-    body, x = [], left
+def _edit_legend(kinds: Sequence[str], *, left: float, right: float, ident: str) -> tuple[list[str], int]:
+    """Samples of bars with their words, in as many rows as they need; and the row below which the bars may start."""
+    body, x, y = [], left, 6
     for kind in kinds:
-        body.append(_bar(x, x + 14, (6, 18), kind=kind, side="both", ident=ident))
-        body.append(_text(x + 19, 16, SEGMENT_WORDS[kind], ""))
-        x += 19 + LETTER * len(SEGMENT_WORDS[kind]) + 8
-    return body
+        need = 19 + LETTER * len(SEGMENT_WORDS[kind])
+        if x > left and x + need > right:
+            x, y = left, y + 20
+        body.append(_bar(x, x + 14, (y, y + 12), kind=kind, side="both", ident=ident))
+        body.append(_text(x + 19, y + 10, SEGMENT_WORDS[kind], ""))
+        x += need + 12
+    return body, y + 28
 
 
 def _threshold(stops: float | None, words: str, *, x: Any, top: float, floor: float) -> list[str]:

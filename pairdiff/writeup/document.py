@@ -270,7 +270,8 @@ def build_frame_table(comparison: Comparison) -> Any:
 
         - `hdr_frame`, `hdr_time_s`, `sdr_frame`, `sdr_time_s`: the pair; the SDR frame is null where the edit map gives none. Where a pair
           was not scored, its SDR frame is read off the edit map in proportion.
-        - `hdr_*_nits`, `hdr_*_share` and the same of `sdr`: levels as in `FrameLevels` (native size; the condition is printed in `result.json`).
+        - `hdr_*_nits`, `hdr_*_share` and the same of `sdr`: levels as in `FrameLevels` (native size, under the condition that `result.json`
+          prints).
         - `scored`, then `pair_*` as in `PairScore` (canvas, at `controls`), then `rms_<set-up>_jnd` and `preference_loss_<set-up>_jod` for
           each set-up, its hyphen as an underscore.
     """

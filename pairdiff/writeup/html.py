@@ -1,4 +1,4 @@
-"""`report.html`: one self-contained page, drawn from the stored results alone, that opens from the disk and asks the network for nothing."""
+"""`report.html`: one self-contained page, drawn from the stored results alone, that asks the network for nothing."""
 
 from __future__ import annotations
 
@@ -22,50 +22,29 @@ from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills.draw import average_area
 from pairdiff.writeup import charts
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
+from pairdiff.writeup.phrases import (
+    LABEL_WORDS,
+    RULE_WORDS,
+    SETUP_NOTES,
+    SETUP_WORDS,
+    STATE_WORDS,
+    say_bytes,
+    say_estimate,
+    say_exposure,
+    say_interval,
+    say_nits,
+    say_number,
+    say_share,
+    say_state,
+    say_stops,
+    say_time,
+)
 
 WIDE, NARROW = 1080, 350
 """Widths of the two drawings of each chart, pixels (own)."""
 
 PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
-
-LABEL_WORDS = {
-    "sdr-in-hdr-container": "SDR picture in an HDR container",
-    "different-grade": "another grade, not more range",
-    "stretched-sdr": "SDR stretched brighter",
-    "restrained-hdr": "HDR, used sparingly",
-    "wider-range": "HDR that widens the picture",
-    "undetermined": "cannot tell",
-}
-STATE_WORDS = {
-    "same": "the same",
-    "slightly_more": "slightly more",
-    "clearly_more": "clearly more",
-    "cannot_tell": "cannot tell",
-    "not_applicable": "does not apply",
-    "not_measured": "not measured",
-    "seen": "seen",
-    "not_seen": "not seen",
-    "absent": "not declared",
-    "zero": "declared as 0, which means unknown",
-}
-SETUP_WORDS = {
-    "white-100": "white 100",
-    "white-203": "white 203",
-    "gain": "gain",
-    "controls": "controls",
-    "bench": "bench (your set)",
-}
-SETUP_NOTES = {
-    "white-100": "mastering white of 100 cd/m², gamma 2.4",
-    "white-203": "HDR reference white, gamma 2.4",
-    "gain": "one white for the whole title, fitted on mid-tones, gamma 2.4",
-    "controls": "one white and one gamma for the whole title, as a viewer sets a television once; the verdict rests on this",
-    "bench": "the set stated with the options",
-}
-RULE_WORDS = {"most different": "Most different", "brightest": "Brightest", "typical": "Typical", "random": "Random", "asked for": "Asked for"}
-NO_VALUE = "no value"
-NBSP = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +82,8 @@ def render_report(out: Path) -> Path:
     result = _read_result(out)
     frames = _read_frames(out)
     index = _read_stills_index(out)
-    text = _environment().get_template("report.html.j2").render(**_context(result, frames=frames, moments=_moments(result, index, out), index=index))
+    context = _context(result, frames=frames, moments=_moments(index, out), index=index)
+    text = _environment().get_template("report.html.j2").render(**context)
     path = out / "report.html"
     with refuse_output(out):
         write_whole(path, lambda part: part.write_bytes(text.encode("utf-8", "backslashreplace")))
@@ -160,7 +140,7 @@ def _read_stills_index(out: Path) -> Document:
 # ---------------------------------------------------------------- pictures
 
 
-def _moments(result: Document, index: Document, out: Path) -> list[Document]:
+def _moments(index: Document, out: Path) -> list[Document]:
     """Moments with their pictures encoded; each kind of picture made smaller until it keeps its budget."""
     try:
         loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
@@ -168,7 +148,9 @@ def _moments(result: Document, index: Document, out: Path) -> list[Document]:
         moments = []
         for moment, pictures in zip(index["moments"], loaded, strict=True):
             own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
-            moments.append({**moment, "pictures": own, "stops": _stops_shown(own), "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"])})
+            moments.append(
+                {**moment, "pictures": own, "stops": _stops_shown(own), "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"])}
+            )
     except (KeyError, TypeError) as broken:
         raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}); compare the releases again") from broken
     return moments
@@ -261,7 +243,10 @@ def _support_rows(result: Document) -> list[tuple[str, float]]:
 def _axes(result: Document) -> list[Document]:
     states = result["verdict"]["axes"]
     evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result)}
-    rows = [{"name": name.capitalize(), "state": states[name], "words": say_state(states[name]), "evidence": evidence[name]} for name in evidence]
+    rows = [
+        {"name": name.capitalize(), "state": states[name], "words": say_state(states[name]), "evidence": evidence[name]}
+        for name in evidence
+    ]
     tone = result["verdict"]["tone"]
     state = {"regraded": "slightly_more", "as the SDR": "same"}.get(tone, "cannot_tell")
     return [*rows, {"name": "Tone", "state": state, "words": tone, "evidence": _tone_evidence(result)}]
@@ -274,7 +259,8 @@ def _highlight_evidence(result: Document) -> list[str]:
     else:
         interval = say_interval(room["time_share_low"], room["time_share_high"], say_share)
         lines = [
-            f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, {say_stops(room['stops_controls'])} at controls.",
+            f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, "
+            f"{say_stops(room['stops_controls'])} at controls.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
             f"on average {say_share(room['area_share'])} of the picture is above SDR white.",
         ]
@@ -297,7 +283,10 @@ def _colour_evidence(result: Document) -> list[str]:
     if colour["status"] != "measured":
         reason = " (black-and-white picture)" if colour["status"] == "not_applicable" else ""
         return [f"Colour outside BT.709: {say_state(colour['status'])}{reason}."]
-    return [f"Outside BT.709: {say_share(colour['outside_709_share'])} of the picture. Outside P3: {say_share(colour['outside_p3_share'])}."]
+    return [
+        f"Outside BT.709: {say_share(colour['outside_709_share'])} of the picture.",
+        f"Outside P3: {say_share(colour['outside_p3_share'])}.",
+    ]
 
 
 def _tone_evidence(result: Document) -> list[str]:
@@ -340,8 +329,16 @@ def _level_rows(result: Document) -> list[Document]:
         return say_share(levels[name]) if levels["status"] == "measured" else say_state(levels["status"])
 
     rows = [
-        ("Brightest pixel (MaxCLL)", _say_declared(hdr, "max_cll"), *(level(side, "max_cll_nits", "max_cll_time_s") for side in (hdr, sdr))),
-        ("Highest frame average (MaxFALL)", _say_declared(hdr, "max_fall"), *(level(side, "max_fall_nits", "max_fall_time_s") for side in (hdr, sdr))),
+        (
+            "Brightest pixel (MaxCLL)",
+            _say_declared(hdr, "max_cll"),
+            *(level(side, "max_cll_nits", "max_cll_time_s") for side in (hdr, sdr)),
+        ),
+        (
+            "Highest frame average (MaxFALL)",
+            _say_declared(hdr, "max_fall"),
+            *(level(side, "max_fall_nits", "max_fall_time_s") for side in (hdr, sdr)),
+        ),
         ("Frame average, letterbox included", "", *(level(side, "max_fall_whole_nits") for side in (hdr, sdr))),
         ("Highest 99.99th percentile", "", *(level(side, "p9999_nits") for side in (hdr, sdr))),
         ("Highest 99.9th percentile", "", *(level(side, "p999_nits") for side in (hdr, sdr))),
@@ -436,7 +433,11 @@ def _limits(result: Document) -> list[str]:
         "not_applicable": "does not apply to these pictures",
     }
     missing = [f"{words}: {why[result[name]['status']]}." for name, words in names.items() if result[name]["status"] != "measured"]
-    dynamic = [f"{side.upper()} carries {words}, which was not applied." for side in ("hdr", "sdr") for words in result[side]["declared"]["dynamic"]]
+    dynamic = [
+        f"{side.upper()} carries {words}, which was not applied."
+        for side in ("hdr", "sdr")
+        for words in result[side]["declared"]["dynamic"]
+    ]
     return [
         *missing,
         *dynamic,
@@ -483,7 +484,8 @@ def _edit_map(result: Document, width: int, ident: str) -> str:
 
     spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in result["alignment"]["segments"]]
     unit = "s" if _rates(result) else "frames"
-    summary = f"{len(spans)} segments; {say_share(result['alignment']['matched_share'])} of the HDR release is matched. The table below lists them."
+    matched = say_share(result["alignment"]["matched_share"])
+    summary = f"{len(spans)} segments; {matched} of the HDR release is matched. The table below lists them."
     return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
 
 
@@ -504,7 +506,9 @@ def _support(result: Document, width: int, ident: str) -> str:
 
 
 def _headroom_points(result: Document) -> list[tuple[str, float]]:
-    return [(f"{row['words']} ({row['white_nits']:.0f} cd/m²)", row["headroom"]) for row in _setup_rows(result) if row["headroom"] is not None]
+    return [
+        (f"{row['words']} ({row['white_nits']:.0f} cd/m²)", row["headroom"]) for row in _setup_rows(result) if row["headroom"] is not None
+    ]
 
 
 def _headroom(result: Document, width: int, ident: str) -> str:
@@ -520,196 +524,9 @@ def _headroom(result: Document, width: int, ident: str) -> str:
     )
 
 
-# ---------------------------------------------------------------- words for values; null is said, never shown as 0
-
-
-def say_state(state: str) -> str:
-    """Say a state or a status in words.
-
-    Parameters
-    ----------
-    state : str
-        `same`, `not_measured`, ...
-
-    Returns
-    -------
-    str
-        Words; an unknown state is returned with spaces.
-    """
-    return STATE_WORDS.get(state, state.replace("_", " "))
-
-
-def say_number(value: float | None) -> str:
-    """Say a number with about three figures.
-
-    Parameters
-    ----------
-    value : float or None
-        The number.
-
-    Returns
-    -------
-    str
-        `no value` for None.
-    """
-    if value is None:
-        return NO_VALUE
-    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
-
-
-def say_nits(value: float | None) -> str:
-    """Say a light level.
-
-    Parameters
-    ----------
-    value : float or None
-        cd/m2.
-
-    Returns
-    -------
-    str
-        With its unit; `no value` for None.
-    """
-    if value is None:
-        return NO_VALUE
-    return f"{value:.4f}{NBSP}cd/m²" if 0 < value < 0.1 else f"{say_number(value)}{NBSP}cd/m²"
-
-
-def say_stops(value: float | None) -> str:
-    """Say a ratio of light in stops.
-
-    Parameters
-    ----------
-    value : float or None
-        Stops.
-
-    Returns
-    -------
-    str
-        With its sign and unit; `no value` for None.
-    """
-    return NO_VALUE if value is None else f"{value:+.2f}{NBSP}stops".replace("-", "\N{MINUS SIGN}")
-
-
-def say_share(value: float | None) -> str:
-    """Say a share as per cent; a share above zero is never said as 0 %.
-
-    Parameters
-    ----------
-    value : float or None
-        0 to 1.
-
-    Returns
-    -------
-    str
-        `no value` for None.
-    """
-    if value is None:
-        return NO_VALUE
-    percent = 100.0 * value
-    if 0 < percent < 0.01:
-        return f"less than 0.01{NBSP}%"
-    if percent > 99.95 and value < 1:
-        return f"more than 99.9{NBSP}%"
-    decimals = 2 if 0 < percent < 1 else 1 if 0 < percent < 10 or percent > 99 else 0
-    return f"{100 if percent >= 99.95 else f'{percent:.{decimals}f}'}{NBSP}%"
-
-
-def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number) -> str:
-    """Say the ends of a 95 % interval.
-
-    Parameters
-    ----------
-    low, high : float or None
-        The ends.
-    say : callable
-        How one end is said.
-
-    Returns
-    -------
-    str
-        Starts with a blank; says so when no interval was estimated.
-    """
-    if low is None or high is None:
-        return " (no interval estimated)"
-    return f" (95{NBSP}% interval {say(low)} to {say(high)})"
-
-
-def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number) -> str:
-    """Say a value with its interval.
-
-    Parameters
-    ----------
-    estimate : mapping
-        `value`, `low`, `high`.
-    say : callable
-        How a value is said.
-
-    Returns
-    -------
-    str
-        `no value` where there is none.
-    """
-    if estimate["value"] is None:
-        return NO_VALUE
-    return say(estimate["value"]) + say_interval(estimate["low"], estimate["high"], say)
-
-
-def say_time(seconds: float | None) -> str:
-    """Say film time.
-
-    Parameters
-    ----------
-    seconds : float or None
-        Film time, seconds.
-
-    Returns
-    -------
-    str
-        `h:mm:ss.mmm`, as `pairdiff stills --at` takes it; `no value` for None.
-    """
-    if seconds is None:
-        return NO_VALUE
-    minutes, milliseconds = divmod(round(seconds * 1000), 60000)
-    return f"{minutes // 60}:{minutes % 60:02d}:{milliseconds // 1000:02d}.{milliseconds % 1000:03d}"
-
-
-def say_bytes(size: int) -> str:
-    """Say a file size.
-
-    Parameters
-    ----------
-    size : int
-        Bytes.
-
-    Returns
-    -------
-    str
-        Bytes with thin spaces between the thousands.
-    """
-    return f"{size:,} bytes".replace(",", NBSP)
-
-
-def say_exposure(stops: int) -> str:
-    """Say an exposure of the bracket.
-
-    Parameters
-    ----------
-    stops : int
-        Exposure.
-
-    Returns
-    -------
-    str
-        `0 stops`, `-1 stop` with a true minus sign.
-    """
-    return f"{stops} stop{'' if abs(stops) == 1 else 's'}".replace("-", "\N{MINUS SIGN}")
-
-
 def _mark_code(text: str) -> Markup:
-    """Escaped text; what stands between backticks is set as code."""
-    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(text))))
+    """Escaped text; what stands between backticks is set as code, and cd/m2 as it is printed."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(text)).replace("cd/m2", "cd/m²")))
 
 
 def _environment() -> Environment:

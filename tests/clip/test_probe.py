@@ -17,7 +17,8 @@ from pairdiff._errors import InputRefused, SignalUnresolved, UsageError
 from pairdiff._records import Fact
 from pairdiff._settings import Settings
 from pairdiff.clip.container import choose_stream
-from pairdiff.clip.probe import check_pair, identify_file, probe_release
+from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, probe_release
+from pairdiff.clip.signalling import Tags
 from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes
 
 
@@ -88,11 +89,19 @@ def test_an_untagged_file_is_refused_until_the_options_say_it(tmp_path):
     assert release.signal.range == Fact("narrow", "standard: H.264/H.265 E.2.1 default", True)
 
 
-def test_hlg_behind_an_older_transfer_is_hlg(tmp_path):
-    path = encode_clip(tmp_path / "dvb.ts", moving_planes(3), tags=(9, 14, 9, 1), params="atc-sei=18")
+@pytest.mark.parametrize("ending", ["ts", "mp4"])  # the container, where it has tags, repeats the older transfer
+def test_hlg_behind_an_older_transfer_is_hlg(tmp_path, ending):
+    path = encode_clip(tmp_path / f"dvb.{ending}", moving_planes(3), tags=(9, 14, 9, 1), params="atc-sei=18")
     release = probe(path)
     assert release.signal.transfer.value == "hlg"
     assert any("preferred" in note for note in release.notes)
+
+
+def test_a_range_that_only_the_decoder_fills_in_is_not_stated():
+    tags = Tags(16, 9, 9, 1)
+    assert _correct_from_headers(tags, {"video_signal_type_present_flag": 0})[0].range is None
+    assert _correct_from_headers(tags, {"vui_parameters_present_flag": 0})[0].range is None
+    assert _correct_from_headers(tags, {"video_signal_type_present_flag": 1})[0] == tags
 
 
 @pytest.mark.parametrize(("number", "name"), [(0, "left"), (1, "centre"), (2, "top-left")])

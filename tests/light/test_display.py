@@ -25,7 +25,7 @@ def test_curve_is_the_hermite_spline_of_scipy(source, target):
 @pytest.mark.parametrize(("source", "target"), PAIRS)
 def test_light_below_the_knee_is_untouched_and_the_peak_lands_on_the_peak(source, target):
     knee = eetf_knee(source_peak_nits=source, target_peak_nits=target).knee_nits
-    below = NITS[(NITS < knee) & (NITS > 0)]
+    below = NITS[(knee > NITS) & (NITS > 0)]
     assert eetf(below, source_peak_nits=source, target_peak_nits=target) == pytest.approx(below, rel=1e-9)
     assert eetf([0, source], source_peak_nits=source, target_peak_nits=target) == pytest.approx([0, target])
 

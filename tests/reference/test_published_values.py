@@ -383,7 +383,8 @@ def test_published_value_is_met(row: dict[str, str]) -> None:
     found = flatten(CHECKS[key](json.loads(row["input"])))
     assert found.keys() == expected.keys()
     for place, value in expected.items():
-        assert abs(found[place] - value) <= allowed(row["tolerance"], place, value), f"{place}: {found[place]} is not {value} ({row['source']})"
+        near = abs(found[place] - value) <= allowed(row["tolerance"], place, value)
+        assert near, f"{place}: {found[place]} is not {value} ({row['source']})"
 
 
 def test_no_row_is_lost() -> None:

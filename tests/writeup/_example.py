@@ -37,7 +37,9 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
     return r.Comparison(
         title=title,
         hdr=r.ReleaseResult(_release("hdr"), _levels("hdr"), FRAMES, ()),
-        sdr=r.ReleaseResult(_release("sdr"), _levels("sdr"), FRAMES - 120, (r.Damage("truncated", 2760, "the file ends inside a picture"),)),
+        sdr=r.ReleaseResult(
+            _release("sdr"), _levels("sdr"), FRAMES - 120, (r.Damage("truncated", 2760, "the file ends inside a picture"),)
+        ),
         alignment=_alignment(),
         setups=setups,
         setup=controls,
@@ -161,7 +163,9 @@ def _levels(side: r.Side) -> r.Levels:
     if side == "sdr":
         condition = "at white 100 cd/m2, gamma 2.4; chroma bilinear"
         return r.Levels("measured", 122.0, 31.531, 54.0, 31.531, 40.2, 100.0, 99.8, 90.1, 5.9, 0.001, 0.0, 0.0, FRAMES - 120, condition)
-    return r.Levels("measured", 934.0, 75.075, 161.3, 75.075, 121.0, 806.4, 611.8, 240.0, 6.1, 0.021, 0.0089, 0.0, FRAMES, "absolute; chroma bilinear")
+    return r.Levels(
+        "measured", 934.0, 75.075, 161.3, 75.075, 121.0, 806.4, 611.8, 240.0, 6.1, 0.021, 0.0089, 0.0, FRAMES, "absolute; chroma bilinear"
+    )
 
 
 def _shape(frame: int) -> tuple[float, float]:
@@ -179,7 +183,9 @@ def _hdr_levels(frame: int) -> r.FrameLevels:
 def _sdr_levels(frame: int) -> r.FrameLevels:
     bright, mean = _shape(frame if frame < CUT[0] else frame + 120)
     top = min(bright, 100.0)
-    return r.FrameLevels(frame, float(frame / RATE), 1.02 * top, 0.7 * mean, 0.6 * mean, top, 0.99 * top, 0.8 * top, 0.3 * mean, 0.001, 0.0, 0.0)
+    return r.FrameLevels(
+        frame, float(frame / RATE), 1.02 * top, 0.7 * mean, 0.6 * mean, top, 0.99 * top, 0.8 * top, 0.3 * mean, 0.001, 0.0, 0.0
+    )
 
 
 def _setup(name: str, *, white_nits: float, gamma: float, loss: float, label: str) -> r.Setup:
@@ -193,7 +199,9 @@ def _setup(name: str, *, white_nits: float, gamma: float, loss: float, label: st
     )
     difference = r.Difference(r.SideBySide("measured", 14.2 * loss, 31.0 * loss), own)
     fitted = name in ("gain", "controls")
-    return r.Setup(name, white_nits, gamma, False, r.SetupUncertainty(4.1 if fitted else None, 0.02 if name == "controls" else None), difference, label)
+    return r.Setup(
+        name, white_nits, gamma, False, r.SetupUncertainty(4.1 if fitted else None, 0.02 if name == "controls" else None), difference, label
+    )
 
 
 def _alignment() -> r.Alignment:
@@ -243,8 +251,8 @@ def _verdict() -> r.Verdict:
     return r.Verdict(
         label="wider-range",
         words="HDR that widens the picture",
-        sentence="The HDR release reaches 1.9 stops above SDR white in its highlights in a third of the film, and colour goes slightly further; "
-        "shadows were not measured.",
+        sentence="The HDR release reaches 1.9 stops above SDR white in its highlights in a third of the film, and colour goes slightly "
+        "further; shadows were not measured.",
         axes={"highlights": "clearly_more", "shadows": "cannot_tell", "colour": "slightly_more"},
         tone="as the SDR",
         reasons=(

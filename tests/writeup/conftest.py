@@ -16,7 +16,8 @@ from pairdiff.writeup.document import comparison_to_document, write_comparison
 def _load_example() -> ModuleType:
     path = Path(__file__).with_name("_example.py")
     spec = importlib.util.spec_from_file_location("_writeup_example", path)
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     sys.modules[spec.name] = module
     spec.loader.exec_module(module)

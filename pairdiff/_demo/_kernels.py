@@ -32,46 +32,43 @@ def _look_up(table, value, scale):
     return table[low] + part * (table[low + np.uint64(1)] - table[low])
 
 
-@njit(cache=True, nogil=True, inline="always", fastmath=True)
-def _gamut_map(r, g, b, m, w):
-    """BT.2020 light to BT.709 components, drawn to the edge where outside."""
-    x = m[0, 0] * r + m[0, 1] * g + m[0, 2] * b
-    y = m[1, 0] * r + m[1, 1] * g + m[1, 2] * b
-    z = m[2, 0] * r + m[2, 1] * g + m[2, 2] * b
-    low = min(x, y, z)
-    if low < 0:
-        grey = w[0] * x + w[1] * y + w[2] * z
-        keep = grey / max(grey - low, np.float32(1e-12))
-        x, y, z = grey + (x - grey) * keep, grey + (y - grey) * keep, grey + (z - grey) * keep
-    return x, y, z
-
-
 @njit(cache=True, nogil=True, parallel=True, fastmath=True)
-def grade_through_709(scene, look, curves, last, into, weights, out_of, scales, kr_kb, luma, cb, cr, steps):
-    """Scene -> look -> BT.709 -> a curve for each channel -> matrix -> signal table -> Y', Cb, Cr.
+def grade_through_709(scene, look, curve_r, curve_g, curve_b, last, into, weights, out_of, scales, kr_kb, luma, cb, cr, steps):
+    """Scene -> look -> BT.709, drawn to its edge -> a curve for each channel -> matrix -> signal table -> Y', Cb, Cr.
 
     `scales` index the three tables; `steps` are (luma offset, luma range, top code); luma is written as code, chroma as signal.
     """
-    kr, kb = kr_kb[0], kr_kb[1]
+    # every constant in a register: the compiler cannot know that the planes do not overlap the matrices
+    kr, kb, offset, reach, top = kr_kb[0], kr_kb[1], steps[0], steps[1], steps[2]
+    kg, per_cb, per_cr = np.float32(1.0) - kr - kb, np.float32(0.5) / (np.float32(1.0) - kb), np.float32(0.5) / (np.float32(1.0) - kr)
+    a00, a01, a02, a10, a11, a12, a20, a21, a22 = (
+        into[0, 0], into[0, 1], into[0, 2], into[1, 0], into[1, 1], into[1, 2], into[2, 0], into[2, 1], into[2, 2]
+    )  # fmt: skip
+    b00, b01, b02, b10, b11, b12, b20, b21, b22 = (
+        out_of[0, 0], out_of[0, 1], out_of[0, 2], out_of[1, 0], out_of[1, 1], out_of[1, 2], out_of[2, 0], out_of[2, 1], out_of[2, 2]
+    )  # fmt: skip
+    w0, w1, w2, s0, s1, s2 = weights[0], weights[1], weights[2], scales[0], scales[1], scales[2]
     for r in prange(scene.shape[0]):
         for c in range(scene.shape[1]):
-            x, y, z = _gamut_map(
-                _look_up(look, scene[r, c, 0], scales[0]),
-                _look_up(look, scene[r, c, 1], scales[0]),
-                _look_up(look, scene[r, c, 2], scales[0]),
-                into,
-                weights,
-            )
-            x = _look_up(curves[0], x, scales[1])
-            y = _look_up(curves[1], y, scales[1])
-            z = _look_up(curves[2], z, scales[1])
-            red = _look_up(last, out_of[0, 0] * x + out_of[0, 1] * y + out_of[0, 2] * z, scales[2])
-            green = _look_up(last, out_of[1, 0] * x + out_of[1, 1] * y + out_of[1, 2] * z, scales[2])
-            blue = _look_up(last, out_of[2, 0] * x + out_of[2, 1] * y + out_of[2, 2] * z, scales[2])
-            level = kr * red + (np.float32(1.0) - kr - kb) * green + kb * blue
-            luma[r, c] = min(max(np.floor(steps[0] + steps[1] * level + np.float32(0.5)), np.float32(0.0)), steps[2])
-            cb[r, c] = (blue - level) / (np.float32(2.0) * (np.float32(1.0) - kb))
-            cr[r, c] = (red - level) / (np.float32(2.0) * (np.float32(1.0) - kr))
+            red = _look_up(look, scene[r, c, 0], s0)
+            green = _look_up(look, scene[r, c, 1], s0)
+            blue = _look_up(look, scene[r, c, 2], s0)
+            x = a00 * red + a01 * green + a02 * blue
+            y = a10 * red + a11 * green + a12 * blue
+            z = a20 * red + a21 * green + a22 * blue
+            low = min(x, y, z)
+            if low < np.float32(0.0):
+                grey = w0 * x + w1 * y + w2 * z
+                keep = grey / max(grey - low, np.float32(1e-12))
+                x, y, z = grey + (x - grey) * keep, grey + (y - grey) * keep, grey + (z - grey) * keep
+            x, y, z = _look_up(curve_r, x, s1), _look_up(curve_g, y, s1), _look_up(curve_b, z, s1)
+            red = _look_up(last, b00 * x + b01 * y + b02 * z, s2)
+            green = _look_up(last, b10 * x + b11 * y + b12 * z, s2)
+            blue = _look_up(last, b20 * x + b21 * y + b22 * z, s2)
+            level = kr * red + kg * green + kb * blue
+            luma[r, c] = min(max(np.floor(offset + reach * level + np.float32(0.5)), np.float32(0.0)), top)
+            cb[r, c] = (blue - level) * per_cb
+            cr[r, c] = (red - level) * per_cr
 
 
 @njit(cache=True, nogil=True, parallel=True, fastmath=True)

@@ -136,10 +136,10 @@ def make_tables(pair: str | None, *, shot: str) -> tuple[Any, ...]:
     else:
         curves = grade.channel_curves(pair, shot=shot)  # type: ignore[assignment]
         end, out_of, top = grade.tabulate(grade.light_to_pq, top=grade.NITS_TOP), grade.mix_matrix(pair, shot=shot), grade.NITS_TOP
-    rows = np.stack([grade.tabulate(curve, top=grade.LIGHT_TOP) for curve in curves])
+    rows = [grade.tabulate(curve, top=grade.LIGHT_TOP) for curve in curves]
     scales = np.array([last / t**0.25 for t in (grade.SCENE_TOP, grade.LIGHT_TOP, top)], np.float32)
     into, weights = grade.BT2020_TO_BT709.astype(np.float32), grade.BT709_LUMINANCE.astype(np.float32)
-    return look, rows, end, into, weights, out_of.astype(np.float32), scales
+    return look, *rows, end, into, weights, out_of.astype(np.float32), scales
 
 
 def _add_stream(file: Any, *, pair: str | None, shape: tuple[int, int]) -> Any:

@@ -187,9 +187,9 @@ def grade_hdr(scene: Floats, pair: str, *, shot: str) -> Floats:
     return np.asarray(graded @ mix_matrix(pair, shot=shot).T)
 
 
-TABLE_SIZE = 8192
-SCENE_TOP = 400.0
-LIGHT_TOP = 1200.0
+TABLE_SIZE = 2048
+SCENE_TOP = 160.0
+LIGHT_TOP = 400.0
 NITS_TOP = 10000.0
 
 

@@ -87,16 +87,21 @@ def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
     return HISTOGRAM_FROM + (peak + 0.5) * CODE_STEP / 4
 
 
+def codes_at_top(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.bool_]:
+    """Where each channel is at the title's top code, (row, column, 3); nowhere for a channel that has none."""
+    return np.stack([sdr_code[..., n] >= (np.inf if level is None else level - TOLERANCE_CODES * CODE_STEP) for n, level in enumerate(top)], -1)
+
+
 def clipped_mask(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.uint8]:
     """Where each channel is clipped, (row, column, 3), 1 or 0.
 
     At the top code, holes of a pixel closed, runs under five pixels dropped, one pixel eroded.
     """
     mask = np.zeros(sdr_code.shape, np.uint8)
+    at_top = codes_at_top(sdr_code, top=top).astype(np.uint8)
     for channel, level in enumerate(top):
         if level is not None:
-            at_top = (sdr_code[..., channel] >= level - TOLERANCE_CODES * CODE_STEP).astype(np.uint8)
-            closed = cv2.morphologyEx(at_top, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+            closed = cv2.morphologyEx(np.ascontiguousarray(at_top[..., channel]), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
             opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
             mask[..., channel] = cv2.erode(opened, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
     return mask

@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Setup
 from pairdiff._settings import Settings
-from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, sdr_code_to_nits
+from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
-from pairdiff.score.detail import PictureDetail, clipped_mask, measure_detail
+from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, measure_detail
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import REFERENCE_WHITE_NITS, level_at_share
 from pairdiff.score.notice import preference_loss
-from pairdiff.score.tone import blur_pair, blurred_difference_jnd, sample_tone
+from pairdiff.score.tone import ToneSample, blur_pair, blurred_difference_jnd, sample_tone
 
 TopCodes = tuple[float | None, float | None, float | None]
 
@@ -52,7 +52,7 @@ class PairMeasures:
     score: PairScore
     counts: dict[str, NDArray[np.int32]]
     """Histogram of dE_ITP by set-up name."""
-    tone: NDArray[np.float32]
+    tone: ToneSample
     """`sample_tone` at `controls`."""
     colour: PictureColour
 
@@ -79,20 +79,22 @@ def score_pair(
     hdr_itp = nits_to_itp(pictures.hdr_nits)
     hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
     mask = clipped_mask(pictures.sdr_code, top=top)
-    clipped = mask.max(-1).astype(bool)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
-    rms, loss, blurred, counts, tone = {}, {}, {}, {}, np.empty((0, 3), np.float32)
+    rms, loss, blurred, counts = {}, {}, {}, {}
     for setup in setups:
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
         sdr_seen = nits_to_itp(blur_optics(sdr_nits, pixels_per_degree=ppd))
         map_jnd = itp_difference(hdr_seen, sdr_seen)
         rms[setup.name] = float(np.sqrt(np.mean(np.square(map_jnd), dtype=np.float64)))
         counts[setup.name] = count_difference(map_jnd)
-        loss[setup.name] = preference_loss(hdr_itp, nits_to_itp(sdr_nits), pixels_per_degree=ppd)
-        both = blur_pair(pictures.hdr_nits, sdr_nits, clipped=clipped, sigma_degrees=settings.blur_degrees, pixels_per_degree=ppd)
+        sdr_itp = nits_to_itp(sdr_nits)
+        loss[setup.name] = preference_loss(hdr_itp, sdr_itp, pixels_per_degree=ppd)
+        both = blur_pair(pictures.hdr_nits, sdr_nits, sigma_degrees=settings.blur_degrees, pixels_per_degree=ppd)
         blurred[setup.name] = blurred_difference_jnd(both)
         if setup.name == "controls":
-            controls, controls_nits, tone = setup, sdr_nits, sample_tone(both, rng=rng)
+            controls, controls_nits = setup, sdr_nits
+            at_top = codes_at_top(pictures.sdr_code, top=top)
+            tone = _tone(pictures, hdr_itp, sdr_itp, sdr_nits, at_top=at_top, rng=rng)
     level = code_level(pictures.hdr_nits)
     bright = level > controls.white_nits
     detail = _detail(pictures, controls_nits, mask=mask, bright=bright, noise_jnd=noise_jnd)
@@ -142,3 +144,17 @@ def _detail(
         noise_jnd=noise_jnd,
         pixels_per_degree=pictures.pixels_per_degree,
     )
+
+
+def _tone(
+    pictures: PairPictures,
+    hdr_itp: FloatArray,
+    sdr_itp: FloatArray,
+    sdr_nits: FloatArray,
+    *,
+    at_top: NDArray[np.bool_],
+    rng: np.random.Generator,
+) -> ToneSample:
+    to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
+    hdr, sdr = (nits_to_pq_picture(np.maximum(nits @ to_709, 0)) for nits in (pictures.hdr_nits, sdr_nits))
+    return sample_tone(hdr_itp, sdr_itp, hdr_channels=hdr, sdr_channels=sdr, at_top=at_top, rng=rng)

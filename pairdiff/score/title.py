@@ -95,7 +95,7 @@ def pool_title(measures: Sequence[PairMeasures], weighting: Weighting, *, fits: 
     -------
     TitleScore; set-up labels still None.
     """
-    curve = fit_title_curve(np.concatenate([measure.tone for measure in measures]))
+    curve = fit_title_curve([measure.tone for measure in measures])
     pairs = tuple(replace(m.score, curve_distance_jnd=curve_distance_jnd(m.tone, curve)) for m in measures)
     weights = weighting.seconds
     blurred = np.array([pair.blurred_median_jnd["controls"] for pair in pairs])

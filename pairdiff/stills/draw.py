@@ -3,7 +3,7 @@
 Three kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
 
 - `model-hdr`, `model-sdr`: one common display model, safe on any screen.
-- `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white is hidden.
+- `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white hides.
 - `difference`: the dE_ITP map in one hue, light means different.
 
 Labels are set beside the pictures by the report, never drawn into them. The same input gives the same bytes.

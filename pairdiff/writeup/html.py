@@ -6,6 +6,7 @@ import base64
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -55,6 +56,7 @@ class _Inlined:
     caption: str
     pixels: NDArray[np.uint8]
     stored_columns: int
+    stored_bytes: int
     data: bytes = b""
 
 
@@ -161,12 +163,13 @@ def _load_picture(entry: Document, directory: Path) -> _Inlined:
     if Path(name).name != name or not name.endswith(".png"):
         raise InputRefused(f"{directory / 'index.json'} names {name!r}, which is not a PNG of that folder; compare the releases again")
     try:
-        pixels = cv2.imdecode(np.frombuffer((directory / name).read_bytes(), dtype=np.uint8), cv2.IMREAD_COLOR)
+        stored = (directory / name).read_bytes()
+        pixels = cv2.imdecode(np.frombuffer(stored, dtype=np.uint8), cv2.IMREAD_COLOR)
     except (OSError, cv2.error):
         pixels = None
     if pixels is None:
         raise InputRefused(f"{directory / name} is missing or no picture; compare the releases again")
-    return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1])
+    return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1], len(stored))
 
 
 def _fit_budgets(pictures: Sequence[_Inlined]) -> list[_Inlined]:
@@ -179,9 +182,11 @@ def _fit_budgets(pictures: Sequence[_Inlined]) -> list[_Inlined]:
 
 def _fit_budget(pictures: Sequence[_Inlined], budget: int) -> list[_Inlined]:
     """Lossless pictures that together take no more than `budget` bytes: as large as that allows."""
-    share = 1.0
+    stored = sum(picture.stored_bytes for picture in pictures)
+    share = min(1.0, (budget / (0.55 * stored + 1.0)) ** 0.5)  # WebP takes more than half of PNG: a first try that is rather too large
     while True:
-        encoded = [_encode(_shrink(picture, share)) for picture in pictures]
+        with ThreadPoolExecutor() as pool:  # the encoder lets go of the interpreter
+            encoded = list(pool.map(lambda picture, share=share: _encode(_shrink(picture, share)), pictures))
         size = sum(len(picture.data) for picture in encoded)
         if size <= budget or share < 0.05:
             return encoded

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from pathlib import Path
 
@@ -15,14 +16,21 @@ def check_output(out: Path) -> None:
     ------
     OutputRefused : a file in its place, or a folder (its own, or the nearest that exists) that takes no files.
     """
-    place = out
-    while not place.exists() and place != place.parent:
-        place = place.parent
-    if not place.is_dir():
-        raise OutputRefused(f"cannot write to {out}: {place} is a file, not a folder; name another folder with --out")
     try:
+        place = _nearest(out)
+        if not place.is_dir():
+            raise OutputRefused(f"cannot write to {out}: {place} is not a folder; name another folder with --out")
         with tempfile.TemporaryFile(dir=place):
             pass
     except OSError as refused:
         reason = refused.strerror or str(refused)
         raise OutputRefused(f"cannot write to {out}: {reason}; name another folder with --out") from refused
+
+
+def _nearest(out: Path) -> Path:
+    """The place itself, or the nearest above it that exists; a link to nowhere counts as existing."""
+    place = out
+    while not os.path.lexists(place) and place != place.parent:
+        place.exists()  # a name that no file system takes raises here, where lexists says no
+        place = place.parent
+    return place

@@ -11,6 +11,8 @@ import hashlib
 import json
 import os
 import tempfile
+import zipfile
+import zlib
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
@@ -21,7 +23,7 @@ import numpy as np
 from pairdiff._records import Damage, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 1
+SCAN_VERSION = 2
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -65,7 +67,7 @@ def load_track(key: str) -> Track | None:
     try:
         with np.load(path, allow_pickle=False) as arrays:
             return _from_arrays({name: arrays[name] for name in arrays.files})
-    except (OSError, ValueError, KeyError, TypeError, EOFError):
+    except (OSError, EOFError, zipfile.BadZipFile, zlib.error, ValueError, LookupError, TypeError, ArithmeticError):
         return None
 
 

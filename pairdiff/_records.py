@@ -388,9 +388,9 @@ class Recovered:
     bright_clipped_share: float | None
     """Share of the picture above SDR white (at `controls`) that lies in SDR-clipped areas."""
     detail_jnd: float | None
-    """Median of HDR minus SDR local contrast in clipped areas, above both noise floors, |dPQ| x 720."""
+    """Median of HDR minus SDR local contrast in clipped areas, above both noise floors, |dPQ| x 720; pictures by clipped area."""
     detail_stops: float | None
-    """Spread (5th to 95th percentile) of HDR level inside clipped areas, stops, median over pictures that have them."""
+    """Spread (5th to 95th percentile) of HDR level inside clipped areas, stops; median over pictures by clipped area."""
     textured_share: float | None
     """Share of the clipped area where that detail is at least 1."""
 
@@ -479,7 +479,7 @@ class PairScore:
     """Root mean square dE_ITP by set-up name."""
     preference_loss: Mapping[str, float]
     """JOD by set-up name; `controls` always there."""
-    blurred_median_jnd: Mapping[str, float]
+    blurred_jnd: Mapping[str, float]
     """Median dE_ITP of the blurred pictures by set-up name."""
     clipped_share: float
     bright_clipped_share: float | None

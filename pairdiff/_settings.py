@@ -83,10 +83,12 @@ class Settings:
     monochrome_jnd: float = option(6.0, "verdict", "Chroma (99th percentile) below which a film counts as black-and-white.")
     clipped_share: float = option(0.001, "verdict", "Share of picture clipped in SDR from which recovered detail applies.")
     recovered_jnd: float = option(2.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
-    recovered_stops: float = option(0.3, "verdict", "Spread of HDR level in clipped areas below which HDR counts as flat there, stops.")
+    recovered_spread: float = option(
+        0.3, "verdict", "Spread of HDR level in clipped areas, as a share of the headroom in stops, below which HDR counts as flat there."
+    )
     stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
     stretched_residual_jnd: float = option(
-        6.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720."
+        10.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720."
     )
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")

@@ -48,20 +48,25 @@ def grade_through_709(scene, look, curve_r, curve_g, curve_b, last, into, weight
         out_of[0, 0], out_of[0, 1], out_of[0, 2], out_of[1, 0], out_of[1, 1], out_of[1, 2], out_of[2, 0], out_of[2, 1], out_of[2, 2]
     )  # fmt: skip
     w0, w1, w2, s0, s1, s2 = weights[0], weights[1], weights[2], scales[0], scales[1], scales[2]
+    columns = scene.shape[1]
     for r in prange(scene.shape[0]):
-        for c in range(scene.shape[1]):
-            red = _look_up(look, scene[r, c, 0], s0)
-            green = _look_up(look, scene[r, c, 1], s0)
-            blue = _look_up(look, scene[r, c, 2], s0)
+        row = np.empty((6, columns), np.float32)  # three short loops a row: each stays in vector registers
+        for c in range(columns):
+            row[0, c] = _look_up(look, scene[r, c, 0], s0)
+            row[1, c] = _look_up(look, scene[r, c, 1], s0)
+            row[2, c] = _look_up(look, scene[r, c, 2], s0)
+        for c in range(columns):
+            red, green, blue = row[0, c], row[1, c], row[2, c]
             x = a00 * red + a01 * green + a02 * blue
             y = a10 * red + a11 * green + a12 * blue
             z = a20 * red + a21 * green + a22 * blue
-            low = min(x, y, z)
-            if low < np.float32(0.0):
-                grey = w0 * x + w1 * y + w2 * z
-                keep = grey / max(grey - low, np.float32(1e-12))
-                x, y, z = grey + (x - grey) * keep, grey + (y - grey) * keep, grey + (z - grey) * keep
-            x, y, z = _look_up(curve_r, x, s1), _look_up(curve_g, y, s1), _look_up(curve_b, z, s1)
+            grey = w0 * x + w1 * y + w2 * z
+            keep = grey / max(grey - min(x, y, z, np.float32(0.0)), np.float32(1e-12))  # 1 where nothing is outside
+            row[3, c] = _look_up(curve_r, grey + (x - grey) * keep, s1)
+            row[4, c] = _look_up(curve_g, grey + (y - grey) * keep, s1)
+            row[5, c] = _look_up(curve_b, grey + (z - grey) * keep, s1)
+        for c in range(columns):
+            x, y, z = row[3, c], row[4, c], row[5, c]
             red = _look_up(last, b00 * x + b01 * y + b02 * z, s2)
             green = _look_up(last, b10 * x + b11 * y + b12 * z, s2)
             blue = _look_up(last, b20 * x + b21 * y + b22 * z, s2)

@@ -21,11 +21,11 @@ FRAME_RATE = Fraction(24, 1)
 KR_KB = {"bt709": (0.2126, 0.0722), "bt2020-ncl": (0.2627, 0.0593)}
 
 MAX_LIGHT_LEVELS: dict[str, tuple[int, int]] = {
-    "container": (180, 80),
-    "restrained": (222, 88),
-    "wider": (1000, 151),
+    "container": (180, 105),
+    "restrained": (223, 95),
+    "wider": (1000, 154),
     "stretched": (800, 371),
-    "regraded": (138, 57),
+    "regraded": (106, 64),
 }
 """MaxCLL and MaxFALL that each HDR release declares, cd/m2: light as intended, before it is coded."""
 

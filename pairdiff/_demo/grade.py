@@ -187,7 +187,7 @@ def grade_hdr(scene: Floats, pair: str, *, shot: str) -> Floats:
     return np.asarray(graded @ mix_matrix(pair, shot=shot).T)
 
 
-TABLE_SIZE = 2048
+TABLE_SIZE = 4096
 SCENE_TOP = 160.0
 LIGHT_TOP = 400.0
 NITS_TOP = 10000.0

@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import rankdata
 
 from pairdiff._records import Rectangle
 
@@ -35,8 +36,7 @@ def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangl
     grid = cells.reshape(GRID_ROWS, 4, GRID_COLUMNS, 4).mean((1, 3)).reshape(-1)
     if float(grid.max() - grid.min()) < 0.004 * np.iinfo(luma.dtype).max / (1 if luma.dtype == np.uint8 else 64):
         return np.zeros(grid.size, np.float16)
-    rank = np.empty(grid.size, np.float32)
-    rank[np.argsort(grid, kind="stable")] = np.arange(grid.size, dtype=np.float32)
+    rank = rankdata(grid)  # equal cells share a rank, so that two pictures are not alike for their black or clipped areas alone
     rank -= rank.mean()
     fingerprint: NDArray[np.float16] = (rank / np.linalg.norm(rank)).astype(np.float16)
     return fingerprint

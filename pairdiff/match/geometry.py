@@ -1,13 +1,14 @@
 """Which region belongs to which: common picture, scale, shift, and the canvas both sides are resampled to. First form.
 
 The active pictures give a first guess; enhanced correlation (G. D. Evangelidis and E. Z. Psarakis, "Parametric Image Alignment Using
-Enhanced Correlation Coefficient Maximization", IEEE TPAMI 30(10), 2008; OpenCV) on contrast-normalised luma refines it to sub-pixel.
+Enhanced Correlation Coefficient Maximization", IEEE TPAMI 30(10), 2008; OpenCV), started from a cross-correlation (scikit-image), refines
+it to sub-pixel on contrast-normalised luma.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -22,7 +23,6 @@ REFINE_PIXELS = 0.1
 """Misregistration on the canvas from which the first guess is corrected (own)."""
 MOST_PIXELS = 12.0
 """A correction larger than this is a failed fit and is not used (own)."""
-PIXEL_ASPECT_NOTE = "square pixels assumed on the canvas"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,8 @@ def resample_area(picture: FloatArray, *, region: tuple[float, float, float, flo
     top, bottom, left, right = region
     source = np.ascontiguousarray(picture if picture.ndim == 3 else picture[..., None], np.float32)
     whole = all(float(edge).is_integer() for edge in region)
-    if whole and bottom - top == rows and right - left == columns and min(top, left) >= 0:
+    inside = min(top, left) >= 0 and bottom <= source.shape[0] and right <= source.shape[1]
+    if whole and inside and bottom - top == rows and right - left == columns:
         out = source[int(top) : int(bottom), int(left) : int(right)]
     else:
         tall = np.empty((rows, source.shape[1] * source.shape[2]), np.float32)
@@ -152,7 +153,7 @@ def refine_geometry(first: Geometry, pairs: Sequence[LumaPair], *, max_columns: 
     middle = np.median(np.stack(corrections), axis=0)
     if float(_displacement(middle, first).max()) <= REFINE_PIXELS:
         residual = float(np.median([_displacement(c, first).mean() for c in corrections]))
-        return _with_residual(first, residual)
+        return replace(first, residual_pixels=residual)
     left_over = float(np.median([np.abs(_displacement(c, first, middle)).mean() for c in corrections]))
     per_row, per_column = _hdr_per_canvas(first)
     # canvas position p of the SDR picture shows at p' = (1 + a) p + t of the HDR picture: fold that into scale and shift
@@ -170,22 +171,6 @@ def refine_geometry(first: Geometry, pairs: Sequence[LumaPair], *, max_columns: 
     )
 
 
-def _with_residual(geometry: Geometry, residual: float) -> Geometry:
-    return build_geometry(
-        geometry.hdr_active,
-        geometry.sdr_active,
-        scale=(geometry.scale_rows, geometry.scale_columns),
-        shift=(geometry.shift_rows, geometry.shift_columns),
-        max_columns=geometry.canvas_columns,
-        pixels_per_degree_2160=geometry.pixels_per_degree * 2160 / _picture_lines(geometry.sdr_active, _shrink(geometry)),
-        residual_pixels=residual,
-    )
-
-
-def _shrink(geometry: Geometry) -> float:
-    return geometry.canvas_columns / (geometry.sdr_common[3] - geometry.sdr_common[2])
-
-
 def _hdr_per_canvas(geometry: Geometry) -> tuple[float, float]:
     top, bottom, left, right = geometry.hdr_common
     return (bottom - top) / geometry.canvas_rows, (right - left) / geometry.canvas_columns
@@ -197,6 +182,7 @@ def _register(geometry: Geometry, pair: LumaPair) -> NDArray[np.float64] | None:
     hdr = _normalise_contrast(resample_area(pair.hdr, region=geometry.hdr_common, **size))
     sdr = _normalise_contrast(resample_area(pair.sdr, region=geometry.sdr_common, **size))
     start = np.eye(2, 3, dtype=np.float32)
+    start[:, 2] = _coarse_shift(hdr, sdr)
     try:
         criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
         _, warp = cv2.findTransformECC(sdr, hdr, start, cv2.MOTION_AFFINE, criteria)
@@ -208,6 +194,14 @@ def _register(geometry: Geometry, pair: LumaPair) -> NDArray[np.float64] | None:
         return None
     found[0, 1] = found[1, 0] = 0.0
     return found
+
+
+def _coarse_shift(hdr: NDArray[np.float32], sdr: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Shift of the HDR canvas against the SDR canvas, whole pixels (column, row), by cross-correlation: enough for the fine fit to lock."""
+    from skimage.registration import phase_cross_correlation
+
+    shift, _, _ = phase_cross_correlation(hdr, sdr, normalization=None)  # type: ignore[no-untyped-call]
+    return np.asarray(shift[::-1], np.float32)
 
 
 def _displacement(warp: NDArray[np.float64], geometry: Geometry, other: NDArray[np.float64] | None = None) -> NDArray[np.float64]:

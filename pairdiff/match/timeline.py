@@ -21,6 +21,8 @@ HIGH_PASS_FRAMES = 9
 """Length of the running mean that is taken off before correlation."""
 LEAST_OVERLAP = 0.25
 """Least overlap of a candidate offset, as a share of the shorter release."""
+LEAST_ENERGY = 0.01
+"""An overlap in which less of the motion lies than this share of all motion is scored as if it held that much (own)."""
 NEAR_FRAMES = 3
 """Offsets this near to the best one are not a rival."""
 MATCH_SIMILARITY = 0.6
@@ -49,7 +51,7 @@ class Offset:
 
 
 def high_pass(track: FloatArray) -> NDArray[np.float32]:
-    """A fingerprint track, (frame, cell), less its running mean over time."""
+    """A fingerprint track, (frame, cell) or one cell of it, less its running mean over time."""
     values = track.astype(np.float32)
     return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
 
@@ -65,30 +67,38 @@ def find_offset(hdr_track: FloatArray, sdr_track: FloatArray) -> Offset:
     -------
     Offset; score 0 where nothing moves in either track.
     """
-    hdr, sdr = high_pass(hdr_track), high_pass(sdr_track)
-    total = len(hdr) + len(sdr) - 1
+    total = len(hdr_track) + len(sdr_track) - 1
     size = next_fast_len(total, real=True)
     product = np.zeros(size // 2 + 1, np.complex128)
-    for cell in range(hdr.shape[1]):
-        product += np.conj(rfft(hdr[:, cell], size)) * rfft(sdr[:, cell], size)
-    correlation = np.roll(irfft(product, size), len(hdr) - 1)[:total]
-    offsets = np.arange(total) - (len(hdr) - 1)
-    scores = correlation / np.maximum(_overlap_energy(hdr, sdr, offsets), 1e-9)
-    overlap = np.minimum(len(hdr), len(sdr) - offsets) - np.maximum(0, -offsets)
-    scores[overlap < LEAST_OVERLAP * min(len(hdr), len(sdr))] = -1
+    for cell in range(hdr_track.shape[1]):  # cell by cell: what is held grows by the track, not by copies of it
+        hdr, sdr = (high_pass(track[:, cell]).astype(np.float64) for track in (hdr_track, sdr_track))
+        product += np.conj(rfft(hdr, size)) * rfft(sdr, size)
+    correlation = np.roll(irfft(product, size), len(hdr_track) - 1)[:total]
+    offsets = np.arange(total) - (len(hdr_track) - 1)
+    energy, whole = _overlap_energy(motion_energy(hdr_track), motion_energy(sdr_track), offsets)
+    scores = correlation / np.maximum(energy, max(LEAST_ENERGY * whole, 1e-9))
+    overlap = np.minimum(len(hdr_track), len(sdr_track) - offsets) - np.maximum(0, -offsets)
+    scores[overlap < LEAST_OVERLAP * min(len(hdr_track), len(sdr_track))] = -1
     best = int(np.argmax(scores))
     rivals = np.abs(offsets - offsets[best]) > NEAR_FRAMES
     return Offset(int(offsets[best]), float(scores[best]), float(scores[rivals].max()) if rivals.any() else -1.0)
 
 
-def _overlap_energy(hdr: NDArray[np.float32], sdr: NDArray[np.float32], offsets: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Geometric mean of both tracks' energies where they overlap, per offset."""
-    hdr_sum = np.concatenate([[0.0], np.cumsum((hdr.astype(np.float64) ** 2).sum(1))])
-    sdr_sum = np.concatenate([[0.0], np.cumsum((sdr.astype(np.float64) ** 2).sum(1))])
+def motion_energy(track: FloatArray) -> NDArray[np.float64]:
+    """How much moves in each frame of a track, (frame, cell): squared high-passed fingerprint, summed over cells."""
+    energy = np.zeros(len(track))
+    for cell in range(track.shape[1]):
+        energy += high_pass(track[:, cell]).astype(np.float64) ** 2
+    return energy
+
+
+def _overlap_energy(hdr: NDArray[np.float64], sdr: NDArray[np.float64], offsets: NDArray[np.int64]) -> tuple[NDArray[np.float64], float]:
+    """Geometric mean of both tracks' motion energies where they overlap, per offset; and of the whole tracks."""
+    hdr_sum, sdr_sum = (np.concatenate([[0.0], np.cumsum(energy)]) for energy in (hdr, sdr))
     start = np.maximum(0, -offsets)
     stop = np.minimum(len(hdr), len(sdr) - offsets)
     energy = (hdr_sum[stop] - hdr_sum[start]) * (sdr_sum[stop + offsets] - sdr_sum[start + offsets])
-    return np.asarray(np.sqrt(np.maximum(energy, 0)))
+    return np.sqrt(np.maximum(energy, 0)), float(np.sqrt(hdr_sum[-1] * sdr_sum[-1]))
 
 
 def frame_similarity(hdr_track: FloatArray, sdr_track: FloatArray, offset_frames: int) -> NDArray[np.float32]:
@@ -104,6 +114,8 @@ def find_cuts(track: FloatArray) -> NDArray[np.int64]:
     """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
     values = track.astype(np.float32)
     distance = np.concatenate([[0.0], 1 - np.einsum("ij,ij->i", values[1:], values[:-1])])
+    flat = _flat_frames(track)
+    distance[1:][flat[1:] & flat[:-1]] = 0  # black after black: no cut, though their fingerprints have no direction
     around = median_filter(distance, 13, mode="nearest")
     candidates = np.flatnonzero((distance > CUT_DISTANCE) & (distance > CUT_RATIO * np.maximum(around, 0.01)))
     cuts: list[int] = []
@@ -123,12 +135,27 @@ def matched_frames(
     """State of each HDR frame at an offset (1 matched, 0 still and so undetermined, -1 no partner) and its similarity."""
     similarity = frame_similarity(hdr_track, sdr_track, offset_frames)
     known = ~np.isnan(similarity)
-    limit = max(MATCH_SIMILARITY, float(np.median(similarity[known])) - MATCH_DROP) if known.any() else 1.0
+    empty = _both_flat(hdr_track, sdr_track, offset_frames)
+    telling = similarity[known & ~empty]
+    limit = max(MATCH_SIMILARITY, float(np.median(telling)) - MATCH_DROP) if telling.size else 1.0
     alike = np.zeros(len(similarity), np.int8)
-    alike[known] = similarity[known] >= limit
+    alike[known] = (similarity[known] >= limit) | empty[known]
     alike = median_filter(alike, LEAST_RUN_FRAMES, mode="nearest") & known
-    moving = uniform_filter1d((high_pass(hdr_track) ** 2).sum(1), HIGH_PASS_FRAMES, mode="nearest") >= STILL_ENERGY
+    moving = (uniform_filter1d(motion_energy(hdr_track), HIGH_PASS_FRAMES, mode="nearest") >= STILL_ENERGY) & ~empty
     return np.where(alike == 1, moving.astype(np.int8), np.int8(-1)).astype(np.int8), similarity
+
+
+def _flat_frames(track: FloatArray) -> NDArray[np.bool_]:
+    """Frames without a fingerprint: nothing but one level."""
+    return np.asarray(~track.any(axis=1))
+
+
+def _both_flat(hdr_track: FloatArray, sdr_track: FloatArray, offset_frames: int) -> NDArray[np.bool_]:
+    """HDR frames that are flat and whose partner at an offset is flat too: nothing tells them apart, nor together."""
+    out = np.zeros(len(hdr_track), bool)
+    frames = np.arange(max(0, -offset_frames), min(len(hdr_track), len(sdr_track) - offset_frames))
+    out[frames] = _flat_frames(hdr_track[frames]) & _flat_frames(sdr_track[frames + offset_frames])
+    return out
 
 
 def build_segments(
@@ -146,7 +173,7 @@ def build_segments(
                 segments.append(Segment("sdr_only", None, None, low, high, None, None))
         else:
             kind: SegmentKind = "matched" if state[start] == 1 else "undetermined"
-            confidence = float(np.clip(np.nanmean(similarity[start:stop]), 0, 1))
+            confidence = float(np.clip(np.nanmean(similarity[start:stop], dtype=np.float64), 0, 1))
             segments.append(Segment(kind, start, stop, low, high, speed, confidence))
     return _with_sdr_ends(segments, len(state), offset_frames, sdr_frames)
 
@@ -166,7 +193,5 @@ def find_shots(hdr_track: FloatArray, state: NDArray[np.int8]) -> tuple[tuple[in
     cuts = find_cuts(hdr_track)
     edges = np.unique(np.concatenate([[0, len(state)], np.flatnonzero(np.diff(state)) + 1, cuts]))
     return tuple(
-        (int(start), int(stop))
-        for start, stop in itertools.pairwise(edges)
-        if state[start] == 1 and stop - start >= LEAST_RUN_FRAMES
+        (int(start), int(stop)) for start, stop in itertools.pairwise(edges) if state[start] == 1 and stop - start >= LEAST_RUN_FRAMES
     )

@@ -31,6 +31,8 @@ PILE_UP = 4.0
 """How many times denser than the codes just below the top code must be to count as clipping (own)."""
 OVERSHOOT_SHARE = 0.25
 """Most that may lie above the top code, as a share of the pile-up: ringing and chroma of the codec (own)."""
+FAR_CODES, FAR_SHARE = 10, 0.05
+"""Most that may lie further above the top code than this many 8-bit codes: ringing stays near, picture content does not (own)."""
 LEAST_SHARE = 1e-5
 """Least share of the title's pixels at the top code."""
 CODE10_JND = 0.82
@@ -76,20 +78,26 @@ def find_top_codes(counts: NDArray[np.int64]) -> tuple[float | None, float | Non
 
 
 def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
-    """The fullest three codes of the title's top, if they stand far above the codes below them and little lies above them."""
-    wide = np.convolve(counts, np.ones(12), "same")
-    peak = int(np.argmax(wide))
-    above = counts[peak + 12 :].sum()
-    below = counts[max(peak - 48, 0) : max(peak - 12, 0)]
-    density = wide[peak] / 12
-    if wide[peak] < LEAST_SHARE * pixels or above > OVERSHOOT_SHARE * wide[peak] or below.size == 0 or density < PILE_UP * below.mean():
+    """The fullest three codes that stand far above the codes below them and have little above them; their mean."""
+    up_to = np.concatenate([[0.0], np.cumsum(counts)])
+    first = np.arange(12, counts.size - 11)  # windows of three codes, with room below them
+    wide, total = up_to[first + 12] - up_to[first], up_to[-1]
+    below = (up_to[first - 6] - up_to[np.maximum(first - 42, 0)]) / np.minimum(first - 6, 36)
+    above, far = (total - up_to[np.minimum(first + 12 + bins, counts.size)] for bins in (6, 4 * FAR_CODES))
+    stands = (wide >= max(LEAST_SHARE * pixels, 1)) & (wide / 12 >= PILE_UP * below)
+    stands &= (above <= OVERSHOOT_SHARE * wide) & (far <= FAR_SHARE * wide)
+    if not stands.any():
         return None
-    return HISTOGRAM_FROM + (peak + 0.5) * CODE_STEP / 4
+    start = int(first[np.argmax(np.where(stands, wide, -1))])
+    middle = float(np.average(np.arange(start, start + 12), weights=counts[start : start + 12]))
+    return HISTOGRAM_FROM + middle * CODE_STEP / 4
 
 
 def codes_at_top(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.bool_]:
     """Where each channel is at the title's top code, (row, column, 3); nowhere for a channel that has none."""
-    return np.stack([sdr_code[..., n] >= (np.inf if level is None else level - TOLERANCE_CODES * CODE_STEP) for n, level in enumerate(top)], -1)
+    return np.stack(
+        [sdr_code[..., n] >= (np.inf if level is None else level - TOLERANCE_CODES * CODE_STEP) for n, level in enumerate(top)], -1
+    )
 
 
 def clipped_mask(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.uint8]:
@@ -161,10 +169,10 @@ def _window_variance(nits: FloatArray, inside: FloatArray, weight: FloatArray, w
     value = nits_to_pq(np.maximum(nits, 0)) * 720.0
     middle = float(value[inside > 0].mean())
     offset = (value - middle) * inside
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = cv2.blur(offset, (width, width)) / weight
-        square = cv2.blur(offset * offset, (width, width)) / weight
-    return np.asarray(np.nan_to_num(np.maximum(square - mean * mean, 0)))
+    share = np.maximum(weight, 1e-6)
+    mean = cv2.blur(offset, (width, width)) / share
+    square = cv2.blur(offset * offset, (width, width)) / share
+    return np.asarray(np.maximum(square - mean * mean, 0), np.float64)
 
 
 def _spread_stops(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> float | None:
@@ -206,7 +214,7 @@ def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], 
         return float(np.average([v for v, _ in known], weights=[w for _, w in known])) if known else None
 
     def median(values: Sequence[float | None]) -> float | None:
-        known = [(float(values[n] or 0.0), weights[n]) for n in where if values[n] is not None]
+        known = [(float(values[n] or 0.0), weights[n] * clipped[n]) for n in where if values[n] is not None]
         return weighted_quantile(np.array([v for v, _ in known]), 0.5, weights=np.array([w for _, w in known])) if known else None
 
     return Recovered(

@@ -30,9 +30,10 @@ class Weighting:
 
 
 def level_at_share(level_nits: FloatArray, share: float) -> float:
-    """Level that a share of the pixels reaches or exceeds."""
+    """Largest level that at least a share of the pixels, and never fewer than two of them, reaches or exceeds."""
     flat = level_nits.reshape(-1)
-    position = min(int(np.ceil(flat.size * (1 - share))), flat.size - 1)
+    least = max(int(np.ceil(flat.size * share - 1e-9)), 2)  # one bright pixel must not count, however small the picture
+    position = max(flat.size - least, 0)
     return float(np.partition(flat, position)[position])
 
 

@@ -114,7 +114,7 @@ def score_pair(
         area_above_203_share=float((level > REFERENCE_WHITE_NITS).mean()),
         rms_jnd=rms,
         preference_loss=loss,
-        blurred_median_jnd=blurred,
+        blurred_jnd=blurred,
         clipped_share=detail.clipped_share,
         bright_clipped_share=detail.bright_clipped_share,
         detail_jnd=detail.detail_jnd,

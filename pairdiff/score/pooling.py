@@ -45,7 +45,8 @@ def estimate_share(
     -------
     Estimate, 95 %.
     """
-    share = float(np.average(reached, weights=weights))
+    counted = np.asarray(reached, bool)[weights > 0]
+    share = 1.0 if counted.all() else float(np.average(reached, weights=weights))
     if sampled_fraction >= 1:
         return Estimate(share, share, share)
     durations = np.array([weights[shots == shot].sum() for shot in np.unique(shots)])

@@ -202,7 +202,8 @@ def fit_setups(sample: FitSample, settings: Settings, *, draws: int = 200) -> Se
     gain, gain_bound = fit_gain(sample, settings)
     white, gamma, bound = fit_controls(sample, settings)
     refits = _refit_draws(sample, white, gamma, settings=settings, draws=draws)
-    spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std()))
+    several = np.unique(sample.shot).size > 1  # one shot says nothing of how others would differ
+    spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std())) if several else nothing
     setups = [
         Setup("white-100", 100.0, 2.4, False, nothing, None, None),
         Setup("white-203", 203.0, 2.4, False, nothing, None, None),

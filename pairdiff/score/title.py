@@ -98,7 +98,7 @@ def pool_title(measures: Sequence[PairMeasures], weighting: Weighting, *, fits: 
     curve = fit_title_curve([measure.tone for measure in measures])
     pairs = tuple(replace(m.score, curve_distance_jnd=curve_distance_jnd(m.tone, curve)) for m in measures)
     weights = weighting.seconds
-    blurred = np.array([pair.blurred_median_jnd["controls"] for pair in pairs])
+    blurred = np.array([pair.blurred_jnd["controls"] for pair in pairs])
     tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, blurred_jnd=blurred, weights=weights, settings=settings)
     setups = tuple(replace(s, difference=_setup_difference(measures, pairs, weighting, s, settings)) for s in fits.setups)
     controls = next(s for s in setups if s.name == "controls")

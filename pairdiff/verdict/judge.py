@@ -25,7 +25,7 @@ THRESHOLDS = (
     "colour_slight_share",
     "colour_clear_share",
     "recovered_jnd",
-    "recovered_stops",
+    "recovered_spread",
     "stretched_clip_share",
     "stretched_residual_jnd",
 )
@@ -74,6 +74,7 @@ class _Columns:
     code: NDArray[np.float64]
     blurred: dict[str, NDArray[np.float64]]
     outside: NDArray[np.float64]
+    clipped: NDArray[np.float64]
     bright_clipped: NDArray[np.float64]
     bright_area: NDArray[np.float64]
     detail: NDArray[np.float64]
@@ -93,8 +94,9 @@ def _columns(case: Case, settings: Settings) -> _Columns:
     return _Columns(
         column([p.hdr_p999_nits for p in pairs]),
         column([p.sdr_p999_code for p in pairs]),
-        {name: column([p.blurred_median_jnd[name] for p in pairs]) for name in case.names},
+        {name: column([p.blurred_jnd[name] for p in pairs]) for name in case.names},
         column([p.outside_709_share for p in pairs]),
+        column([p.clipped_share for p in pairs]),
         where_clipped([p.bright_clipped_share for p in pairs]),
         column([p.area_above_white_share for p in pairs]),
         where_clipped([p.detail_jnd for p in pairs]),
@@ -123,8 +125,8 @@ def _figures(
         weighted_quantile(columns.blurred[setup.name][picks], 0.5, weights=weights),
         float(np.average(columns.outside[picks], weights=weights)),
         _mean(columns.bright_clipped[picks], weights * columns.bright_area[picks]),
-        _median(columns.detail[picks], weights),
-        _median(columns.detail_stops[picks], weights),
+        _median(columns.detail[picks], weights * columns.clipped[picks]),
+        _median(columns.detail_stops[picks], weights * columns.clipped[picks]),
     )
 
 
@@ -134,7 +136,7 @@ def _mean(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float | 
 
 
 def _median(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float | None:
-    known = ~np.isnan(values)
+    known = ~np.isnan(values) & (weights > 0)
     return weighted_quantile(values[known], 0.5, weights=weights[known]) if known.any() else None
 
 
@@ -154,7 +156,7 @@ def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisSt
 def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, settings: Settings) -> Conditions:
     gains = ("slightly_more", "clearly_more")
     flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
-    narrow = figures.detail_stops is not None and figures.detail_stops < settings.recovered_stops
+    narrow = figures.detail_stops is not None and figures.detail_stops < settings.recovered_spread * figures.stops
     residual = case.tone.residual_p95_jnd
     return Conditions(
         too_little_matched=case.matched_s < settings.min_matched_s or case.matched_share_of_shorter < settings.min_matched_share,
@@ -311,7 +313,7 @@ def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
     stops = "" if recovered.detail_stops is None else f" over {recovered.detail_stops:.2f} stops"
     return (
         f"Where the SDR is clipped ({recovered.clipped_share:.2%} of the picture), HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
-        f"flat means below {settings.recovered_jnd:g} JND and {settings.recovered_stops:g} stops."
+        f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom."
     )
 
 

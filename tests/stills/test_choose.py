@@ -26,7 +26,7 @@ def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
         area_above_203_share=0.0,
         rms_jnd={"controls": 3.0},
         preference_loss={"controls": loss, "white-100": 100.0 - loss},
-        blurred_median_jnd=1.0,
+        blurred_jnd={"controls": 1.0},
         clipped_share=0.0,
         bright_clipped_share=None,
         detail_jnd=None,

@@ -288,7 +288,7 @@ def _pair(number: int) -> r.PairScore:
         area_above_203_share=0.008,
         rms_jnd={"white-100": 21.0, "white-203": 18.0, "gain": 17.0, "controls": 16.0},
         preference_loss={"controls": loss, "white-100": 1.3 * loss},
-        blurred_median_jnd=2.1,
+        blurred_jnd={"white-100": 9.0, "white-203": 4.0, "gain": 2.4, "controls": 2.1},
         clipped_share=0.004,
         bright_clipped_share=0.3,
         detail_jnd=9.0,

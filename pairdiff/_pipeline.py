@@ -72,11 +72,11 @@ SAME_RATE = 1e-4
 SPEED_UP = 0.06
 """Rates that differ by less than this are the same film at another speed (25 against 24 frames per second: 0.042)."""
 SIGNS = {
-    "level ceiling": "Colourists set ceilings on purpose.",
-    "shared clipping": "The clip may be baked into the master.",
-    "code comb": "Dither, grain and re-encoding hide or make a comb.",
-    "colour stops at the BT.709 edge": "A muted palette never reaches the edge.",
-    "one fixed curve": "The SDR may have been derived from the HDR.",
+    "level ceiling": "A grade may be held under a ceiling as a matter of taste or delivery rules.",
+    "shared clipping": "Camera or master may have clipped before either grade was made.",
+    "code comb": "Rounding, grain and another encode can make such a pattern, or wipe it out.",
+    "colour stops at the BT.709 edge": "Subdued colours stay inside BT.709 in any grade.",
+    "one fixed curve": "An SDR release is often made from the HDR one by a fixed conversion.",
 }
 
 

@@ -152,7 +152,7 @@ def _add_stream(file: Any, *, pair: str | None, shape: tuple[int, int]) -> Any:
         display = "G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(10000000,50)"
         fixed = "log-level=none:hdr10=1:repeat-headers=1:chromaloc=2:keyint=48:pools=2:frame-threads=2:rc-lookahead=8:bframes=2"
         params = f"{fixed}:master-display={display}:max-cll={cll},{fall}"
-        stream = file.add_stream("libx265", rate=FRAME_RATE, options={"preset": "ultrafast", "crf": "14", "x265-params": params})
+        stream = file.add_stream("libx265", rate=FRAME_RATE, options={"preset": "ultrafast", "crf": "5", "x265-params": params})
         tags, stream.pix_fmt = (9, 16, 9, 1), "yuv420p10le"
     stream.height, stream.width = shape
     context = stream.codec_context

@@ -22,7 +22,13 @@ def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Iterator[T]
     Yields
     ------
     The items.
+
+    Raises
+    ------
+    ValueError : for a depth below 1, which a queue would take as boundless.
     """
+    if depth < 1:
+        raise ValueError(f"depth must be at least 1; got {depth}")
     waiting: queue.Queue[tuple[bool, T | BaseException | None]] = queue.Queue(maxsize=depth)
     stopped = threading.Event()
 

@@ -8,7 +8,7 @@ decides and what stands still does not vote.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ CUT_DISTANCE = 0.15
 CUT_RATIO = 4.0
 """How far a cut must stand out above its neighbours."""
 LEAST_RUN_FRAMES = 5
+_OTHER_SIDE: dict[SegmentKind, SegmentKind] = {"sdr_only": "hdr_only", "hdr_only": "sdr_only"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +186,21 @@ def _with_sdr_ends(segments: list[Segment], hdr_frames: int, offset_frames: int,
     tail = max(hdr_frames + offset_frames, 0)
     if tail < sdr_frames:
         segments.append(Segment("sdr_only", None, None, tail, sdr_frames, None, None))
-    return tuple(segments)
+    return _merge_neighbours(segments)
+
+
+def _merge_neighbours(segments: list[Segment]) -> tuple[Segment, ...]:
+    """Join runs of frames without partner that follow each other on the same side."""
+    merged: list[Segment] = []
+    for segment in segments:
+        last = next((n for n in range(len(merged) - 1, -1, -1) if merged[n].kind != _OTHER_SIDE.get(segment.kind)), None)
+        if last is not None and merged[last].kind == segment.kind == "sdr_only" and merged[last].sdr_stop == segment.sdr_start:
+            merged[last] = replace(merged[last], sdr_stop=segment.sdr_stop)
+        elif last is not None and merged[last].kind == segment.kind == "hdr_only" and merged[last].hdr_stop == segment.hdr_start:
+            merged[last] = replace(merged[last], hdr_stop=segment.hdr_stop)
+        else:
+            merged.append(segment)
+    return tuple(merged)
 
 
 def find_shots(hdr_track: FloatArray, state: NDArray[np.int8]) -> tuple[tuple[int, int], ...]:

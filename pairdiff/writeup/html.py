@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from pairdiff._errors import InputRefused
 from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills.draw import average_area
+from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
-    LABEL_WORDS,
     RULE_WORDS,
     SETUP_NOTES,
     SETUP_WORDS,
@@ -226,7 +226,7 @@ def _stops_shown(pictures: Mapping[str, Document]) -> list[int]:
 def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], moments: list[Document], index: Document) -> Document:
     return {
         "r": result,
-        "label_words": LABEL_WORDS,
+        "label_words": WORDS,
         "axes": _axes(result),
         "moments": moments,
         "legend": index.get("legend", []),
@@ -504,7 +504,7 @@ def _tone(result: Document, width: int, ident: str) -> str:
 
 
 def _support(result: Document, width: int, ident: str) -> str:
-    rows = [(LABEL_WORDS.get(label, label), share) for label, share in _support_rows(result)]
+    rows = [(WORDS.get(label, label), share) for label, share in _support_rows(result)]
     summary = "; ".join(f"{words} {100 * share:.0f} %" for words, share in rows)
     least = result["run"]["settings"].get("support_min")
     return charts.draw_support(rows, least=least, width=width, ident=ident, summary=summary)

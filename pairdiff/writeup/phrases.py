@@ -4,14 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-LABEL_WORDS = {
-    "sdr-in-hdr-container": "SDR picture in an HDR container",
-    "different-grade": "another grade, not more range",
-    "stretched-sdr": "SDR stretched brighter",
-    "restrained-hdr": "HDR, used sparingly",
-    "wider-range": "HDR that widens the picture",
-    "undetermined": "cannot tell",
-}
 STATE_WORDS = {
     "same": "the same",
     "slightly_more": "slightly more",

@@ -1,0 +1,40 @@
+import tempfile
+
+import pytest
+
+from pairdiff._checks import check_output
+from pairdiff._errors import OutputRefused
+
+
+def test_a_writable_place_passes_and_nothing_is_made(tmp_path):
+    check_output(tmp_path)
+    check_output(tmp_path / "new" / "deeper")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("below", ["", "deeper"])
+def test_a_file_in_the_way_is_refused(tmp_path, below):
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(OutputRefused, match="taken is not a folder.*--out"):
+        check_output(tmp_path / "taken" / below)
+
+
+def test_a_link_to_nowhere_is_refused(tmp_path):
+    (tmp_path / "link").symlink_to(tmp_path / "gone")
+    with pytest.raises(OutputRefused, match="link is not a folder"):
+        check_output(tmp_path / "link")
+
+
+def test_a_name_no_file_system_takes_is_refused(tmp_path):
+    with pytest.raises(OutputRefused, match=r"cannot write to .*: File name too long; name another folder with --out"):
+        check_output(tmp_path / ("x" * 300))
+
+
+def test_a_folder_that_takes_no_files_is_refused(tmp_path, monkeypatch):
+    def refuse(**place):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
+    with pytest.raises(OutputRefused, match="Permission denied; name another folder with --out") as refused:
+        check_output(tmp_path)
+    assert refused.value.exit_code == 5

@@ -1,0 +1,176 @@
+import dataclasses
+import os
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pairdiff import _keep
+from pairdiff._records import Damage, Fact, FrameLevels, Rectangle, Release, Signal
+from pairdiff.score.scan import Track
+
+RNG = np.random.default_rng(2)
+
+
+def make_track(frames=7, damage=2):
+    return Track(
+        Rectangle(21, 139, 0, 320),
+        RNG.normal(size=(frames, 576)).astype(np.float16),
+        tuple(Fraction(n * 1001, 24000) for n in range(frames)),
+        tuple(FrameLevels(n, n * 1001 / 24000, *RNG.uniform(0, 1000, 10)) for n in range(frames)),
+        tuple(Damage("corrupt picture", n, 'says "é" \n twice') for n in range(damage)),
+    )
+
+
+def make_release(**other):
+    def said(value):
+        return Fact(value, "container", False)
+
+    signal = Signal(
+        *map(said, ("pq", "bt2020", "bt2020-ncl", "narrow", 10, "420", "top-left", 320, 180, Fraction(1), Fraction(24000, 1001)))
+    )
+    stated = {name: said(value) for name, value in other.items() if hasattr(signal, name)}
+    rest = {name: value for name, value in other.items() if not hasattr(signal, name)}
+    made = Release(
+        "a.mkv",
+        "hdr",
+        "sha256-sampled:12:ab",
+        12,
+        "matroska",
+        "hevc",
+        0,
+        Fraction(1, 1000),
+        Fraction(0),
+        None,
+        dataclasses.replace(signal, **stated),
+        None,  # type: ignore[arg-type]
+        (),
+    )
+    return dataclasses.replace(made, **rest)
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path, monkeypatch):
+    monkeypatch.setenv(_keep.FOLDER_VARIABLE, str(tmp_path / "kept"))
+    return tmp_path / "kept"
+
+
+@pytest.mark.parametrize(("frames", "damage"), [(7, 2), (1, 0)])
+def test_what_was_kept_comes_back_equal(frames, damage):
+    track = make_track(frames, damage)
+    _keep.store_track("k", track)
+    back = _keep.load_track("k")
+    assert np.array_equal(back.fingerprints, track.fingerprints)
+    assert back.fingerprints.dtype == np.float16
+    for name in ("active", "times_s", "levels", "damage"):
+        assert getattr(back, name) == getattr(track, name), name
+    assert all(type(level.frame) is int for level in back.levels)
+
+
+def test_what_was_never_kept_is_none():
+    assert _keep.load_track("nothing") is None
+
+
+@pytest.mark.parametrize("share", [0.0, 0.01, 0.3, 0.7, 0.98])
+def test_a_cut_file_is_none(folder, share):
+    _keep.store_track("k", make_track())
+    path = folder / "k.npz"
+    path.write_bytes(path.read_bytes()[: int(path.stat().st_size * share)])
+    assert _keep.load_track("k") is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_file_with_flipped_bytes_is_none_or_equal(folder, seed):
+    track = make_track()
+    _keep.store_track("k", track)
+    path = folder / "k.npz"
+    stored = bytearray(path.read_bytes())
+    for place in np.random.default_rng(seed).integers(0, len(stored), 40):
+        stored[place] ^= 0xFF
+    path.write_bytes(stored)
+    back = _keep.load_track("k")
+    assert back is None or (back.levels == track.levels and np.array_equal(back.fingerprints, track.fingerprints))
+
+
+def test_a_file_of_another_kind_is_none(folder):
+    folder.mkdir()
+    np.savez(folder / "k.npz", active=np.zeros(4), times=np.array([[1, 0]]))
+    assert _keep.load_track("k") is None
+    (folder / "k.npz").write_text("not an archive")
+    assert _keep.load_track("k") is None
+
+
+def test_a_stopped_write_leaves_what_was_there(folder, monkeypatch):
+    track = make_track()
+    _keep.store_track("k", track)
+
+    def stop(file, **arrays):
+        file.write(b"half")
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(np, "savez_compressed", stop)
+    with pytest.raises(KeyboardInterrupt):
+        _keep.store_track("k", make_track())
+    monkeypatch.undo()
+    os.environ[_keep.FOLDER_VARIABLE] = str(folder)
+    assert _keep.load_track("k").levels == track.levels
+    assert [path.name for path in folder.iterdir()] == ["k.npz"]
+    del os.environ[_keep.FOLDER_VARIABLE]
+
+
+def test_a_folder_that_cannot_be_made_is_passed_over(tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setenv(_keep.FOLDER_VARIABLE, str(tmp_path / "file" / "kept"))
+    _keep.store_track("k", make_track())
+    assert _keep.load_track("k") is None
+
+
+def test_a_full_disk_is_passed_over_and_leaves_nothing(folder, monkeypatch):
+    def full(file, **arrays):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(np, "savez_compressed", full)
+    _keep.store_track("k", make_track())
+    assert list(folder.iterdir()) == []
+
+
+def test_other_errors_are_not_passed_over(monkeypatch):
+    def broken(file, **arrays):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(np, "savez_compressed", broken)
+    with pytest.raises(ZeroDivisionError):
+        _keep.store_track("k", make_track())
+
+
+def test_the_folder_is_the_named_one_or_the_users_own(monkeypatch, tmp_path):
+    assert _keep.keep_folder() == tmp_path / "kept"
+    monkeypatch.delenv(_keep.FOLDER_VARIABLE)
+    assert _keep.keep_folder().parts[-2:] == ("pairdiff", "scans")
+    assert _keep.keep_folder() != Path("scans")
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"file_id": "sha256-sampled:12:ac"},
+        {"stream_index": 1},
+        {"transfer": "hlg"},
+        {"primaries": "p3-d65"},
+        {"matrix": "bt709"},
+        {"range": "full"},
+        {"chroma_siting": "left"},
+    ],
+    ids=lambda other: next(iter(other)),
+)
+def test_another_reading_has_another_key(other):
+    assert _keep.scan_key(make_release(), hlg_peak_nits=1000.0) != _keep.scan_key(make_release(**other), hlg_peak_nits=1000.0)
+
+
+def test_the_key_knows_the_peak_and_the_version_and_not_the_path(monkeypatch):
+    first = _keep.scan_key(make_release(), hlg_peak_nits=1000.0)
+    assert first == _keep.scan_key(make_release(path="elsewhere/b.mkv"), hlg_peak_nits=1000.0)
+    assert first != _keep.scan_key(make_release(), hlg_peak_nits=600.0)
+    monkeypatch.setattr(_keep, "SCAN_VERSION", _keep.SCAN_VERSION + 1)
+    assert first != _keep.scan_key(make_release(), hlg_peak_nits=1000.0)

@@ -615,7 +615,8 @@ def read_time(text: str) -> int | Fraction:
     if re.fullmatch(r"f\d+", text):
         return int(text[1:])
     found = _TIME.fullmatch(text)
-    if not found:
+    beyond = found is not None and any(part is not None and float(part) >= 60 for part in found.groups()[1:] if found[2] is not None)
+    if found is None or beyond:
         raise UsageError(
             f"The time {text!r} cannot be read. Give HDR film time as h:mm:ss.mmm, for example 0:12:03.500, or a frame as f123."
         )

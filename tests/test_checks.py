@@ -15,7 +15,7 @@ def test_a_writable_place_passes_and_nothing_is_made(tmp_path):
 @pytest.mark.parametrize("below", ["", "deeper"])
 def test_a_file_in_the_way_is_refused(tmp_path, below):
     (tmp_path / "taken").write_text("x")
-    with pytest.raises(OutputRefused, match="taken is not a folder.*--out"):
+    with pytest.raises(OutputRefused, match=r"taken is not a folder.*--out"):
         check_output(tmp_path / "taken" / below)
 
 

@@ -29,7 +29,9 @@ def wheel(turn: float, *, at: Point, radius: float, paddles: int) -> Picture:
         edge = (at[0] + radius * c, at[1] + radius * s)
         lines.append([(edge[0] - 22 * s, edge[1] + 22 * c), (edge[0] + 22 * s, edge[1] - 22 * c)])
     for share in (0.92, 0.4):
-        rim = [(at[0] + share * radius * float(np.cos(a)), at[1] + share * radius * float(np.sin(a))) for a in np.linspace(0, 2 * np.pi, 73)]
+        rim = [
+            (at[0] + share * radius * float(np.cos(a)), at[1] + share * radius * float(np.sin(a))) for a in np.linspace(0, 2 * np.pi, 73)
+        ]
         lines.append(rim)
     return draw_lines(ROWS, COLUMNS, lines, thickness=6)
 
@@ -55,7 +57,9 @@ def build_sdr_logo() -> Draw:
     ground = fade_rows(ROWS, (0, pick(0.05, 0.014, 0.010)), (1, pick(0.012, 0.006, 0.006)))[:, None]
     name = write_mask(ROWS, COLUMNS, STUDIO, at=(COLUMNS / 2, 420), scale=3.0, thickness=6, font=cv2.FONT_HERSHEY_DUPLEX)[..., None]
     place = np.arange(COLUMNS, dtype=np.float32)[None, :, None]
-    bars = fill_mask(ROWS, COLUMNS, [[(260, 520), (1660, 520), (1660, 526), (260, 526)], [(260, 310), (1660, 310), (1660, 316), (260, 316)]])
+    bars = fill_mask(
+        ROWS, COLUMNS, [[(260, 520), (1660, 520), (1660, 526), (260, 526)], [(260, 310), (1660, 310), (1660, 316), (260, 316)]]
+    )
 
     def draw(frame: int) -> Picture:
         sweep = np.exp(-(((place - 34 * frame) / 190) ** 2))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
@@ -62,7 +62,8 @@ class Coder:
         rows, columns = self._shape
         frame = av.VideoFrame(columns, rows, "yuv420p" if self._bits == 8 else "yuv420p10le")
         for target, source in zip(frame.planes, self._planes, strict=True):
-            view = np.frombuffer(target, source.dtype).reshape(target.height, target.line_size // source.itemsize)
+            memory: Any = target  # a plane is a buffer, though its type does not say so
+            view = np.frombuffer(memory, source.dtype).reshape(target.height, target.line_size // source.itemsize)
             view[:, : target.width] = source
         frame.pts, frame.time_base = self._number, 1 / FRAME_RATE
         self._number += 1
@@ -79,10 +80,8 @@ class Coder:
         weights = np.array(KR_KB["bt709" if self.pair is None else "bt2020-ncl"], np.float32)
         if shot not in self._tables:
             self._tables[shot] = make_tables(self.pair, shot=shot)
-        if self.pair == "wider":
-            grade_direct(scene, *self._tables[shot], weights, luma, *self._signal, steps)
-        else:
-            grade_through_709(scene, *self._tables[shot], weights, luma, *self._signal, steps)
+        kernel: Any = grade_direct if self.pair == "wider" else grade_through_709
+        kernel(scene, *self._tables[shot], weights, luma, *self._signal, steps)
         for signal, plane in zip(self._signal, self._planes[1:], strict=True):
             half = plane[top // 2 : (top + rows) // 2]
             site_chroma(signal, half, self.pair is not None, np.float32(128 * step), np.float32(224 * step), np.float32(2**self._bits - 1))
@@ -127,15 +126,19 @@ def make_tables(pair: str | None, *, shot: str) -> tuple[Any, ...]:
     """Arguments of the grading kernel between the picture and the luma weights, for one release and shot."""
     last, scale = grade.TABLE_SIZE - 1, np.float32
     if pair == "wider":
-        table = grade.tabulate(lambda x: grade.light_to_pq(grade.WIDER_WHITE_NITS * grade.shoulder_wider(grade.apply_look(x))), top=grade.SCENE_TOP)
+        table = grade.tabulate(
+            lambda x: grade.light_to_pq(grade.WIDER_WHITE_NITS * grade.shoulder_wider(grade.apply_look(x))), top=grade.SCENE_TOP
+        )
         return table, scale(last / grade.SCENE_TOP**0.25)
     look = grade.tabulate(grade.apply_look, top=grade.SCENE_TOP)
+    signal: Callable[[Any], Any]
     if pair is None:
-        curves = (grade.shoulder_sdr,) * 3
-        end, out_of, top = grade.tabulate(grade.light_to_sdr, top=1.0), np.eye(3), 1.0
+        curves: Sequence[Callable[[Any], Any]] = (grade.shoulder_sdr,) * 3
+        signal, out_of, top = grade.light_to_sdr, np.eye(3), 1.0
     else:
-        curves = grade.channel_curves(pair, shot=shot)  # type: ignore[assignment]
-        end, out_of, top = grade.tabulate(grade.light_to_pq, top=grade.NITS_TOP), grade.mix_matrix(pair, shot=shot), grade.NITS_TOP
+        curves = grade.channel_curves(pair, shot=shot)
+        signal, out_of, top = grade.light_to_pq, np.array(grade.mix_matrix(pair, shot=shot), np.float64), grade.NITS_TOP
+    end = grade.tabulate(signal, top=top)
     rows = [grade.tabulate(curve, top=grade.LIGHT_TOP) for curve in curves]
     scales = np.array([last / t**0.25 for t in (grade.SCENE_TOP, grade.LIGHT_TOP, top)], np.float32)
     into, weights = grade.BT2020_TO_BT709.astype(np.float32), grade.BT709_LUMINANCE.astype(np.float32)
@@ -151,6 +154,7 @@ def _add_stream(file: Any, *, pair: str | None, shape: tuple[int, int]) -> Any:
         cll, fall = MAX_LIGHT_LEVELS[pair]
         display = "G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(10000000,50)"
         fixed = "log-level=none:hdr10=1:repeat-headers=1:chromaloc=2:keyint=48:pools=2:frame-threads=2:rc-lookahead=8:bframes=2"
+        fixed += ":cbqpoffs=-4:crqpoffs=-4"
         params = f"{fixed}:master-display={display}:max-cll={cll},{fall}"
         stream = file.add_stream("libx265", rate=FRAME_RATE, options={"preset": "ultrafast", "crf": "5", "x265-params": params})
         tags, stream.pix_fmt = (9, 16, 9, 1), "yuv420p10le"

@@ -100,8 +100,6 @@ def make_demo(
         kept = _read_kept(out, version=version)
         wanted = [(path, pair) for path, pair in [(files.sdr, None), *((p, n) for n, p in files.hdr.items())] if path.name not in kept]
         if wanted:
-            for path, _ in wanted:
-                path.unlink(missing_ok=True)
             _write_releases(wanted, progress=progress, frames_per_shot=frames_per_shot)
             kept |= {path.name: path.stat().st_size for path, _ in wanted}
             part = out / f".{MARKER}.part"

@@ -143,7 +143,7 @@ def channel_curves(pair: str, *, shot: str) -> tuple[Callable[[Floats], Floats],
         return (lambda v: STRETCHED_WHITE_NITS * expand(shoulder_sdr(v)),) * 3
     regrade = REGRADES[shot]
     return tuple(
-        lambda v, p=power, g=gain: REGRADED_WHITE_NITS * soften_top(g * shoulder_sdr(v) ** p)  # type: ignore[misc]
+        lambda v, p=power, g=gain: REGRADED_WHITE_NITS * soften_top(g * shoulder_sdr(v) ** p)
         for power, gain in zip(regrade.power, regrade.gain, strict=True)
     )
 

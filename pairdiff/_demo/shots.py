@@ -7,9 +7,12 @@ Each builder paints wide layers once and returns a function that draws one frame
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pairdiff._demo._kernels import lay_over
 from pairdiff._demo.paint import (
@@ -126,7 +129,7 @@ def paint_houses(layer: Picture, *, base: int, lamps: list[Point], seed: int) ->
 
 def paint_windows(part: Picture, *, wide: float, top: float, base: float, rng: np.random.Generator) -> None:
     """Windows of one house, some of them lit."""
-    rows, columns = part.shape[:2]
+    rows = part.shape[0]
     across = max(int(wide // 70), 1)
     for floor in range(int((base - top) // 84)):
         for n in range(across):
@@ -152,9 +155,10 @@ def build_quay() -> Draw:
     for _ in range(150):
         at = (rng.uniform(0, COLUMNS + travel), rng.uniform(0, 300))
         put_glow(far, at, colour=pick(0.9, 0.95, 1.1) * np.float32(rng.uniform(0.05, 0.7)), radius=1.3, reach=5)
-    wave = make_noise(1, COLUMNS + travel, cell=1, stretch=300, octaves=1, seed=13)[0] * 26 + make_noise(
-        1, COLUMNS + travel, cell=1, stretch=60, octaves=1, seed=14
-    )[0] * 7
+    wave = (
+        make_noise(1, COLUMNS + travel, cell=1, stretch=300, octaves=1, seed=13)[0] * 26
+        + make_noise(1, COLUMNS + travel, cell=1, stretch=60, octaves=1, seed=14)[0] * 7
+    )
     hill = [(float(c), float(390 - wave[c])) for c in range(0, COLUMNS + travel, 4)]
     put_polygons(far, [[*hill, (COLUMNS + travel + 4, 560), (0, 560)]], pick(0.006, 0.008, 0.013))
     for _ in range(70):
@@ -171,7 +175,11 @@ def build_quay() -> Draw:
     pavement = fill_mask(water, near_columns, [[(0, base), (near_columns, base), (near_columns, water), (0, water)]])
     put_shape(near, pavement, (stone * (0.008 + 0.13 * lit))[..., None] * pick(0.9, 0.62, 0.4))
     for c, r in lamps:
-        post = [[(c, base + 12), (c, r + 18)], [(c - 9, r + 20), (c + 9, r + 20)], [(c - 5, base + 10), (c + 5, base + 10)]]
+        post: list[list[Point]] = [
+            [(c, base + 12), (c, r + 18)],
+            [(c - 9, r + 20), (c + 9, r + 20)],
+            [(c - 5, base + 10), (c + 5, base + 10)],
+        ]
         put_lines(near, post, pick(0.012, 0.011, 0.010), thickness=5)
         head = [(c - 13, r - 16), (c + 13, r - 16), (c + 9, r + 18), (c - 9, r + 18)]
         put_polygons(near, [head], LAMP * 9)
@@ -218,7 +226,7 @@ def build_quay() -> Draw:
 
 def paint_moorings(edge: Picture) -> None:
     """Dark things close to the camera: posts, a rope, the bow of a boat."""
-    rows, columns = edge.shape[:2]
+    rows = edge.shape[0]
     dark, rim = pick(0.005, 0.005, 0.006), pick(0.05, 0.034, 0.02)
     rng = np.random.default_rng(31)
     places = [float(c) for c in np.cumsum(rng.uniform(330, 520, 6))]
@@ -226,7 +234,7 @@ def paint_moorings(edge: Picture) -> None:
         post = [(c - 17, 650), (c + 17, 650), (c + 20, rows), (c - 20, rows)]
         put_polygons(edge, [post, circle((c, 650), 19, squash=0.45)], dark, soft=1.6)
         put_lines(edge, [[(c - 13, 655), (c - 16, rows)]], rim, thickness=3, soft=1.6)
-    for a, b in zip(places[:-1], places[1:], strict=True):
+    for a, b in pairwise(places):
         sag = [(a + (b - a) * t, 690 + 46 * 4 * t * (1 - t)) for t in np.linspace(0, 1, 24)]
         put_lines(edge, [sag], dark * 1.5, thickness=6, soft=1.6)
 
@@ -238,7 +246,9 @@ def build_sun() -> Draw:
     """A low sun with thin cloud before it, a sail and a headland that pass it, glitter on the sea."""
     travel, sea, sun = FRAMES_PER_SHOT, 575, (1190.0, 292.0)
     wide = COLUMNS + travel
-    sky = fade_rows(ROWS, (0, pick(0.16, 0.24, 0.40)), (0.4, pick(0.42, 0.42, 0.42)), (0.72, pick(0.95, 0.70, 0.42)), (1, pick(0.9, 0.6, 0.3)))
+    sky = fade_rows(
+        ROWS, (0, pick(0.16, 0.24, 0.40)), (0.4, pick(0.42, 0.42, 0.42)), (0.72, pick(0.95, 0.70, 0.42)), (1, pick(0.9, 0.6, 0.3))
+    )
     picture0 = np.repeat(sky[:, None], wide, axis=1)
     box = (0, ROWS, 0, wide)
     near, broad = glow_patch(sun, box, radius=95, reach=3000), glow_patch(sun, box, radius=330, reach=3000)
@@ -294,7 +304,9 @@ def paint_ship() -> Picture:
         for a, b, wide in ((0.0, 0.34, 0.62), (0.36, 0.66, 0.82), (0.68, 1.0, 1.0)):
             upper, lower = top + (low - top) * a, top + (low - top) * b
             w, v = half * wide, half * (wide + 0.14)
-            belly = [(mast + v - (v - w) * (1 - t) + 26 * float(np.sin(t * np.pi)), upper + (lower - upper) * t) for t in np.linspace(0, 1, 12)]
+            belly = [
+                (mast + v - (v - w) * (1 - t) + 26 * float(np.sin(t * np.pi)), upper + (lower - upper) * t) for t in np.linspace(0, 1, 12)
+            ]
             foot = [(mast + v - 2 * v * t, lower - 16 * float(np.sin(t * np.pi))) for t in np.linspace(0, 1, 12)]
             luff = [(mast - v + (v - w) * t + 18 * float(np.sin(t * np.pi)), lower - (lower - upper) * t) for t in np.linspace(0, 1, 12)]
             sails.append([*belly, *foot, *luff])
@@ -313,7 +325,10 @@ def paint_cliff(cliff: Picture) -> None:
     rows, columns = cliff.shape[:2]
     rng = np.random.default_rng(47)
     place = np.arange(0, columns, 6)
-    rough = make_noise(1, columns, cell=1, stretch=46, octaves=1, seed=48)[0] * 9 + make_noise(1, columns, cell=1, stretch=190, octaves=1, seed=49)[0] * 20
+    rough = (
+        make_noise(1, columns, cell=1, stretch=46, octaves=1, seed=48)[0] * 9
+        + make_noise(1, columns, cell=1, stretch=190, octaves=1, seed=49)[0] * 20
+    )
     top = 690 - 220 * np.exp(-((place / 430.0) ** 2)) - 250 * np.exp(-(((place - columns) / 300.0) ** 2)) + rough[place]
     ground = [(float(c), float(r)) for c, r in zip(place, top, strict=True)]
     rock = np.clip(1 + 0.45 * make_noise(rows, columns, cell=34, octaves=5, seed=50, gain=0.75), 0.2, 2.5)[..., None]
@@ -360,7 +375,9 @@ def build_signs() -> Draw:
             cover = np.maximum(cover, draw_lines(floor, wide, [[*plate, plate[0]]], thickness=6))
         tubes += cover[..., None] * paint * np.float32(light * 1.25)
     small = cv2.resize(tubes + plates[..., :3], (wide // 8, floor // 8), interpolation=cv2.INTER_AREA)
-    spill = cv2.resize(cv2.GaussianBlur(small, (0, 0), 11) + 0.5 * cv2.GaussianBlur(small, (0, 0), 3), (wide, floor), interpolation=cv2.INTER_LINEAR)
+    spill = cv2.resize(
+        cv2.GaussianBlur(small, (0, 0), 11) + 0.5 * cv2.GaussianBlur(small, (0, 0), 3), (wide, floor), interpolation=cv2.INTER_LINEAR
+    )
     wall = np.clip(1 + 0.42 * make_noise(floor, wide, cell=90, octaves=7, seed=61), 0.2, 2.4)
     bays = 0.65 + 0.35 * (np.abs(np.sin(np.arange(wide) * np.pi / 310)) ** 0.35)
     courses = 1 - 0.35 * ((np.arange(floor) % 16) < 2).astype(np.float32)
@@ -390,7 +407,11 @@ def build_signs() -> Draw:
         mirror = cv2.blur(picture[floor - 1 : 2 * floor - ROWS - 1 : -1], (3, 17))
         moved = slide(ripple, 4 * frame) * (2 + depth * 0.11)
         picture[floor:] = cv2.remap(
-            mirror, column_map + moved * np.float32(0.4), np.clip(row_map + moved, 0, ROWS - floor - 1), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+            mirror,
+            column_map + moved * np.float32(0.4),
+            np.clip(row_map + moved, 0, ROWS - floor - 1),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REFLECT,
         )
         picture[floor:] *= slide(stones, 4 * frame)
         lay_over(picture[crowd_top:], slide(crowd, 9 * frame))
@@ -453,10 +474,14 @@ def build_cabin() -> Draw:
     box = (0, ROWS, 0, wide)
     soft = glow_patch((690, 290), box, radius=330, reach=2600)
     beam = fill_mask(ROWS, wide, [[(1180, 210), (1560, 330), (1700, 660), (1310, 520)]], soft=9)
-    cross = fill_mask(ROWS, wide, [[(1372, 262), (1386, 266), (1512, 604), (1496, 600)], [(1240, 352), (1242, 342), (1630, 470), (1634, 482)]], soft=7)
+    cross = fill_mask(
+        ROWS, wide, [[(1372, 262), (1386, 266), (1512, 604), (1496, 600)], [(1240, 352), (1242, 342), (1630, 470), (1634, 482)]], soft=7
+    )
     beam = beam * (1 - 0.9 * cross)
     flame_light = glow_patch((1330, 520), box, radius=170, reach=900)
-    light = soft[..., None] * pick(0.20, 0.26, 0.34) + beam[..., None] * pick(0.95, 0.92, 0.85) + flame_light[..., None] * pick(0.5, 0.26, 0.09)
+    light = (
+        soft[..., None] * pick(0.20, 0.26, 0.34) + beam[..., None] * pick(0.95, 0.92, 0.85) + flame_light[..., None] * pick(0.5, 0.26, 0.09)
+    )
     room[..., :3], room[..., 3] = planks * (light + 0.010 * pick(1, 0.9, 0.8)), 1
     frame = [(left - 30, top - 30), (right + 30, top - 30), (right + 30, bottom + 26), (left - 30, bottom + 26)]
     put_polygons(room, [frame], pick(0.05, 0.042, 0.035) * (1 + grain[..., None] * np.float32(0.15)))
@@ -469,7 +494,10 @@ def build_cabin() -> Draw:
     chair = make_layer(ROWS, COLUMNS + 7 * travel)
     paint_chair(chair)
     rng = np.random.default_rng(75)
-    motes = [(rng.uniform(820, 1700), rng.uniform(150, 640), rng.uniform(0.4, 2.4), rng.uniform(0, 6), rng.uniform(0.03, 0.16)) for _ in range(90)]
+    motes = [
+        (rng.uniform(820, 1700), rng.uniform(150, 640), rng.uniform(0.4, 2.4), rng.uniform(0, 6), rng.uniform(0.03, 0.16))
+        for _ in range(90)
+    ]
     cloth = make_noise(520, 260, cell=30, stretch=0.6, octaves=4, seed=76)
 
     def draw(frame: int) -> Picture:
@@ -518,20 +546,24 @@ def paint_table(room: Picture, *, window: float) -> None:
     )
     put_polygons(room, [[(260, 588), (1760, 588), (1980, rows), (90, rows)]], top.astype(np.float32), soft=1.0)
     bottle = [(1010, 600), (1010, 452), (1030, 424), (1030, 372), (1056, 372), (1056, 424), (1076, 452), (1076, 600)]
-    glass = (0.35 + 1.6 * np.exp(-(((place - 1022) / 5) ** 2)) + 0.7 * np.exp(-(((place - 1050) / 14) ** 2)))[..., None] * pick(0.03, 0.085, 0.045)
+    glass = (0.35 + 1.6 * np.exp(-(((place - 1022) / 5) ** 2)) + 0.7 * np.exp(-(((place - 1050) / 14) ** 2)))[..., None] * pick(
+        0.03, 0.085, 0.045
+    )
     put_polygons(room, [bottle], np.repeat(glass, rows, axis=0).astype(np.float32))
     for n, (c, colour) in enumerate(((600, (0.16, 0.03, 0.02)), (612, (0.03, 0.06, 0.12)), (592, (0.12, 0.09, 0.03)))):
         spine = [(c, 612 - 30 * n), (c + 200, 612 - 30 * n), (c + 200, 640 - 30 * n), (c, 640 - 30 * n)]
         side = (0.25 + 0.9 * np.exp(-(((place - 690) / 130) ** 2)))[..., None] * pick(*colour)
         put_polygons(room, [spine], np.repeat(side, rows, axis=0).astype(np.float32))
-    brass = (0.3 + 1.8 * np.exp(-(((place - 1322) / 6) ** 2)) + 0.5 * np.exp(-(((place - 1300) / 9) ** 2)))[..., None] * pick(0.16, 0.10, 0.035)
+    brass = (0.3 + 1.8 * np.exp(-(((place - 1322) / 6) ** 2)) + 0.5 * np.exp(-(((place - 1300) / 9) ** 2)))[..., None] * pick(
+        0.16, 0.10, 0.035
+    )
     lamp = [(1290, 606), (1296, 580), (1318, 560), (1318, 520), (1342, 520), (1342, 560), (1364, 580), (1370, 606)]
     put_polygons(room, [lamp], np.repeat(brass, rows, axis=0).astype(np.float32))
 
 
 def paint_chair(chair: Picture) -> None:
     """Back of a chair and a hanging coat, close to the camera and out of focus."""
-    rows, columns = chair.shape[:2]
+    rows = chair.shape[0]
     dark = pick(0.006, 0.006, 0.007)
     c = 1150.0
     rails: list[list[Point]] = [
@@ -645,7 +677,7 @@ def paint_heath(heath: Picture, *, horizon: int) -> None:
     put_lines(heath, wires, pick(0.12, 0.11, 0.10), thickness=1)
 
 
-def fold(place: Picture, length: float) -> Picture:
+def fold(place: NDArray[np.floating[Any]], length: float) -> Picture:
     """Places folded back and forth into 0 to `length`, so that a texture repeats without a seam."""
     return np.asarray(length - np.abs(np.mod(place, 2 * length) - length), dtype=np.float32)
 
@@ -675,5 +707,11 @@ def bird(picture: Picture, *, number: int, frame: int) -> None:
     stamp_over(picture, stamp, column=column, row=row)
 
 
-SHOTS: dict[str, Callable[[], Draw]] = {"quay": build_quay, "sun": build_sun, "signs": build_signs, "cabin": build_cabin, "moor": build_moor}
+SHOTS: dict[str, Callable[[], Draw]] = {
+    "quay": build_quay,
+    "sun": build_sun,
+    "signs": build_signs,
+    "cabin": build_cabin,
+    "moor": build_moor,
+}
 """Shots in the order of the film."""

@@ -6,6 +6,7 @@ the robust choice here: an area of highlights that no SDR set can follow pulls i
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -25,6 +26,10 @@ JND_PER_INTENSITY = 720.0
 """dE_ITP of one unit of I (BT.2124)."""
 MIDTONE_CODES = (0.15, 0.85)
 """SDR signals, as a share of the title's top code, between which `gain` is fitted: above black crush, below any shoulder (own)."""
+STARTS = 3
+"""Grid points that the fit sets out from; the best end counts (own)."""
+START_PIXELS = 20000
+"""Pixels that the fit sees until it knows its valley (own)."""
 FREE_BOUNDS = ((1.0, 10000.0), (0.5, 6.0))
 
 
@@ -105,17 +110,34 @@ def _at_edge(value: float, bounds: tuple[float, float], *, log: bool) -> bool:
 
 
 def _fit_white_gamma(sample: FitSample, bounds: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    residual = _residuals(sample)
-
-    def loss(point: NDArray[np.float64]) -> float:
-        return float(residual(float(np.exp(point[0])), float(point[1])).mean())
-
+    """Least mean |dI|: from the best points of a grid on a few pixels, then on all of them from the best end."""
     logs = np.linspace(np.log(bounds[0][0]), np.log(bounds[0][1]), 9)
     gammas = np.linspace(*bounds[1], 7)
-    start = min(((log_white, gamma) for log_white in logs for gamma in gammas), key=lambda point: loss(np.array(point)))
-    box = [(logs[0], logs[-1]), bounds[1]]
-    found = minimize(loss, np.array(start), method="Nelder-Mead", bounds=box, options={"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300})
-    return float(np.exp(found.x[0])), float(found.x[1])
+    box = [(float(logs[0]), float(logs[-1])), bounds[1]]
+    few = _mean_residual(_thin(sample, START_PIXELS))
+    grid = sorted(itertools.product(logs, gammas), key=few)
+    # The valley of white against gamma is long and bends: a single search may end on its side, at a bound.
+    best = min((_descend(few, start, box) for start in grid[:STARTS]), key=few)
+    log_white, gamma = _descend(_mean_residual(sample), best, box)
+    return float(np.exp(log_white)), gamma
+
+
+def _thin(sample: FitSample, count: int) -> FitSample:
+    step = max(sample.hdr_intensity.size // count, 1)
+    return FitSample(sample.hdr_intensity[::step], sample.sdr_code[::step], sample.picture[::step], sample.shot, sample.noise_jnd)
+
+
+def _mean_residual(sample: FitSample) -> Callable[[Sequence[float]], float]:
+    residual = _residuals(sample)
+    return lambda point: float(residual(float(np.exp(point[0])), float(point[1])).mean())
+
+
+def _descend(
+    loss: Callable[[Sequence[float]], float], start: Sequence[float], box: Sequence[tuple[float, float]]
+) -> tuple[float, float]:
+    options = {"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300}
+    found = minimize(loss, np.array(start), method="Nelder-Mead", bounds=box, options=options)
+    return float(found.x[0]), float(found.x[1])
 
 
 def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:

@@ -42,11 +42,17 @@ def sdr_light(signal, white=100.0, gamma=2.4):
     return white * (np.maximum(signal, 0) ** gamma) @ TO_2020.T
 
 
+def read_panorama(path):
+    """Scene-linear BT.709 light of one panorama, (row, column, 3) float32."""
+    with av.open(str(path)) as container:
+        frame = next(container.decode(video=0))
+        g, b, r = (np.frombuffer(p, "<f4").reshape(p.height, -1)[:, : p.width] for p in frame.planes[:3])
+        return np.stack([r, g, b], -1)
+
+
 def scenes(world):
     for path in sorted(Path(world).glob("*.exr")):
-        frame = next(av.open(str(path)).decode(video=0))
-        g, b, r = (np.frombuffer(p, "<f4").reshape(p.height, -1)[:, : p.width] for p in frame.planes[:3])
-        picture = np.maximum(np.stack([r, g, b], -1)[120:392], 0).astype(np.float64)
+        picture = np.maximum(read_panorama(path)[120:392], 0).astype(np.float64)
         luminance = picture @ np.array([0.2126, 0.7152, 0.0722])
         yield path.stem, picture * (0.18 / np.exp(np.mean(np.log(luminance + 1e-3))))
 
@@ -103,9 +109,7 @@ def view(panorama, yaw, size=(960, 540), field=75.0):
 
 def views(world):
     for k, path in enumerate(sorted(Path(world).glob("*.exr"))):
-        frame = next(av.open(str(path)).decode(video=0))
-        g, b, r = (np.frombuffer(p, "<f4").reshape(p.height, -1)[:, : p.width] for p in frame.planes[:3])
-        picture = view(np.stack([r, g, b], -1), 40.0 * k)
+        picture = view(read_panorama(path), 40.0 * k)
         luminance = picture @ np.array([0.2126, 0.7152, 0.0722])
         yield path.stem, picture * (0.12 / np.exp(np.mean(np.log(luminance + 1e-3))))
 
@@ -123,7 +127,7 @@ def smooth_gain(base, lift, radius):
     """HDR = SDR light x a smooth gain where the picture is bright: what a gain map or a power window does."""
     luminance = base @ LUMA
     mask = cv2.GaussianBlur(np.clip((luminance - 25) / 60, 0, 1).astype(np.float32), (0, 0), radius).astype(np.float64)
-    return base * 2.03 * (lift ** mask)[..., None]
+    return base * 2.03 * (lift**mask)[..., None]
 
 
 def regrades(sdr):

@@ -17,6 +17,9 @@ from pairdiff._demo.encode import MAX_LIGHT_LEVELS, shrink
 from pairdiff._demo.paint import Picture
 from pairdiff._errors import OutputRefused, UsageError
 
+BT2020_LUMINANCE = np.array([0.2627, 0.6780, 0.0593])
+"""BT.2020-2 table 4. Luminance, from 10 cd/m2: below, and in single channels of dark colours, one 10-bit code is over 1 %."""
+
 SHORT = 2
 """Frames of each shot in the shortened film."""
 
@@ -68,7 +71,13 @@ def decode_light(path: Path, *, index: int, size: tuple[int, int], hdr: bool) ->
     return np.stack([red, green, blue], axis=-1) * np.float32(100.0 if hdr else 1.0)
 
 
-def relative_error(found: Picture, meant: np.ndarray, *, floor: float) -> float:
+def average_blocks(light: np.ndarray) -> np.ndarray:
+    """Mean of every 12 x 12 pixels: takes the coder's noise (a code or two) out, leaves an error of transfer, matrix or range."""
+    rows, columns = light.shape
+    return light.reshape(rows // 12, 12, columns // 12, 12).mean(axis=(1, 3))
+
+
+def relative_error(found: np.ndarray, meant: np.ndarray, *, floor: float) -> float:
     """Median relative error of light where it is above `floor`."""
     where = meant > floor
     return float(np.median(np.abs(found[where] - meant[where]) / meant[where]))
@@ -76,7 +85,8 @@ def relative_error(found: Picture, meant: np.ndarray, *, floor: float) -> float:
 
 def test_sdr_release_is_tagged_bt709_narrow(short_film: DemoFiles) -> None:
     frame = ask_probe(short_film.sdr)
-    assert (frame["color_primaries"], frame["color_transfer"], frame["color_space"], frame["color_range"]) == ("bt709", "bt709", "bt709", "tv")
+    tags = (frame["color_primaries"], frame["color_transfer"], frame["color_space"], frame["color_range"])
+    assert tags == ("bt709", "bt709", "bt709", "tv")
     assert (frame["width"], frame["height"], frame["pix_fmt"]) == (1280, 720, "yuv420p")
 
 
@@ -112,7 +122,7 @@ def test_hdr_light_seen_by_a_second_decoder_is_the_light_meant(short_film: DemoF
         index = film.HDR_LOGO_FRAMES + place * SHORT + 1
         found = decode_light(short_film.hdr[pair], index=index, size=(1080, 1920), hdr=True)[138:942]
         meant = grade.grade_hdr(picture.astype(np.float64), pair, shot=name)
-        assert relative_error(found.max(axis=-1), meant.max(axis=-1), floor=5.0) < 0.01, name
+        assert relative_error(average_blocks(found @ BT2020_LUMINANCE), average_blocks(meant @ BT2020_LUMINANCE), floor=10.0) < 0.01, name
 
 
 def test_sdr_signal_seen_by_a_second_decoder_is_the_signal_meant(short_film: DemoFiles, painted: dict[str, Picture]) -> None:

@@ -1,0 +1,249 @@
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from pairdiff._settings import Settings
+from pairdiff.light.transfer import nits_to_pq, pq_to_nits
+from pairdiff.score.detail import (
+    CODE_STEP,
+    HISTOGRAM_FROM,
+    clipped_mask,
+    codes_at_top,
+    count_codes,
+    find_top_codes,
+    measure_detail,
+    pool_detail,
+)
+from tests.score._pairs import make_pair, make_signal
+
+SETTINGS = Settings()
+LOOK = {"noise_jnd": 0.5, "pixels_per_degree": 28.3}
+
+
+def rounded(signal):
+    return (np.round(np.asarray(signal) * 219) / 219).astype(np.float32)
+
+
+def blown_out(top=1.0):
+    """A grey picture, part of it clipped at `top`."""
+    return rounded(np.minimum(1.5 * top * make_signal(1, rows=180, columns=320, colour=0.0), top))
+
+
+def tops(*signals):
+    return find_top_codes(sum(count_codes(signal) for signal in signals))
+
+
+def spread_to(top, *, seed=1):
+    """A picture whose histogram falls off smoothly to `top`, no pile-up anywhere."""
+    return rounded(top * np.random.default_rng(seed).beta(2, 2.5, (180, 320, 3)))
+
+
+# ------------------------------------------------------------- the title's top code
+
+
+@pytest.mark.parametrize("code", [235, 225, 245, 254])
+def test_a_title_that_clips_has_its_top_where_it_clips(code):
+    top = (code - 16) / 219
+    found = tops(blown_out(top))
+    assert found == pytest.approx([top] * 3, abs=1.2 * CODE_STEP)
+
+
+@pytest.mark.parametrize("top", [0.9, 1.0, 1.09])
+def test_a_title_that_rolls_off_has_no_top(top):
+    assert tops(spread_to(top)) == (None, None, None)
+
+
+def test_super_white_up_to_254_is_not_clipped_at_235():
+    signal = spread_to((254 - 16) / 219)
+    assert tops(signal) == (None, None, None)
+    crowded = signal.copy()
+    crowded[:12] = 1.0  # a paper-white area at 235 while other pictures go beyond it
+    assert tops(crowded, *(spread_to((254 - 16) / 219, seed=n) for n in range(2, 30))) == (None, None, None)
+
+
+def test_codec_ringing_about_the_top_does_not_hide_it():
+    signal = blown_out()
+    ringing = rounded(signal + 1.0 * CODE_STEP * np.random.default_rng(1).normal(size=signal.shape))
+    assert tops(ringing) == pytest.approx([1.0] * 3, abs=2 * CODE_STEP)
+
+
+def test_each_channel_has_its_own_top():
+    signal = spread_to(1.0)
+    signal[..., 0] = rounded(np.minimum(1.3 * signal[..., 0], 0.95))
+    found = tops(signal)
+    assert found[0] == pytest.approx(0.95, abs=1.2 * CODE_STEP)
+    assert found[1:] == (None, None)
+
+
+def test_a_wide_flat_wall_below_the_top_is_not_the_top():
+    signal = blown_out()
+    signal[100:160] = 0.82
+    assert tops(signal) == pytest.approx([1.0] * 3, abs=1.2 * CODE_STEP)
+
+
+def test_a_wide_flat_wall_in_a_title_that_goes_above_it_is_no_clipping():
+    signal = spread_to(1.05)
+    signal[100:160] = rounded(0.82)
+    assert tops(signal) == (None, None, None)
+
+
+def test_a_dark_title_and_one_bright_pixel_have_no_top():
+    dark = rounded(0.6 * make_signal(1, rows=180, columns=320))
+    assert tops(dark) == (None, None, None)
+    bright = spread_to(0.9)
+    bright[90, 160] = 1.0
+    pictures = [spread_to(0.9, seed=n) for n in range(2, 8)]
+    assert tops(bright, *pictures) == (None, None, None)
+
+
+def test_counts_hold_every_pixel_above_the_start():
+    signal = np.random.default_rng(2).uniform(0.5, 1.3, (40, 60, 3)).astype(np.float32)
+    counts = count_codes(signal)
+    assert (counts[:, -1] == 2400).all()
+    assert np.array_equal(counts[:, :-1].sum(1), (signal >= HISTOGRAM_FROM).sum((0, 1)))
+
+
+# ------------------------------------------------------------- the mask
+
+
+def test_the_mask_is_the_clipped_area_less_its_rim():
+    signal = np.full((60, 80, 3), 0.5, np.float32)
+    signal[20:40, 30:60] = 1.0
+    expected = np.zeros((60, 80, 3), np.uint8)
+    expected[21:39, 31:59] = 1
+    assert np.array_equal(clipped_mask(signal, top=(1.0, 1.0, 1.0)), expected)
+    only_red = clipped_mask(signal, top=(1.0, None, None))
+    assert np.array_equal(only_red[..., 0], expected[..., 0])
+    assert not only_red[..., 1:].any()
+
+
+def test_thin_lines_and_single_pixels_are_not_clipped_areas():
+    signal = np.full((60, 80, 3), 0.5, np.float32)
+    signal[::10, ::10] = 1.0
+    signal[30:34] = 1.0
+    assert not clipped_mask(signal, top=(1.0, 1.0, 1.0)).any()
+
+
+def test_a_hole_of_one_pixel_is_closed_and_a_clipped_frame_is_clipped_to_its_edge():
+    signal = np.ones((40, 50, 3), np.float32)
+    signal[20, 20] = 0.5
+    assert clipped_mask(signal, top=(1.0, 1.0, 1.0)).all()
+
+
+def test_codes_just_below_the_top_are_at_it_and_no_top_is_nowhere():
+    signal = np.array([[[1.0, 1.0, 1.0], [1 - 1.9 * CODE_STEP] * 3, [1 - 2.1 * CODE_STEP] * 3]])
+    assert codes_at_top(signal, top=(1.0, None, 1.0)).tolist() == [[[True, False, True], [True, False, True], [False, False, False]]]
+
+
+# ------------------------------------------------------------- recovered detail
+
+
+MASK = np.zeros((90, 160, 3), np.uint8)
+MASK[20:70, 30:130] = 1
+BRIGHT = MASK[..., 0] > 0
+
+
+def measured(hdr, sdr=None, mask=MASK, bright=BRIGHT, **look):
+    sdr = np.full((90, 160, 3), 100.0) if sdr is None else sdr
+    return measure_detail(hdr, sdr, mask=mask, bright=bright, **{**LOOK, **look})
+
+
+def textured(jnd, *, seed=1, base=400.0):
+    """HDR light whose local standard deviation is `jnd` (|dPQ| x 720)."""
+    noise = np.random.default_rng(seed).normal(size=(90, 160))
+    return np.repeat(pq_to_nits(nits_to_pq(base) + jnd / 720 * noise)[..., None], 3, -1)
+
+
+@pytest.mark.parametrize("jnd", [2.0, 6.0, 20.0])
+def test_planted_structure_is_measured(jnd):
+    found = measured(textured(jnd))
+    assert found.detail_jnd == pytest.approx(np.sqrt(jnd**2 - 0.82**2), rel=0.1)
+    assert found.textured_share > 0.95
+    assert found.clipped_share == pytest.approx(50 * 100 / (90 * 160))
+    assert found.bright_clipped_share == 1
+
+
+def test_flat_hdr_recovers_nothing():
+    found = measured(np.full((90, 160, 3), 600.0))
+    assert (found.detail_jnd, found.detail_stops, found.textured_share) == (0, 0, 0)
+
+
+def test_structure_below_the_noise_floor_recovers_nothing():
+    assert measured(textured(3.0), noise_jnd=4.0).detail_jnd < 1
+    assert measured(textured(0.5)).detail_jnd < 0.3
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_it_is_never_negative_whatever_the_pictures(seed):
+    rng = np.random.default_rng(seed)
+    hdr, sdr = rng.normal(100, 200, (90, 160, 3)), rng.uniform(0, 300, (90, 160, 3))
+    mask = (gaussian_filter(rng.normal(size=(90, 160, 3)), (4, 4, 0)) > 0.05).astype(np.uint8)
+    found = measured(hdr, sdr, mask)
+    assert found.detail_jnd >= 0
+    assert found.detail_stops is None or found.detail_stops >= 0
+    assert 0 <= found.textured_share <= 1
+    assert measured(np.full((90, 160, 3), 100.0), textured(9.0)).detail_jnd == 0
+
+
+def test_detail_that_the_sdr_has_too_is_not_recovered():
+    assert measured(textured(6.0), textured(6.0, seed=2, base=100.0)).detail_jnd < 2
+    assert measured(textured(6.0), textured(6.0)).detail_jnd == 0
+
+
+def test_detail_outside_the_clipped_area_does_not_leak_in():
+    hdr = textured(40.0)
+    hdr[20:70, 30:130] = 400.0
+    assert measured(hdr).detail_jnd == 0
+
+
+def test_one_channel_is_enough():
+    hdr = np.full((90, 160, 3), 400.0)
+    hdr[..., 2] = textured(8.0)[..., 2]
+    assert measured(hdr).detail_jnd == pytest.approx(8, rel=0.1)
+    red_only = MASK.copy()
+    red_only[..., 1:] = 0
+    assert measured(hdr, mask=red_only).detail_jnd == 0
+
+
+def test_spread_is_counted_in_stops():
+    hdr = np.full((90, 160, 3), 200.0)
+    hdr[:, 80:] = 800.0
+    assert measured(hdr).detail_stops == pytest.approx(2)
+
+
+def test_far_from_any_clipping_no_warning_and_nothing():
+    found = measured(textured(5.0), mask=np.zeros_like(MASK))
+    assert (found.clipped_share, found.bright_clipped_share) == (0, 0)
+    assert (found.detail_jnd, found.detail_stops, found.textured_share) == (None, None, None)
+    assert measured(textured(5.0), bright=np.zeros_like(BRIGHT)).bright_clipped_share is None
+
+
+# ------------------------------------------------------------- film figures
+
+
+CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.9, "detail_jnd": 3.0, "detail_stops": 0.5, "textured_share": 0.8}
+
+
+def pooled(*pairs, weights=None):
+    return pool_detail(pairs, weights=np.ones(len(pairs)) if weights is None else np.asarray(weights, float), settings=SETTINGS)
+
+
+def test_an_sdr_that_clips_nowhere_is_not_applicable():
+    found = pooled(make_pair(), make_pair(clipped_share=0.0009, detail_jnd=5.0))
+    assert found.status == "not_applicable"
+    assert found.clipped_share == pytest.approx(0.00045)
+    assert (found.detail_jnd, found.detail_stops, found.textured_share, found.bright_clipped_share) == (None, None, None, None)
+
+
+def test_pictures_without_clipping_do_not_water_the_detail_down():
+    found = pooled(make_pair(**CLIPPED), *[make_pair() for _ in range(9)])
+    assert found.status == "measured"
+    assert (found.detail_jnd, found.detail_stops, found.textured_share) == pytest.approx((3.0, 0.5, 0.8))
+    assert found.clipped_share == pytest.approx(0.005)
+
+
+def test_the_median_goes_by_time():
+    pairs = [make_pair(**{**CLIPPED, "detail_jnd": value}) for value in (1.0, 5.0, 9.0)]
+    assert pooled(*pairs).detail_jnd == 5
+    assert pooled(*pairs, weights=[1, 1, 5]).detail_jnd == 9
+    assert pooled(*pairs[::-1], weights=[5, 1, 1]).detail_jnd == 9

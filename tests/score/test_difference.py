@@ -1,0 +1,95 @@
+import colour
+import numpy as np
+import pytest
+
+from pairdiff.score.difference import (
+    HISTOGRAM_BINS,
+    HISTOGRAM_STEP_JND,
+    OPTICS_DEGREES,
+    blur_optics,
+    count_difference,
+    difference_map,
+    pool_difference,
+    quantile_from_counts,
+)
+from pairdiff.score.headroom import Weighting
+from tests.score._pairs import make_pair, make_signal, relabel
+
+HDR = relabel(make_signal(1), white_nits=180.0).astype(np.float32)
+SDR = relabel(make_signal(1), white_nits=120.0, gamma=2.2).astype(np.float32)
+
+
+def test_identical_light_does_not_differ():
+    assert difference_map(HDR, HDR.copy(), pixels_per_degree=56.55).max() == 0
+
+
+def test_without_blur_it_is_delta_e_itp_of_colour_science():
+    ours = difference_map(HDR, SDR, pixels_per_degree=10.0)
+    exact = colour.difference.delta_E_ITP(colour.RGB_to_ICtCp(HDR.astype(float)), colour.RGB_to_ICtCp(SDR.astype(float)))
+    assert ours == pytest.approx(exact, abs=0.02)
+
+
+def test_it_is_the_same_from_both_sides():
+    assert np.array_equal(difference_map(HDR, SDR, pixels_per_degree=56.55), difference_map(SDR, HDR, pixels_per_degree=56.55))
+
+
+def test_the_eyes_blur_is_that_of_a_pupil_of_three_and_a_half_millimetres():
+    assert OPTICS_DEGREES * 60 == pytest.approx(np.hypot(0.5, 0.08 * 3.5), abs=5e-4)
+
+
+def test_blur_keeps_light_and_is_left_out_where_pixels_are_wide():
+    point = np.zeros((41, 41, 3), np.float32)
+    point[20, 20] = 1000
+    blurred = blur_optics(point, pixels_per_degree=113.1)
+    assert blurred.sum(dtype=np.float64) == pytest.approx(3000, rel=1e-4)
+    spread = np.sqrt((blurred[20, :, 0] * (np.arange(41) - 20.0) ** 2).sum() / blurred[20, :, 0].sum())
+    assert spread == pytest.approx(OPTICS_DEGREES * 113.1, rel=0.03)
+    assert blur_optics(point, pixels_per_degree=28.0) is point
+
+
+def test_pixel_noise_differs_less_once_the_eye_has_blurred_it():
+    noisy = (HDR * (1 + 0.2 * np.random.default_rng(3).normal(size=HDR.shape)).clip(0.2)).astype(np.float32)
+    assert difference_map(HDR, noisy, pixels_per_degree=113.1).mean() < 0.7 * difference_map(HDR, noisy, pixels_per_degree=20).mean()
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5, 0.95])
+def test_the_quantile_of_counts_is_that_of_the_values_within_half_a_step(share):
+    values = np.random.default_rng(4).gamma(2, 4, 20000).astype(np.float32)
+    counts = count_difference(values.reshape(100, 200))
+    assert counts.sum() == 20000
+    exact = np.quantile(values, share, method="inverted_cdf")
+    assert quantile_from_counts(counts.astype(float), share) == pytest.approx(exact, abs=HISTOGRAM_STEP_JND / 2 + 1e-4)
+
+
+def test_what_is_beyond_the_histogram_counts_in_its_last_bin():
+    counts = count_difference(np.full((3, 3), 1e6, np.float32))
+    assert counts[-1] == 9
+    assert counts.size == HISTOGRAM_BINS
+
+
+def pooled(pairs, *, seconds, shots, fraction=0.2):
+    counts = np.bincount([3, 50, 50], minlength=HISTOGRAM_BINS).astype(float)
+    weighting = Weighting(np.asarray(seconds, float), np.asarray(shots), fraction)
+    return pool_difference(pairs, weighting, setup_name="controls", counts=counts, seed=1)
+
+
+def test_the_film_rms_is_the_root_of_the_mean_square_over_time():
+    pairs = [make_pair(rms_jnd={"controls": r}, preference_loss={"controls": 0.0}) for r in (3.0, 4.0)]
+    found = pooled(pairs, seconds=[1, 3], shots=[0, 1])
+    assert found.side_by_side.rms == pytest.approx(np.sqrt((9 + 3 * 16) / 4))
+    assert found.on_its_own.preference_loss.value == 0
+    assert found.on_its_own.notice_probability.value == 0.5
+
+
+def test_shares_of_time_are_nested_and_permutation_changes_nothing():
+    rng = np.random.default_rng(5)
+    loss, seconds, shots = rng.uniform(0, 2, 40), rng.uniform(0.5, 2, 40), rng.integers(0, 9, 40)
+    pairs = [make_pair(preference_loss={"controls": float(value)}) for value in loss]
+    found = pooled(pairs, seconds=seconds, shots=shots).on_its_own
+    assert found.share_025.value > found.share_05.value > found.share_1.value
+    assert found.share_05.value == pytest.approx(np.average(loss >= 0.5, weights=seconds))
+    mixed = rng.permutation(40)
+    again = pooled([pairs[n] for n in mixed], seconds=seconds[mixed], shots=shots[mixed]).on_its_own
+    for name in ("preference_loss", "notice_probability", "share_025", "share_05", "share_1"):
+        first, second = getattr(found, name), getattr(again, name)
+        assert (first.low, first.value, first.high) == pytest.approx((second.low, second.value, second.high)), name

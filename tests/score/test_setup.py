@@ -1,0 +1,190 @@
+import colour
+import numpy as np
+import pytest
+
+from pairdiff._settings import Settings
+from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
+from pairdiff.score import _setup_kernels
+from pairdiff.score.setup import FitSample, fit_controls, fit_free, fit_gain, fit_setups, flat_noise_jnd, sample_pixels
+from tests.score._pairs import make_signal, relabel
+
+SETTINGS = Settings()
+
+
+def intensity(nits):
+    return colour.RGB_to_ICtCp(nits)[..., 0]
+
+
+def make_sample(hdr_of, *, pictures=4, top=1.0, noise=0.0, shots=None):
+    """Pixels of a few pictures whose HDR light is `hdr_of(signal)`; intensities by colour-science."""
+    signals = np.stack([make_signal(seed, top=top)[::7, ::7].reshape(-1, 3) for seed in range(pictures)]).astype(np.float64)
+    values = intensity(hdr_of(signals)) + noise / 720 * np.random.default_rng(1).normal(size=signals.shape[:2])
+    owner = np.repeat(np.arange(pictures), signals.shape[1])
+    return FitSample(values.reshape(-1), signals.reshape(-1, 3), owner, np.arange(pictures) if shots is None else np.array(shots), noise)
+
+
+def container(white, gamma):
+    return lambda signal: relabel(signal, white_nits=white, gamma=gamma)
+
+
+@pytest.mark.parametrize("white", [48.0, 73.0, 100.0, 203.0, 300.0])
+@pytest.mark.parametrize("gamma", [2.0, 2.27, 2.6])
+def test_a_relabelled_sdr_is_fitted_back(white, gamma):
+    found_white, found_gamma, at_bound = fit_controls(make_sample(container(white, gamma)), SETTINGS)
+    assert found_white == pytest.approx(white, rel=0.01)
+    assert found_gamma == pytest.approx(gamma, abs=0.03)
+    assert at_bound == (white in (48.0, 300.0) or gamma in (2.0, 2.6))
+
+
+def test_noise_and_rounding_do_not_move_the_fit():
+    def rounded(signal):
+        return relabel(np.round(signal * 219) / 219, white_nits=140.0, gamma=2.3)
+
+    white, gamma, _ = fit_controls(make_sample(rounded, noise=3.0), SETTINGS)
+    assert white == pytest.approx(140, rel=0.01)
+    assert gamma == pytest.approx(2.3, abs=0.03)
+
+
+def test_a_tenth_of_highlights_that_no_set_follows_moves_white_by_little():
+    def with_highlights(signal):
+        nits = relabel(signal, white_nits=120.0)
+        return np.where(signal.max(-1, keepdims=True) > np.quantile(signal.max(-1), 0.9), nits * 4, nits)
+
+    white, gamma, _ = fit_controls(make_sample(with_highlights), SETTINGS)
+    assert white == pytest.approx(120, rel=0.03)
+    assert gamma == pytest.approx(2.4, abs=0.05)
+
+
+@pytest.mark.parametrize("factor", [0.6, 1.5, 2.0])
+def test_hdr_light_scaled_scales_the_white(factor):
+    sample = make_sample(container(100.0, 2.3))
+    scaled = make_sample(lambda signal: factor * relabel(signal, white_nits=100.0, gamma=2.3))
+    first, second = fit_controls(sample, SETTINGS), fit_controls(scaled, SETTINGS)
+    assert second[0] / first[0] == pytest.approx(factor, rel=0.01)
+    assert second[1] == pytest.approx(first[1], abs=0.02)
+    assert fit_gain(scaled, SETTINGS)[0] / fit_gain(sample, SETTINGS)[0] == pytest.approx(factor, rel=0.01)
+
+
+@pytest.mark.parametrize(("white", "gamma"), [(20.0, 2.4), (900.0, 2.4), (100.0, 1.6), (100.0, 3.2)])
+def test_out_of_reach_stops_at_the_bound_and_says_so(white, gamma):
+    found_white, found_gamma, at_bound = fit_controls(make_sample(container(white, gamma)), SETTINGS)
+    assert at_bound
+    assert 48 * (1 - 1e-9) <= found_white <= 300 * (1 + 1e-9)
+    assert 2.0 <= found_gamma <= 2.6
+
+
+def test_the_reach_of_the_set_is_the_one_in_the_settings():
+    reach = Settings(white_low_nits=80.0, white_high_nits=90.0, gamma_low=2.2, gamma_high=2.2001)
+    white, gamma, at_bound = fit_controls(make_sample(container(200.0, 2.4)), reach)
+    assert white == pytest.approx(90, rel=1e-3)
+    assert gamma == pytest.approx(2.2, abs=1e-3)
+    assert at_bound
+
+
+@pytest.mark.parametrize("white", [60.0, 100.0, 250.0])
+def test_gain_finds_the_white_at_gamma_two_point_four(white):
+    found, at_bound = fit_gain(make_sample(container(white, 2.4)), SETTINGS)
+    assert found == pytest.approx(white, rel=0.005)
+    assert not at_bound
+
+
+def test_gain_looks_at_midtones_alone():
+    def stretched(signal):
+        return relabel(signal, white_nits=120.0) * np.where(signal.max(-1, keepdims=True) > 0.86, 6.0, 1.0)
+
+    assert fit_gain(make_sample(stretched), SETTINGS)[0] == pytest.approx(120, rel=0.01)
+
+
+@pytest.mark.parametrize(("white", "gamma"), [(20.0, 3.3), (900.0, 1.7), (100.0, 2.4), (4000.0, 1.2), (40.0, 0.9)])
+def test_the_free_fit_knows_a_power_law_beyond_any_set(white, gamma):
+    found = fit_free(make_sample(container(white, gamma)), SETTINGS)
+    assert found.power_law
+    assert found.p95_jnd < 0.5
+    assert found.white_nits == pytest.approx(white, rel=0.02)
+    assert found.gamma == pytest.approx(gamma, abs=0.03)
+
+
+def test_the_free_fit_subtracts_noise_in_power():
+    noisy = fit_free(make_sample(container(100.0, 2.4), noise=4.0), SETTINGS)
+    assert noisy.noise_jnd == 4.0
+    assert noisy.power_law
+    bent = make_sample(lambda s: relabel(s, white_nits=100.0) * (1 + 3 * s.max(-1, keepdims=True) ** 8), noise=1.0)
+    assert not fit_free(bent, SETTINGS).power_law
+
+
+def test_the_kernel_agrees_with_colour_science():
+    code = np.random.default_rng(2).uniform(0.001, 1.09, (500, 3))
+    to_lm = np.asarray([[1688, 2146, 262], [683, 2951, 462]]) / 4096 @ (relabel(np.eye(3), white_nits=1.0, gamma=1.0).T)
+    ours = _setup_kernels.sdr_intensity(np.log(code), np.ascontiguousarray(to_lm), float(np.log(137.0)), 2.31)
+    assert ours == pytest.approx(intensity(relabel(code, white_nits=137.0, gamma=2.31)), abs=2e-6)
+
+
+def test_every_setup_is_there_once():
+    names = [setup.name for setup in fit_setups(make_sample(container(100.0, 2.4)), SETTINGS, draws=5).setups]
+    assert names == ["white-100", "white-203", "gain", "controls"]
+    bench = fit_setups(make_sample(container(100.0, 2.4)), Settings(sdr_white=120.0, sdr_gamma=2.2), draws=5)
+    assert (bench.named("bench").white_nits, bench.named("bench").gamma) == (120.0, 2.2)
+    assert bench.named("white-203").white_nits == 203
+
+
+def test_uncertainty_grows_with_the_spread_of_shots():
+    def make(spread):
+        whites = 120 * 2 ** (spread * np.linspace(-1, 1, 8))
+        return make_sample(lambda s: relabel(s, white_nits=1.0) * whites[:, None, None], pictures=8)
+
+    found = [fit_setups(make(spread), SETTINGS, draws=60).named("controls").uncertainty for spread in (0.0, 0.1, 0.3)]
+    assert found[0].white_nits < 0.5
+    assert found[0].white_nits < found[1].white_nits < found[2].white_nits
+    assert found[2].white_nits > 3
+
+
+def test_draws_stay_in_reach_and_about_the_fit():
+    whites = 120 * 2 ** (0.2 * np.linspace(-1, 1, 8))
+    sample = make_sample(lambda s: relabel(s, white_nits=1.0) * whites[:, None, None], pictures=8)
+    fits = fit_setups(sample, SETTINGS, draws=80)
+    controls = fits.named("controls")
+    assert fits.draws.shape == (80, 2)
+    assert ((fits.draws[:, 0] >= 48) & (fits.draws[:, 0] <= 300)).all()
+    assert np.median(fits.draws[:, 0]) == pytest.approx(controls.white_nits, rel=0.05)
+    assert np.array_equal(fits.draws, fit_setups(sample, SETTINGS, draws=80).draws)
+
+
+def test_a_single_shot_claims_no_uncertainty():
+    found = fit_setups(make_sample(container(100.0, 2.4), shots=[0, 0, 0, 0]), SETTINGS, draws=5)
+    assert found.named("controls").uncertainty.white_nits is None
+    assert found.named("controls").uncertainty.gamma is None
+    assert np.unique(found.draws, axis=0).shape == (1, 2)
+
+
+def test_sampled_pixels_belong_together_and_none_comes_twice():
+    signal = make_signal(3)
+    itp = nits_to_itp(sdr_code_to_nits(signal, white_nits=100.0, gamma=2.4))
+    values, code = sample_pixels(itp, signal, count=500, rng=np.random.default_rng(1))
+    assert values.shape == (500,)
+    assert code.shape == (500, 3)
+    assert values.dtype == code.dtype == np.float64
+    assert intensity(relabel(code, white_nits=100.0)) == pytest.approx(values, abs=1e-4)
+    assert len(np.unique(code, axis=0)) == 500
+    everything, _ = sample_pixels(itp, signal, count=10**6, rng=np.random.default_rng(1))
+    assert np.array_equal(np.sort(everything), np.sort(itp[..., 0].reshape(-1).astype(np.float64)))
+
+
+@pytest.mark.parametrize("sigma", [0.0, 1.0, 5.0])
+def test_planted_noise_is_measured(sigma):
+    itp = nits_to_itp(relabel(make_signal(1, rows=180, columns=320)).astype(np.float32))
+    other = itp.copy()
+    other[..., 0] += sigma / 720 * np.random.default_rng(2).normal(size=itp.shape[:2])
+    assert flat_noise_jnd(itp, other) == pytest.approx(sigma, rel=0.12, abs=0.01)
+
+
+def test_detail_in_half_the_picture_is_not_taken_for_noise():
+    itp = nits_to_itp(relabel(make_signal(1, rows=180, columns=320)).astype(np.float32))
+    other = itp.copy()
+    other[:, :160, 0] += 40 / 720 * np.random.default_rng(2).normal(size=(180, 160))
+    assert flat_noise_jnd(itp, other) < 0.5
+
+
+@pytest.mark.parametrize("shape", [(16, 16), (3, 3), (2, 9), (40, 17)])
+def test_noise_of_small_pictures_is_finite(shape):
+    picture = np.random.default_rng(1).uniform(0.2, 0.4, (*shape, 3)).astype(np.float32)
+    assert 0 <= flat_noise_jnd(picture, picture[::-1].copy()) < 1000

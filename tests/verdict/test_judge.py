@@ -1,0 +1,206 @@
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from pairdiff._records import Colour, FreeFit, Recovered, Setup, SetupUncertainty, Shadows, Tone
+from pairdiff._settings import Settings
+from pairdiff.score.headroom import Weighting, pool_headroom
+from pairdiff.verdict.judge import THRESHOLDS, Case, flips_by_setup, judge, label_at, support_labels, with_setup_flips
+from pairdiff.verdict.rules import WORDS
+from tests.score._pairs import make_pair
+
+SETTINGS = Settings(support_draws=60)
+CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.95, "detail_jnd": 0.3, "detail_stops": 0.05}
+
+
+def setup(name, white=100.0):
+    return Setup(name, white, 2.4, False, SetupUncertainty(None, None), None, None)
+
+
+def make_case(*pairs, residual=3.0, free=30.0, colour="measured", matched_s=600.0, matched_share=0.9, spread=0.0, **each):
+    """A title of ten shots of one picture unless pictures are given; `each` changes every picture."""
+    pairs = tuple(pairs) or tuple(make_pair(shot=n, **each) for n in range(10))
+    weighting = Weighting(np.ones(len(pairs)), np.array([pair.shot for pair in pairs]), 0.1)
+    gain, controls = setup("gain"), setup("controls")
+    draws = np.stack([100 * 2 ** (spread * np.linspace(-1, 1, 21)), np.full(21, 2.4)], 1)
+    return Case(
+        pairs=pairs,
+        weighting=weighting,
+        gain=gain,
+        controls=controls,
+        white_gamma_draws=draws,
+        free_fit=FreeFit("measured", 100.0, 2.4, free, 1.0, free < SETTINGS.power_law_jnd),
+        headroom=pool_headroom(pairs, weighting, gain=gain, controls=controls, settings=SETTINGS),
+        recovered=Recovered("measured", 0.05, 0.9, pairs[0].detail_jnd, 0.05, 0.0),
+        shadows=Shadows("not_measured", None),
+        colour=Colour(colour, 0.0, 0.0, None, 60.0),
+        tone=Tone("measured", False, 0.5, (), (), residual, None),
+        matched_s=matched_s,
+        matched_share_of_shorter=matched_share,
+        names=("gain", "controls"),
+    )
+
+
+CASES = {
+    "sdr-in-hdr-container": make_case(),
+    "different-grade": make_case(blurred_jnd={"controls": 6.0, "gain": 6.0}),
+    "restrained-hdr": make_case(hdr_p999_nits=150.0),
+    "wider-range": make_case(hdr_p999_nits=500.0),
+    "stretched-sdr": make_case(hdr_p999_nits=500.0, **CLIPPED),
+    "undetermined": make_case(matched_s=0.5),
+}
+
+
+@pytest.mark.parametrize("label", CASES)
+def test_a_clear_case_gets_its_label_its_words_and_full_support(label):
+    verdict = judge(CASES[label], SETTINGS)
+    assert verdict.label == label
+    assert verdict.words == WORDS[label]
+    assert verdict.support == {label: 1.0}
+    assert verdict.sentence.startswith(WORDS[label][0].upper() + WORDS[label][1:])
+    assert verdict.sentence.endswith(".")
+    assert verdict.tone == ("regraded" if label == "different-grade" else "as the SDR")
+    assert len(verdict.reasons) >= 5
+
+
+@pytest.mark.parametrize("label", CASES)
+def test_support_sums_to_one_and_is_sorted(label):
+    support = support_labels(replace(CASES[label], white_gamma_draws=np.array([[60.0, 2.2], [250.0, 2.5]])), SETTINGS)
+    assert sum(support.values()) == pytest.approx(1)
+    assert list(support.values()) == sorted(support.values(), reverse=True)
+    assert set(support) <= set(WORDS)
+
+
+@pytest.mark.parametrize(("stops", "state"), [(0.29, "same"), (0.3, "slightly_more"), (0.99, "slightly_more"), (1.0, "clearly_more"), (-2, "same")])
+def test_highlights_begin_at_the_thresholds(stops, state):
+    assert judge(make_case(hdr_p999_nits=100 * 2**stops * (1 + 1e-9)), SETTINGS).axes["highlights"] == state
+
+
+@pytest.mark.parametrize(("share", "state"), [(0.0, "same"), (0.0049, "same"), (0.005, "slightly_more"), (0.05, "clearly_more")])
+def test_colour_begins_at_the_thresholds(share, state):
+    assert judge(make_case(outside_709_share=share * (1 + 1e-9)), SETTINGS).axes["colour"] == state
+
+
+def test_colour_alone_is_another_grade():
+    verdict = judge(make_case(outside_709_share=0.2), SETTINGS)
+    assert verdict.label == "different-grade"
+    assert "colour alone" in verdict.sentence
+
+
+def test_a_black_and_white_film_has_no_colour_axis_and_the_sentence_says_so():
+    verdict = judge(make_case(colour="not_applicable", outside_709_share=0.9), SETTINGS)
+    assert verdict.axes["colour"] == "not_applicable"
+    assert verdict.label == "sdr-in-hdr-container"
+    assert "colour (not applicable)" in verdict.sentence
+
+
+def test_shadows_are_not_measured_and_the_sentence_says_so():
+    verdict = judge(CASES["wider-range"], SETTINGS)
+    assert verdict.axes["shadows"] == "cannot_tell"
+    assert "shadows (cannot tell)" in verdict.sentence
+
+
+def test_a_power_law_has_the_same_highlights_whatever_the_headroom():
+    verdict = judge(make_case(hdr_p999_nits=900.0, free=1.0), SETTINGS)
+    assert verdict.axes["highlights"] == "same"
+    assert verdict.label == "sdr-in-hdr-container"
+    assert any("power law of the SDR, so highlights count as the same" in reason for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"bright_clipped_share": 0.1},
+        {"detail_jnd": 9.0},
+        {"detail_stops": 2.0},
+        {"clipped_share": 0.0001},
+    ],
+    ids=lambda changed: next(iter(changed)),
+)
+def test_stretched_needs_clipping_there_and_flatness_there(changed):
+    assert judge(make_case(hdr_p999_nits=500.0, **{**CLIPPED, **changed}), SETTINGS).label == "wider-range"
+
+
+def test_stretched_needs_one_curve():
+    assert judge(make_case(hdr_p999_nits=500.0, residual=40.0, **CLIPPED), SETTINGS).label == "wider-range"
+
+
+@pytest.mark.parametrize("few", [{"matched_s": 0.9}, {"matched_share": 0.19}])
+def test_too_little_matched_is_undetermined_whatever_the_scores(few):
+    verdict = judge(make_case(hdr_p999_nits=2000.0, **few), SETTINGS)
+    assert verdict.label == "undetermined"
+    assert "too little of the two releases could be matched" in verdict.sentence
+
+
+def test_a_case_on_the_threshold_is_undetermined_and_says_between_what():
+    verdict = judge(make_case(hdr_p999_nits=100 * 2**1.0), SETTINGS)
+    assert verdict.label == "undetermined"
+    assert max(verdict.support.values()) < SETTINGS.support_min
+    assert WORDS["wider-range"] in verdict.sentence
+    assert WORDS["restrained-hdr"] in verdict.sentence
+    assert judge(make_case(hdr_p999_nits=100 * 2**1.0), replace(SETTINGS, support_min=0.01)).label == "wider-range"
+
+
+def test_setup_uncertainty_takes_support_away():
+    sure = support_labels(make_case(hdr_p999_nits=100 * 2**1.35), replace(SETTINGS, threshold_spread=0.0))
+    unsure = support_labels(make_case(hdr_p999_nits=100 * 2**1.35, spread=0.8), replace(SETTINGS, threshold_spread=0.0))
+    assert sure == {"wider-range": 1.0}
+    assert unsure["wider-range"] < 1
+
+
+def test_few_shots_take_support_away():
+    pairs = [make_pair(shot=n, hdr_p999_nits=1000.0 if n == 0 else 90.0) for n in range(10)]
+    support = support_labels(make_case(*pairs), SETTINGS)
+    assert 0.2 < support["sdr-in-hdr-container"] < 0.6
+    assert support["wider-range"] == pytest.approx(1 - support["sdr-in-hdr-container"])
+
+
+def test_a_single_shot_is_judged():
+    verdict = judge(make_case(make_pair(hdr_p999_nits=500.0)), SETTINGS)
+    assert verdict.label == "wider-range"
+
+
+def test_the_same_case_gets_the_same_verdict_and_the_order_of_pictures_does_not_count():
+    pairs = [make_pair(shot=n // 2, hdr_p999_nits=80.0 + 15 * n) for n in range(12)]
+    first = judge(make_case(*pairs), SETTINGS)
+    assert first == judge(make_case(*pairs), SETTINGS)
+    mixed = judge(make_case(*(pairs[n] for n in np.random.default_rng(1).permutation(12))), SETTINGS)
+    assert (mixed.label, mixed.axes, mixed.support) == (first.label, first.axes, first.support)
+
+
+@pytest.mark.parametrize("label", CASES)
+def test_flips_name_real_settings_and_real_labels(label):
+    verdict = judge(CASES[label], SETTINGS)
+    names = {field.name for field in fields(Settings)}
+    assert set(THRESHOLDS) <= names
+    for flip in verdict.flips:
+        if " instead of " in flip:
+            assert flip.split(" at ")[0] in THRESHOLDS
+        if ": " in flip:
+            assert flip.rsplit(": ", 1)[1].rstrip(".") in WORDS.values()
+            assert flip.rsplit(": ", 1)[1].rstrip(".") != WORDS[label]
+
+
+def test_a_flip_does_what_it_says():
+    case = make_case(hdr_p999_nits=100 * 2**0.9)
+    flips = [flip for flip in judge(case, SETTINGS).flips if " instead of " in flip]
+    assert flips == ["headroom_clear_stops at 0.8 instead of 1: HDR that widens the picture."]
+    assert judge(case, replace(SETTINGS, headroom_clear_stops=0.8, support_min=0.0)).label == "wider-range"
+
+
+def test_the_distance_to_another_label_is_told_in_stops():
+    assert "0.30 stops more headroom: HDR, used sparingly." in judge(make_case(hdr_p999_nits=100.5), SETTINGS).flips
+    assert "0.60 stops less headroom: HDR, used sparingly." in judge(make_case(hdr_p999_nits=100 * 2**1.58), SETTINGS).flips
+
+
+def test_a_setup_alone_may_say_something_else():
+    case = make_case(hdr_p999_nits=150.0)
+    assert label_at(case, setup("controls", 100.0), SETTINGS) == "restrained-hdr"
+    assert label_at(case, setup("gain", 48.0), SETTINGS) == "wider-range"
+    assert label_at(case, setup("gain", 200.0), SETTINGS) == "sdr-in-hdr-container"
+    setups = [replace(setup("gain", 48.0), label="wider-range"), replace(setup("controls"), label="restrained-hdr"), setup("white-203", 203.0)]
+    flips = flips_by_setup("restrained-hdr", setups)
+    assert flips == ("Set-up gain (48 cd/m2, gamma 2.40) alone: HDR that widens the picture.",)
+    verdict = judge(case, SETTINGS)
+    assert with_setup_flips(verdict, setups).flips == verdict.flips + flips_by_setup(verdict.label, setups)

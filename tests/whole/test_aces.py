@@ -1,0 +1,70 @@
+"""Two standard renderings of one scene, made apart: ACES 2.0 for HDR 1000 cd/m2 and for SDR 100 cd/m2. The HDR one must be called HDR."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import pairdiff
+from tests._clips import Planes
+from tests.bench import ladder
+from tests.whole._films import BT709, BT2020, Floats, encode_hdr, encode_sdr, planes_of_signal
+
+CONFIG = "ocio://cg-config-v4.0.0_aces-v2.0_ocio-v2.5"
+SCENE = "Linear Rec.709 (sRGB)"
+HDR = ("Rec.2100-PQ - Display", "ACES 2.0 - HDR 1000 nits (P3 D65)")
+SDR = ("Rec.1886 Rec.709 - Display", "ACES 2.0 - SDR 100 nits (Rec.709)")
+FRAMES, SIZE = 30, (640, 360)
+EXPOSURE = 0.12
+QUICK = "interior"
+SCENES = ("city", "courtyard", "forest", QUICK, "night", "studio", "sunrise", "sunset")
+
+Render = Callable[[Floats], Floats]
+
+
+@pytest.fixture(scope="module")
+def rendering() -> tuple[Render, Render]:
+    """The HDR and the SDR output transform, from scene-linear BT.709 to display signal."""
+    ocio = pytest.importorskip("PyOpenColorIO", minversion="2.5", reason="OpenColorIO 2.5 or later is not installed")
+    config = ocio.Config.CreateFromFile(CONFIG)
+
+    def transform(display: str, view: str) -> Render:
+        wanted = ocio.DisplayViewTransform(src=SCENE, display=display, view=view)
+        processor = config.getProcessor(wanted).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS)
+
+        def render(picture: Floats) -> Floats:
+            pixels = np.ascontiguousarray(picture, np.float32).copy()
+            processor.applyRGB(pixels)
+            return pixels
+
+        return render
+
+    return transform(*HDR), transform(*SDR)
+
+
+def pictures(scene: str, world: Path) -> Iterator[Floats]:
+    """A camera that turns by one degree a frame inside a panorama, scene-linear BT.709; one exposure for the whole film."""
+    number = sorted(path.stem for path in world.glob("*.exr")).index(scene)
+    panorama = ladder.read_panorama(world / f"{scene}.exr")
+    gain = None
+    for frame in range(FRAMES):
+        picture = ladder.view(panorama, 40.0 * number + frame, size=SIZE)
+        if gain is None:
+            gain = EXPOSURE / np.exp(np.mean(np.log(picture @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3)))
+        yield picture * gain
+
+
+@pytest.mark.parametrize("scene", [pytest.param(name, marks=() if name == QUICK else pytest.mark.slow) for name in SCENES])
+def test_two_aces_renderings_of_one_scene_are_told_to_be_hdr(
+    scene: str, rendering: tuple[Render, Render], world: Path, tmp_path: Path
+) -> None:
+    as_hdr, as_sdr = rendering
+    scenes = list(pictures(scene, world))
+    hdr: Iterator[Planes] = (planes_of_signal(as_hdr(one), weights=BT2020, bits=10, siting="top-left") for one in scenes)
+    sdr: Iterator[Planes] = (planes_of_signal(as_sdr(one), weights=BT709, bits=8, siting="left") for one in scenes)
+    result = pairdiff.compare(encode_hdr(tmp_path / f"{scene}.mkv", hdr), encode_sdr(tmp_path / f"{scene}.mp4", sdr))
+    found = f"headroom {result.headroom.stops} stops, axes {dict(result.verdict.axes)}, support {dict(result.verdict.support)}"
+    assert result.verdict.label in ("wider-range", "restrained-hdr"), f"{result.verdict.label}: {found}"

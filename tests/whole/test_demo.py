@@ -1,0 +1,124 @@
+"""The demo, as its reader starts it: real files are made and compared, and the planted truth comes out.
+
+`demo` (one pair) runs by default, `demo --pair all` with the slow tests.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as parquet
+import pytest
+from jsonschema import Draft202012Validator
+
+from pairdiff._demo import PAIRS, TRUTH
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+LABELS = {
+    "container": "sdr-in-hdr-container",
+    "restrained": "restrained-hdr",
+    "wider": "wider-range",
+    "stretched": "stretched-sdr",
+    "regraded": "different-grade",
+}
+SLOW_PAIRS = [pytest.param(name, marks=pytest.mark.slow) for name in LABELS]
+EVERY_RUN = ["default", *SLOW_PAIRS]
+
+
+class Demo:
+    """Runs of the demo command, each made once: the default one, and the one of all pairs."""
+
+    def __init__(self, run: Run, folder: Path) -> None:
+        self._run, self._folder, self._done = run, folder, dict[str, subprocess.CompletedProcess[str]]()
+
+    def _made(self, name: str, words: Sequence[str]) -> Path:
+        out = self._folder / name
+        if name not in self._done:
+            self._done[name] = self._run("demo", *words, "--out", out, timeout_s=2400)
+        assert self._done[name].returncode == 0, self._done[name].stderr
+        return out
+
+    def said(self, run: str) -> str:
+        self.folder(run)
+        return self._done["default" if run == "default" else "all"].stdout
+
+    def folder(self, run: str) -> Path:
+        """Folder of a pair's result; `default` is the pair that `demo` makes without being told."""
+        return self._made("default", []) / "container" if run == "default" else self._made("all", ["--pair", "all"]) / run
+
+    def result(self, run: str) -> Any:
+        return json.loads((self.folder(run) / "result.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def demo(run_pairdiff: Run, tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    return Demo(run_pairdiff, tmp_path_factory.mktemp("demo"))
+
+
+def pair_of(run: str) -> str:
+    return "container" if run == "default" else run
+
+
+def test_the_planted_labels_are_the_five_that_the_demo_promises() -> None:
+    assert tuple(LABELS) == PAIRS
+    assert dict(TRUTH["labels"]) == LABELS
+
+
+@pytest.mark.parametrize("run", EVERY_RUN)
+def test_each_pair_gets_the_label_it_was_made_for(demo: Demo, run: str) -> None:
+    verdict = demo.result(run)["verdict"]
+    assert verdict["label"] == LABELS[pair_of(run)], verdict
+    assert verdict["sentence"] in demo.said(run).replace("\n", " ")
+
+
+@pytest.mark.parametrize("run", EVERY_RUN)
+def test_the_planted_offset_is_found_to_the_frame(demo: Demo, run: str) -> None:
+    alignment = demo.result(run)["alignment"]
+    assert alignment["offset_frames"] == TRUTH["offset_frames"]
+    start, stop = TRUTH["hdr_film_frames"]
+    matched = [one for one in alignment["segments"] if one["kind"] == "matched"]
+    assert all(one["sdr_start"] - one["hdr_start"] == TRUTH["offset_frames"] for one in matched)
+    assert sum(one["hdr_stop"] - one["hdr_start"] for one in matched) >= 0.9 * (stop - start)
+
+
+@pytest.mark.parametrize("run", ["default", pytest.param("container", marks=pytest.mark.slow)])
+def test_the_planted_sdr_set_is_found_again(demo: Demo, run: str) -> None:
+    setup = demo.result(run)["setup"]
+    assert setup["name"] == "controls"
+    assert not setup["at_bound"]
+    assert setup["white_nits"] == pytest.approx(TRUTH["container_white_nits"], rel=0.01)
+    assert setup["gamma"] == pytest.approx(TRUTH["container_gamma"], abs=0.03)
+
+
+@pytest.mark.parametrize("run", EVERY_RUN)
+def test_the_letterbox_of_both_releases_is_found_to_the_pixel(demo: Demo, run: str) -> None:
+    geometry = demo.result(run)["alignment"]["geometry"][0]
+    for side in ("hdr", "sdr"):
+        active = geometry[f"{side}_active"]
+        assert tuple(active[edge] for edge in ("top", "bottom", "left", "right")) == TRUTH[f"{side}_active"]
+
+
+@pytest.mark.parametrize("run", EVERY_RUN)
+def test_the_result_follows_the_schema_and_everything_is_there(demo: Demo, run: str) -> None:
+    schema = json.loads((files("pairdiff.writeup") / "result.schema.json").read_text(encoding="utf-8"))
+    result, folder = demo.result(run), demo.folder(run)
+    assert [fault.message for fault in Draft202012Validator(schema).iter_errors(result)] == []
+    assert parquet.read_table(folder / "frames.parquet").num_rows > 300
+    assert {one["rule"] for one in result["moments"]} >= {"most different", "brightest", "typical", "random"}
+    stills = list((folder / "stills").glob("*.png"))
+    assert len(stills) >= 2 * len(result["moments"])
+    assert all(still.read_bytes().startswith(b"\x89PNG") for still in stills)
+    report = (folder / "report.html").read_text(encoding="utf-8")
+    assert result["verdict"]["words"] in report
+    assert str(folder / "report.html") in demo.said(run)
+    assert {"http://", "https://"}.isdisjoint(word for tag in ('src="', 'href="') for word in _targets(report, tag))
+
+
+def _targets(report: str, tag: str) -> set[str]:
+    """Schemes of what a page loads or points at: the first eight letters after each attribute, cut at the slashes."""
+    return {piece[: piece.find("//") + 2] for piece in report.split(tag)[1:] if "//" in piece[:8]}

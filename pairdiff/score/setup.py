@@ -132,9 +132,7 @@ def _mean_residual(sample: FitSample) -> Callable[[Sequence[float]], float]:
     return lambda point: float(residual(float(np.exp(point[0])), float(point[1])).mean())
 
 
-def _descend(
-    loss: Callable[[Sequence[float]], float], start: Sequence[float], box: Sequence[tuple[float, float]]
-) -> tuple[float, float]:
+def _descend(loss: Callable[[Sequence[float]], float], start: Sequence[float], box: Sequence[tuple[float, float]]) -> tuple[float, float]:
     options = {"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300}
     found = minimize(loss, np.array(start), method="Nelder-Mead", bounds=box, options=options)
     return float(found.x[0]), float(found.x[1])

@@ -72,7 +72,7 @@ def test_bands_share_out_what_is_outside():
 
 
 def test_luminance_weights_are_those_of_bt2020():
-    assert LUMINANCE == pytest.approx(colour.RGB_COLOURSPACES["ITU-R BT.2020"].matrix_RGB_to_XYZ[1], abs=1e-4)
+    assert pytest.approx(colour.RGB_COLOURSPACES["ITU-R BT.2020"].matrix_RGB_to_XYZ[1], abs=1e-4) == LUMINANCE
 
 
 def test_a_relabelled_sdr_is_never_outside():

@@ -34,7 +34,7 @@ def test_it_is_the_same_from_both_sides():
 
 
 def test_the_eyes_blur_is_that_of_a_pupil_of_three_and_a_half_millimetres():
-    assert OPTICS_DEGREES * 60 == pytest.approx(np.hypot(0.5, 0.08 * 3.5), abs=5e-4)
+    assert pytest.approx(np.hypot(0.5, 0.08 * 3.5), abs=5e-4) == OPTICS_DEGREES * 60
 
 
 def test_blur_keeps_light_and_is_left_out_where_pixels_are_wide():

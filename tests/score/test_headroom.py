@@ -20,7 +20,9 @@ def pooled(levels, codes=1.0, *, gain=100.0, controls=100.0, seconds=None, shots
     codes = np.broadcast_to(codes, count)
     pairs = [make_pair(hdr_p999_nits=float(n), sdr_p999_code=float(c)) for n, c in zip(levels, codes, strict=True)]
     weighting = Weighting(
-        np.ones(count) if seconds is None else np.asarray(seconds, float), np.arange(count) if shots is None else np.asarray(shots), fraction
+        np.ones(count) if seconds is None else np.asarray(seconds, float),
+        np.arange(count) if shots is None else np.asarray(shots),
+        fraction,
     )
     return pool_headroom(pairs, weighting, gain=setup("gain", gain), controls=setup(white=controls), settings=SETTINGS)
 

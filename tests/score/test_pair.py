@@ -60,7 +60,9 @@ def test_identical_light_gives_nothing_but_zeroes():
 def test_every_setup_is_scored_and_counts_hold_every_pixel():
     measure = scored(STACK[:1], FITS)[0]
     names = {setup.name for setup in FITS.setups}
-    assert set(measure.counts) == set(measure.score.rms_jnd) == set(measure.score.preference_loss) == set(measure.score.blurred_jnd) == names
+    assert (
+        set(measure.counts) == set(measure.score.rms_jnd) == set(measure.score.preference_loss) == set(measure.score.blurred_jnd) == names
+    )
     assert all(counts.sum() == 90 * 160 for counts in measure.counts.values())
     assert measure.score.rms_jnd["white-203"] > measure.score.rms_jnd["controls"]
 
@@ -133,7 +135,9 @@ def test_recovered_detail_needs_sdr_clipping_and_hdr_structure():
         stack = [replace(one, sdr_code=np.round(np.minimum(one.sdr_code, 1.0) * 219).astype(np.float32) / np.float32(219)) for one in stack]
         fits, top, _ = collected(stack)
         assert top == pytest.approx([1.0] * 3, abs=0.01)
-        results.append(pool_title(scored(stack, fits, top), Weighting(np.ones(3), np.arange(3), 1.0), fits=fits, settings=SETTINGS).recovered)
+        results.append(
+            pool_title(scored(stack, fits, top), Weighting(np.ones(3), np.arange(3), 1.0), fits=fits, settings=SETTINGS).recovered
+        )
     assert results[0].detail_jnd == pytest.approx(0, abs=0.5)
     assert results[0].detail_stops == pytest.approx(0, abs=0.02)
     assert results[1].detail_jnd > 10

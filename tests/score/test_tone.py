@@ -131,7 +131,9 @@ def test_samples_are_the_flatter_half_and_belong_together():
     assert np.array_equal(found.intensity[:, 0], found.intensity[:, 1])
     assert np.array_equal(found.sdr_channels, found.hdr_channels)
     assert found.at_top.dtype == bool
-    smooth = sample_tone(itp[:, 80:], itp[:, 80:], hdr_channels=pq[:, 80:], sdr_channels=pq[:, 80:], at_top=at_top[:, 80:], rng=np.random.default_rng(1))
+    smooth = sample_tone(
+        itp[:, 80:], itp[:, 80:], hdr_channels=pq[:, 80:], sdr_channels=pq[:, 80:], at_top=at_top[:, 80:], rng=np.random.default_rng(1)
+    )
     assert abs(found.intensity.mean() - smooth.intensity.mean()) < 0.05
 
 

@@ -72,7 +72,9 @@ def test_support_sums_to_one_and_is_sorted(label):
     assert set(support) <= set(WORDS)
 
 
-@pytest.mark.parametrize(("stops", "state"), [(0.29, "same"), (0.3, "slightly_more"), (0.99, "slightly_more"), (1.0, "clearly_more"), (-2, "same")])
+@pytest.mark.parametrize(
+    ("stops", "state"), [(0.29, "same"), (0.3, "slightly_more"), (0.99, "slightly_more"), (1.0, "clearly_more"), (-2, "same")]
+)
 def test_highlights_begin_at_the_thresholds(stops, state):
     assert judge(make_case(hdr_p999_nits=100 * 2**stops * (1 + 1e-9)), SETTINGS).axes["highlights"] == state
 
@@ -199,7 +201,11 @@ def test_a_setup_alone_may_say_something_else():
     assert label_at(case, setup("controls", 100.0), SETTINGS) == "restrained-hdr"
     assert label_at(case, setup("gain", 48.0), SETTINGS) == "wider-range"
     assert label_at(case, setup("gain", 200.0), SETTINGS) == "sdr-in-hdr-container"
-    setups = [replace(setup("gain", 48.0), label="wider-range"), replace(setup("controls"), label="restrained-hdr"), setup("white-203", 203.0)]
+    setups = [
+        replace(setup("gain", 48.0), label="wider-range"),
+        replace(setup("controls"), label="restrained-hdr"),
+        setup("white-203", 203.0),
+    ]
     flips = flips_by_setup("restrained-hdr", setups)
     assert flips == ("Set-up gain (48 cd/m2, gamma 2.40) alone: HDR that widens the picture.",)
     verdict = judge(case, SETTINGS)

@@ -1,0 +1,102 @@
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from pairdiff._records import Fact, Frame, Rectangle, Signal
+from pairdiff.frames.planes import planes_to_rgb
+from pairdiff.light.transfer import bt1886_to_nits, pq_to_nits
+from pairdiff.score.levels import frame_light_levels
+from pairdiff.score.scan import find_active, levels_condition, luma_plane, measure_levels, pool_levels, scan_frames
+
+RNG = np.random.default_rng(1)
+BOX = Rectangle(8, 40, 0, 64)
+
+
+def signal(transfer="pq", primaries="bt2020", *, depth=10, sampling="444", code_range="narrow"):
+    matrix = "rgb" if sampling == "rgb" else "bt2020-ncl" if primaries == "bt2020" else "bt709"
+    stated = (transfer, primaries, matrix, code_range, depth, sampling, "left", 64, 48, Fraction(1), Fraction(24))
+    return Signal(*(Fact(value, "container", False) for value in stated))
+
+
+def frame(index, *, depth=10, top=8, bottom=40):
+    """Coloured noise in a letterbox, narrow range."""
+    step, kind = 2 ** (depth - 8), np.uint16 if depth > 8 else np.uint8
+    luma = np.full((48, 64), 16 * step, kind)
+    luma[top:bottom] = RNG.integers(60 * step, 180 * step, (bottom - top, 64))
+    chroma = [np.full((48, 64), 128 * step, kind) for _ in range(2)]
+    for plane in chroma:
+        plane[top:bottom] = RNG.integers(120 * step, 136 * step, (bottom - top, 64))
+    return Frame(index, Fraction(index, 24), (luma, *chroma), index == 0, "I")
+
+
+def assert_same(found, exact):
+    assert (found.frame, found.time_s) == (exact.frame, exact.time_s)
+    assert found.max_nits == pytest.approx(exact.max_nits, rel=1e-5)
+    assert found.average_nits == pytest.approx(exact.average_nits, rel=1e-4)
+    assert found.average_whole_nits == pytest.approx(exact.average_whole_nits, rel=1e-4)
+    assert found.p50_nits == pytest.approx(exact.p50_nits, rel=5e-3)
+
+
+def test_pq_levels_are_those_of_the_decoded_picture():
+    one = frame(3)
+    light = pq_to_nits(planes_to_rgb(one.planes, signal()).clip(0, 1))
+    found = measure_levels(one, signal(), active=BOX, hlg_peak_nits=1000.0)
+    assert_same(found, frame_light_levels(light, active=BOX, frame=3, time_s=3 / 24))
+    assert found.average_nits == pytest.approx(found.average_whole_nits * 48 / 32, rel=1e-4)
+
+
+def test_sdr_levels_are_those_at_a_white_of_100():
+    one, said = frame(0, depth=8), signal("bt1886", "bt709", depth=8)
+    light = bt1886_to_nits(planes_to_rgb(one.planes, said), white_nits=100.0, gamma=2.4)
+    assert_same(measure_levels(one, said, active=BOX, hlg_peak_nits=1000.0), frame_light_levels(light, active=BOX))
+
+
+def test_hlg_levels_grow_with_the_peak_of_the_display():
+    one, said = frame(0), signal("hlg")
+    low, high = (measure_levels(one, said, active=BOX, hlg_peak_nits=peak) for peak in (600.0, 2000.0))
+    assert high.max_nits > 1.5 * low.max_nits
+
+
+@pytest.mark.parametrize("depth", [8, 10])
+def test_the_active_picture_is_found_at_any_depth(depth):
+    frames = [frame(n, depth=depth) for n in range(3)]
+    assert find_active(frames, signal(depth=depth)) == BOX
+
+
+def test_a_scan_keeps_every_frame_in_order():
+    seen = []
+    frames = (frame(n) for n in range(6))
+    prints, times, levels = scan_frames(frames, signal(), active=BOX, hlg_peak_nits=1000.0, progress=seen.append)
+    assert prints.shape[0] == len(times) == len(levels) == 6
+    assert prints.dtype == np.float16
+    assert times == tuple(Fraction(n, 24) for n in range(6))
+    assert [level.frame for level in levels] == list(range(6))
+    assert seen == [1, 2, 3, 4, 5, 6]
+
+
+def test_luma_of_rgb_planes_is_their_weighted_mean():
+    planes = tuple(RNG.integers(64, 900, (48, 64)).astype(np.uint16) for _ in range(3))
+    rgb = Frame(0, Fraction(0), planes, True, "I")
+    luma = luma_plane(rgb, signal(sampling="rgb"))
+    exact = 0.2627 * planes[0].astype(float) + 0.6780 * planes[1] + 0.0593 * planes[2]
+    assert luma.dtype == np.uint16
+    assert np.abs(luma - exact).max() <= 1
+    assert luma_plane(frame(0), signal()).max() > 64
+
+
+def test_film_levels_are_the_largest_of_its_frames_with_their_time():
+    levels = [measure_levels(frame(n), signal(), active=BOX, hlg_peak_nits=1000.0) for n in range(5)]
+    found = pool_levels(levels, condition="absolute")
+    brightest = max(levels, key=lambda level: level.max_nits)
+    assert (found.max_cll_nits, found.max_cll_time_s) == (brightest.max_nits, brightest.time_s)
+    assert found.max_fall_nits == max(level.average_nits for level in levels)
+    assert found.p999_nits == max(level.p999_nits for level in levels)
+    assert found.area_100_share == pytest.approx(np.mean([level.area_100_share for level in levels]))
+    assert found.frames == 5
+
+
+def test_levels_say_under_what_condition_they_hold():
+    assert levels_condition(signal(), hlg_peak_nits=1000.0).startswith("absolute; chroma")
+    assert "600 cd/m2 display" in levels_condition(signal("hlg"), hlg_peak_nits=600.0)
+    assert "white 100 cd/m2, gamma 2.4" in levels_condition(signal("bt1886", "bt709"), hlg_peak_nits=1000.0)

@@ -26,6 +26,8 @@ JND_PER_INTENSITY = 720.0
 """dE_ITP of one unit of I (BT.2124)."""
 MIDTONE_CODES = (0.15, 0.85)
 """SDR signals, as a share of the title's top code, between which `gain` is fitted: above black crush, below any shoulder (own)."""
+Point = tuple[float, float] | NDArray[np.float64]
+"""Natural log of a white (cd/m2), and a gamma."""
 STARTS = 3
 """Grid points that the fit sets out from; the best end counts (own)."""
 START_PIXELS = 20000
@@ -127,14 +129,14 @@ def _thin(sample: FitSample, count: int) -> FitSample:
     return FitSample(sample.hdr_intensity[::step], sample.sdr_code[::step], sample.picture[::step], sample.shot, sample.noise_jnd)
 
 
-def _mean_residual(sample: FitSample) -> Callable[[Sequence[float]], float]:
+def _mean_residual(sample: FitSample) -> Callable[[Point], float]:
     residual = _residuals(sample)
     return lambda point: float(residual(float(np.exp(point[0])), float(point[1])).mean())
 
 
-def _descend(loss: Callable[[Sequence[float]], float], start: Sequence[float], box: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    options = {"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300}
-    found = minimize(loss, np.array(start), method="Nelder-Mead", bounds=box, options=options)
+def _descend(loss: Callable[[Point], float], start: Point, box: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    first = np.array(start, np.float64)
+    found = minimize(loss, first, method="Nelder-Mead", bounds=box, options={"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300})
     return float(found.x[0]), float(found.x[1])
 
 

@@ -61,7 +61,7 @@ Progress = Callable[[str, int, int | None], None]
 
 ACTIVE_KEY_FRAMES = 64
 """Key frames looked at to find the active picture."""
-ACTIVE_LEAST_KEY_FRAMES = 8
+ACTIVE_LEAST_KEY_FRAMES = 5
 """With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""
 ACTIVE_STEP_FRAMES = 12
 REGISTERED_PAIRS = 7

@@ -162,8 +162,8 @@ def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Set
     residual = _residuals(sample)
     pictures = sample.shot.size
     size = np.bincount(sample.picture, minlength=pictures).clip(1)
-    logs = np.log(white) + np.linspace(-0.25, 0.25, 21)
-    gammas = gamma + np.linspace(-0.25, 0.25, 21)
+    logs = np.log(white) + np.linspace(-0.25, 0.25, 15)
+    gammas = gamma + np.linspace(-0.25, 0.25, 15)
     table = np.empty((logs.size, gammas.size, pictures))
     for i, log_white in enumerate(logs):
         for j, trial in enumerate(gammas):

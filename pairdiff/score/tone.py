@@ -112,7 +112,7 @@ def sample_tone(
         return np.asarray(mean.reshape(steep.size, -1)[picks], np.float32)
 
     intensity = np.concatenate([pick(sdr_itp[..., 0]), pick(hdr_itp[..., 0])], 1)
-    return ToneSample(intensity, pick(sdr_channels), pick(hdr_channels), pick(at_top) > 0)
+    return ToneSample(intensity, pick(sdr_channels), pick(hdr_channels), pick(at_top.astype(np.float32)) > 0)
 
 
 def fit_title_curve(samples: Sequence[ToneSample]) -> TitleCurve:

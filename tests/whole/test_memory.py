@@ -41,7 +41,7 @@ def shots(count: int) -> Iterator[Floats]:
 
 
 def films(folder: Path, seconds: int) -> tuple[Path, Path]:
-    """A pair of releases: the HDR one is the SDR one shown at 150 cd/m2."""
+    """A pair of releases: the HDR one is the SDR one at 150 cd/m2, its primaries stretched to BT.2020."""
     count = seconds * RATE // SHOT_FRAMES
 
     def as_hdr() -> Iterator[Planes]:

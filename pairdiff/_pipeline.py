@@ -49,10 +49,11 @@ from pairdiff.match.geometry import LumaPair, guess_geometry, refine_geometry, r
 from pairdiff.match.timeline import Offset, build_segments, find_offset, find_shots, matched_frames
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
-from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
+from pairdiff.score.pair import PairPictures, PairPlace, score_pair
 from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames
 from pairdiff.score.setup import SetupFits, fit_setups
-from pairdiff.score.title import FitCollector, pool_title
+from pairdiff.score.title import FitCollector, ScoreCollector, pool_title
+from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
 from pairdiff.verdict.judge import judge, label_at, make_case, with_setup_flips
@@ -64,6 +65,8 @@ ACTIVE_KEY_FRAMES = 64
 ACTIVE_LEAST_KEY_FRAMES = 5
 """With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""
 ACTIVE_STEP_FRAMES = 12
+MOST_FIT_PIXELS, MOST_TONE_PIXELS = 360_000, 144_000
+"""Pixels of a whole title that the set-up fit and the tone curve hold, however many pairs there are: memory stays bounded."""
 REGISTERED_PAIRS = 7
 """Pairs registered to refine the geometry."""
 RESAMPLE_GAMMA = 2.4
@@ -144,8 +147,8 @@ def compare(
     matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
     picks = _pick_pairs(matching.alignment, settings=settings, full=full)
     fits, top, noise = _fit(matching, picks, settings=settings, tell=tell)
-    measures, types = _score(matching, picks, fits, top, noise, settings=settings, tell=tell)
-    comparison = _conclude(matching, picks, fits, measures, types, settings=settings, title=title, full=full)
+    scored, types = _score(matching, picks, fits, top, noise, settings=settings, tell=tell)
+    comparison = _conclude(matching, picks, fits, scored, types, settings=settings, title=title, full=full)
     if out is not None:
         from pairdiff.writeup.document import write_comparison
 
@@ -409,8 +412,7 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
         count = stop - start if full else min(per_shot, stop - start)
         edges = np.linspace(start, stop, count + 1)
         picks = [
-            int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1)))
-            for low, high in itertools.pairwise(edges)
+            int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in itertools.pairwise(edges)
         ]
         frames += [(frame, number, (stop - start) / count * matched / shown) for frame in picks]
     numbers, owners, seconds = zip(*frames, strict=True)
@@ -456,7 +458,8 @@ def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
 def _fit(
     matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress
 ) -> tuple[SetupFits, tuple[float | None, float | None, float | None], float]:
-    collector = FitCollector(settings)
+    count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
+    collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
         collector.add(_to_canvas(matching, hdr, sdr, settings=settings), shot=picks.shots[done])
         tell("fit the SDR set", done + 1, len(picks.hdr_frames))
@@ -473,17 +476,19 @@ def _score(
     *,
     settings: Settings,
     tell: Progress,
-) -> tuple[list[PairMeasures], dict[int, tuple[str, str]]]:
-    measures, types = [], {}
+) -> tuple[ScoreCollector, dict[int, tuple[str, str]]]:
+    scored, types = ScoreCollector(), {}
+    tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
         place = PairPlace(
             hdr.index, sdr.index, float(hdr.time_s), float(sdr.time_s), picks.shots[done], float(matching.similarity[hdr.index])
         )
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
-        measures.append(score_pair(pictures, place, setups=fits.setups, top=top, noise_jnd=noise_jnd, settings=settings))
+        measure = score_pair(pictures, place, setups=fits.setups, top=top, noise_jnd=noise_jnd, settings=settings, tone_pixels=tone_pixels)
+        scored.add(measure, seconds=picks.seconds[done])
         types[hdr.index] = (hdr.picture_type, sdr.picture_type)
         tell("score the pairs", done + 1, len(picks.hdr_frames))
-    return measures, types
+    return scored, types
 
 
 # ---------------------------------------------------------------- conclusion
@@ -493,7 +498,7 @@ def _conclude(
     matching: _Matching,
     picks: _Picks,
     fits: SetupFits,
-    measures: Sequence[PairMeasures],
+    scored: ScoreCollector,
     types: dict[int, tuple[str, str]],
     *,
     settings: Settings,
@@ -503,7 +508,7 @@ def _conclude(
     step_s = _step_s(matching.hdr)
     fraction = len(picks.hdr_frames) / picks.matched_frames
     weighting = Weighting(np.array(picks.seconds) * step_s, np.array(picks.shots), min(fraction, 1.0))
-    score = pool_title(measures, weighting, fits=fits, settings=settings)
+    score = pool_title(scored, weighting, fits=fits, settings=settings)
     shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
     case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=picks.matched_frames / shorter)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)

@@ -220,8 +220,14 @@ def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], 
     return Recovered(
         "measured",
         share,
-        mean([p.bright_clipped_share for p in pictures], bright),
+        _bright_clipped(pictures, weights * bright),
         median([p.detail_jnd for p in pictures]),
         median([p.detail_stops for p in pictures]),
         mean([p.textured_share for p in pictures], clipped),
     )
+
+
+def _bright_clipped(pictures: Sequence[PairScore], area: NDArray[np.float64]) -> float | None:
+    """Share of all that lies above SDR white in the film, clipping pictures or not, that is SDR-clipped."""
+    known = [(p.bright_clipped_share, a) for p, a in zip(pictures, area, strict=True) if p.bright_clipped_share is not None and a > 0]
+    return float(np.average([share for share, _ in known], weights=[a for _, a in known])) if known else None

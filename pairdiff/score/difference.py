@@ -43,7 +43,8 @@ def count_difference(difference_jnd: FloatArray) -> NDArray[np.int32]:
 def quantile_from_counts(counts: NDArray[np.float64], share: float) -> float:
     """Quantile of pooled differences, dE_ITP."""
     reached = np.cumsum(counts) / counts.sum()
-    return float((np.searchsorted(reached, share) + 0.5) * HISTOGRAM_STEP_JND)
+    place = int(np.searchsorted(reached, share))
+    return 0.0 if place == 0 else (place + 0.5) * HISTOGRAM_STEP_JND
 
 
 def pool_difference(

@@ -17,7 +17,7 @@ from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, mea
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import REFERENCE_WHITE_NITS, level_at_share
 from pairdiff.score.notice import preference_loss
-from pairdiff.score.tone import ToneSample, blur_pair, blurred_difference_jnd, sample_tone
+from pairdiff.score.tone import TONE_PIXELS, ToneSample, blur_pair, blurred_difference_jnd, sample_tone
 
 TopCodes = tuple[float | None, float | None, float | None]
 
@@ -58,7 +58,14 @@ class PairMeasures:
 
 
 def score_pair(
-    pictures: PairPictures, place: PairPlace, *, setups: Sequence[Setup], top: TopCodes, noise_jnd: float, settings: Settings
+    pictures: PairPictures,
+    place: PairPlace,
+    *,
+    setups: Sequence[Setup],
+    top: TopCodes,
+    noise_jnd: float,
+    settings: Settings,
+    tone_pixels: int = TONE_PIXELS,
 ) -> PairMeasures:
     """Measure one matched pair at every set-up.
 
@@ -70,6 +77,7 @@ def score_pair(
     top : the SDR title's top code per channel, None where it does not clip.
     noise_jnd : noise of the pair, |dI| x 720.
     settings : thresholds, seed, blur.
+    tone_pixels : pixels kept for the title curve.
 
     Returns
     -------
@@ -94,7 +102,7 @@ def score_pair(
         if setup.name == "controls":
             controls, controls_nits = setup, sdr_nits
             at_top = codes_at_top(pictures.sdr_code, top=top)
-            tone = _tone(pictures, hdr_itp, sdr_itp, sdr_nits, at_top=at_top, rng=rng)
+            tone = _tone(pictures, hdr_itp, sdr_itp, sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
     level = code_level(pictures.hdr_nits)
     bright = level > controls.white_nits
     detail = _detail(pictures, controls_nits, mask=mask, bright=bright, noise_jnd=noise_jnd)
@@ -154,7 +162,8 @@ def _tone(
     *,
     at_top: NDArray[np.bool_],
     rng: np.random.Generator,
+    count: int,
 ) -> ToneSample:
     to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
     hdr, sdr = (nits_to_pq_picture(np.maximum(nits @ to_709, 0)) for nits in (pictures.hdr_nits, sdr_nits))
-    return sample_tone(hdr_itp, sdr_itp, hdr_channels=hdr, sdr_channels=sdr, at_top=at_top, rng=rng)
+    return sample_tone(hdr_itp, sdr_itp, hdr_channels=hdr, sdr_channels=sdr, at_top=at_top, rng=rng, count=count)

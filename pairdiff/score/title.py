@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -62,6 +62,28 @@ class FitCollector:
         return find_top_codes(self._counts)
 
 
+class ScoreCollector:
+    """Gathers scored pairs; their difference histograms are added up at once, so that memory hardly grows with the pairs."""
+
+    def __init__(self) -> None:
+        self.measures: list[PairMeasures] = []
+        self.counts: dict[str, NDArray[np.float64]] = {}
+
+    def add(self, measure: PairMeasures, *, seconds: float) -> None:
+        """Take a scored pair that stands for some matched time."""
+        for name, counts in measure.counts.items():
+            self.counts[name] = self.counts.get(name, np.zeros(counts.size)) + counts * (seconds / counts.sum())
+        self.measures.append(replace(measure, counts={}))
+
+
+def collect_scores(measures: Iterable[PairMeasures], *, seconds: Iterable[float]) -> ScoreCollector:
+    """A collector that holds pairs scored already, each standing for some matched time."""
+    scored = ScoreCollector()
+    for measure, stands_for in zip(measures, seconds, strict=True):
+        scored.add(measure, seconds=stands_for)
+    return scored
+
+
 @dataclass(frozen=True, slots=True)
 class TitleScore:
     """Pooled figures of a title."""
@@ -81,12 +103,12 @@ class TitleScore:
         return next(setup for setup in self.setups if setup.name == name)
 
 
-def pool_title(measures: Sequence[PairMeasures], weighting: Weighting, *, fits: SetupFits, settings: Settings) -> TitleScore:
+def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits, settings: Settings) -> TitleScore:
     """Pool scored pairs into the title's figures.
 
     Parameters
     ----------
-    measures : scored pairs.
+    scored : scored pairs.
     weighting : what each stands for.
     fits : the set-ups the pairs were scored at.
     settings : thresholds and seed.
@@ -95,12 +117,13 @@ def pool_title(measures: Sequence[PairMeasures], weighting: Weighting, *, fits: 
     -------
     TitleScore; set-up labels still None.
     """
+    measures = scored.measures
     curve = fit_title_curve([measure.tone for measure in measures])
     pairs = tuple(replace(m.score, curve_distance_jnd=curve_distance_jnd(m.tone, curve)) for m in measures)
     weights = weighting.seconds
     blurred = np.array([pair.blurred_jnd["controls"] for pair in pairs])
     tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, blurred_jnd=blurred, weights=weights, settings=settings)
-    setups = tuple(replace(s, difference=_setup_difference(measures, pairs, weighting, s, settings)) for s in fits.setups)
+    setups = tuple(replace(s, difference=_setup_difference(scored, pairs, weighting, s, settings)) for s in fits.setups)
     controls = next(s for s in setups if s.name == "controls")
     assert controls.difference is not None
     return TitleScore(
@@ -117,12 +140,9 @@ def pool_title(measures: Sequence[PairMeasures], weighting: Weighting, *, fits: 
 
 
 def _setup_difference(
-    measures: Sequence[PairMeasures], pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings
+    scored: ScoreCollector, pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings
 ) -> Difference:
-    pixels = [measure.counts[setup.name].sum() for measure in measures]
-    stack = (measure.counts[setup.name] * (w / n) for measure, w, n in zip(measures, weighting.seconds, pixels, strict=True))
-    counts = np.sum(list(stack), axis=0)
-    return pool_difference(pairs, weighting, setup_name=setup.name, counts=counts, seed=settings.seed)
+    return pool_difference(pairs, weighting, setup_name=setup.name, counts=scored.counts[setup.name], seed=settings.seed)
 
 
 def _viewer(pairs: Sequence[PairScore], weights: NDArray[np.float64], controls: Setup, settings: Settings) -> Viewer:

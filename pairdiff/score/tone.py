@@ -88,6 +88,7 @@ def sample_tone(
     sdr_channels: FloatArray,
     at_top: NDArray[np.bool_],
     rng: np.random.Generator,
+    count: int = TONE_PIXELS,
 ) -> ToneSample:
     """Pixels for the title curve, from the flatter half of the SDR picture, where neither sharpness nor registration matters.
 
@@ -97,6 +98,7 @@ def sample_tone(
     hdr_channels, sdr_channels : (row, column, 3) BT.709 components as PQ signal at the same set-up.
     at_top : (row, column, 3), where the SDR channel is at the title's top code.
     rng : random generator, seeded by the caller.
+    count : pixels to draw.
 
     Returns
     -------
@@ -105,7 +107,7 @@ def sample_tone(
     slope = cv2.blur(np.ascontiguousarray(sdr_itp[..., 0]), (3, 3))
     steep = cv2.magnitude(cv2.Sobel(slope, cv2.CV_32F, 1, 0), cv2.Sobel(slope, cv2.CV_32F, 0, 1)).reshape(-1)
     flat = np.flatnonzero(steep <= np.median(steep))
-    picks = rng.choice(flat, size=min(TONE_PIXELS, flat.size), replace=False)
+    picks = rng.choice(flat, size=min(count, flat.size), replace=False)
 
     def pick(values: FloatArray) -> NDArray[np.float32]:
         mean = cv2.blur(np.ascontiguousarray(values, np.float32), (3, 3))

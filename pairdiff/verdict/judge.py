@@ -97,7 +97,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         {name: column([p.blurred_jnd[name] for p in pairs]) for name in case.names},
         column([p.outside_709_share for p in pairs]),
         column([p.clipped_share for p in pairs]),
-        where_clipped([p.bright_clipped_share for p in pairs]),
+        column([p.bright_clipped_share for p in pairs]),
         column([p.area_above_white_share for p in pairs]),
         where_clipped([p.detail_jnd for p in pairs]),
         where_clipped([p.detail_stops for p in pairs]),

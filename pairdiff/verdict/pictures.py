@@ -16,7 +16,7 @@ from pairdiff.score.headroom import Weighting
 from pairdiff.score.notice import notice_probability
 from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
 from pairdiff.score.setup import SetupFits, fit_setups
-from pairdiff.score.title import FitCollector, pool_title
+from pairdiff.score.title import FitCollector, collect_scores, pool_title
 from pairdiff.verdict.judge import judge, label_at, make_case, with_setup_flips
 
 FIT_PIXELS_AT_LEAST = 60000
@@ -91,16 +91,16 @@ def _compare_measured(
     measures: Sequence[PairMeasures], fits: SetupFits, settings: Settings, parts: tuple[PictureComparison, ...]
 ) -> PictureComparison:
     weighting = Weighting(np.ones(len(measures)), np.array([m.score.shot for m in measures]), 1.0)
-    score = pool_title(measures, weighting, fits=fits, settings=settings)
+    scored = collect_scores(measures, seconds=weighting.seconds)
+    score = pool_title(scored, weighting, fits=fits, settings=settings)
     case = make_case(score, weighting, fits, matched_s=np.inf, matched_share=1.0)
     setups = tuple(replace(s, label=label_at(case, s, settings)) for s in score.setups)
     verdict = judge(case, settings)
-    counts = np.sum([m.counts["controls"] for m in measures], axis=0)
     return PictureComparison(
         setup=next(s for s in setups if s.name == "controls"),
         setups=setups,
         free_fit=fits.free,
-        difference=_picture_difference(score.pairs, counts),
+        difference=_picture_difference(score.pairs, scored.counts["controls"]),
         headroom=score.headroom,
         recovered=score.recovered,
         shadows=score.shadows,
@@ -112,10 +112,10 @@ def _compare_measured(
     )
 
 
-def _picture_difference(pairs: Sequence[PairScore], counts: NDArray[np.int64]) -> PictureDifference:
+def _picture_difference(pairs: Sequence[PairScore], counts: NDArray[np.float64]) -> PictureDifference:
     rms = float(np.sqrt(np.mean([pair.rms_jnd["controls"] ** 2 for pair in pairs])))
     loss = np.array([pair.preference_loss["controls"] for pair in pairs])
     return PictureDifference(
-        PictureSideBySide(rms, quantile_from_counts(counts.astype(np.float64), 0.95)),
+        PictureSideBySide(rms, quantile_from_counts(counts, 0.95)),
         PictureOnItsOwn(float(loss.mean()), float(notice_probability(loss).mean())),
     )

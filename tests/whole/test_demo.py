@@ -17,6 +17,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from pairdiff._demo import PAIRS, TRUTH
+from pairdiff._demo.film import HDR_END_FRAMES, HDR_LOGO_FRAMES
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 LABELS = {
@@ -108,7 +109,10 @@ def test_the_result_follows_the_schema_and_everything_is_there(demo: Demo, run: 
     schema = json.loads((files("pairdiff.writeup") / "result.schema.json").read_text(encoding="utf-8"))
     result, folder = demo.result(run), demo.folder(run)
     assert [fault.message for fault in Draft202012Validator(schema).iter_errors(result)] == []
-    assert parquet.read_table(folder / "frames.parquet").num_rows > 300
+    table = parquet.read_table(folder / "frames.parquet", columns=["hdr_frame", "sdr_frame"]).to_pydict()
+    assert table["hdr_frame"] == list(range(HDR_LOGO_FRAMES + len(range(*TRUTH["hdr_film_frames"])) + HDR_END_FRAMES))
+    partners = {hdr: sdr for hdr, sdr in zip(table["hdr_frame"], table["sdr_frame"], strict=True) if sdr is not None}
+    assert partners == {hdr: hdr + TRUTH["offset_frames"] for hdr in range(*TRUTH["hdr_film_frames"])}
     assert {one["rule"] for one in result["moments"]} >= {"most different", "brightest", "typical", "random"}
     stills = list((folder / "stills").glob("*.png"))
     assert len(stills) >= 2 * len(result["moments"])

@@ -1,6 +1,8 @@
-"""Compiled inner loops of `notice.py`: arrays in, array out, no checks. float32 pictures, sums in double."""
+"""Compiled inner loop of `notice.py`: arrays in, array out, no checks. float32 pictures, sums in double."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numba import njit, prange
@@ -11,47 +13,55 @@ F64 = NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True, parallel=True, fastmath=True)
-def split_band(hdr: F32, hdr_slow: F32, sdr: F32, sdr_slow: F32, noise_power: np.float32, power: F32, contrast: F32) -> None:
-    """Squared difference of two bands less `noise_power` (never below 0), and the larger of the two contrasts.
-
-    All pictures are (row, column, channel); a band is the picture less its slow part.
-    """
-    rows, columns, channels = hdr.shape
-    nothing = np.float32(0.0)
-    for row in prange(rows):
-        for column in range(columns):
-            for channel in range(channels):
-                first = hdr[row, column, channel] - hdr_slow[row, column, channel]
-                second = sdr[row, column, channel] - sdr_slow[row, column, channel]
-                apart = first - second
-                power[row, column, channel] = max(apart * apart - noise_power, nothing)
-                contrast[row, column, channel] = max(abs(first), abs(second))
-
-
-@njit(cache=True, nogil=True, parallel=True, fastmath=True)
 def sum_band(
-    power: F32, contrast: F32, hdr_slow: F32, sdr_slow: F32, achromatic: F32, points_per_unit: np.float32, chromatic: F32,
-    masking: np.float32, energy: F64,
+    hdr: F32,
+    hdr_slow: F32,
+    sdr: F32,
+    sdr_slow: F32,
+    hdr_light: F32,
+    sdr_light: F32,
+    table: F32,
+    noise_power: np.float32,
+    masking: np.float32,
+    energy: F64,
 ) -> None:
     """Add up (w d)^4 / (1 + masking (w m)^3) row by row into `energy` (row,).
 
-    `power` is d^2, `contrast` m. The weight of channel 0 is read from the table `achromatic` at the mean of the slow parts of that
-    channel, `points_per_unit` table steps for one unit of it; those of the others stand in `chromatic`.
+    Each band is a picture (row, column) less its slow part; its local contrast is the root mean square over 3 x 3 pixels, mirrored at
+    the edges without repeating the edge. d^2 is the squared difference of the two local contrasts less `noise_power` (never below 0),
+    m the larger of them, w the entry of `table` (even steps from 0 to 1) at the mean of the two lights. At least two rows and columns.
     """
-    rows, columns, channels = power.shape
-    last = achromatic.size - 1
+    rows, columns = hdr.shape
+    last = table.size - 1
+    ninth = np.float32(1.0 / 9.0)
+    nothing = np.float32(0.0)
     one = np.float32(1.0)
+    half = np.float32(0.5 * last)
     for row in prange(rows):
+        above = row - 1 if row > 0 else 1
+        below = row + 1 if row < rows - 1 else rows - 2
+        first = np.empty(columns + 2, np.float32)
+        second = np.empty(columns + 2, np.float32)
+        for column in range(columns):
+            up = hdr[above, column] - hdr_slow[above, column]
+            here = hdr[row, column] - hdr_slow[row, column]
+            down = hdr[below, column] - hdr_slow[below, column]
+            first[column + 1] = up * up + here * here + down * down
+            up = sdr[above, column] - sdr_slow[above, column]
+            here = sdr[row, column] - sdr_slow[row, column]
+            down = sdr[below, column] - sdr_slow[below, column]
+            second[column + 1] = up * up + here * here + down * down
+        first[0], first[columns + 1] = first[2], first[columns - 1]
+        second[0], second[columns + 1] = second[2], second[columns - 1]
         total = 0.0
         for column in range(columns):
-            position = np.float32(0.5) * (hdr_slow[row, column, 0] + sdr_slow[row, column, 0]) * points_per_unit
-            position = min(max(position, np.float32(0.0)), np.float32(last))
-            place = min(np.int64(position), last - 1)
-            weight = achromatic[place] + (position - np.float32(place)) * (achromatic[place + 1] - achromatic[place])
-            for channel in range(channels):
-                if channel > 0:
-                    weight = chromatic[channel - 1]
-                mask = weight * contrast[row, column, channel]
-                seen = weight * weight * power[row, column, channel]
-                total += np.float64(seen * seen / (one + masking * mask * mask * mask))
+            position = min(max(half * (hdr_light[row, column] + sdr_light[row, column]), nothing), np.float32(last))
+            place = min(np.int32(position), last - 1)
+            weight = table[place] + (position - np.float32(place)) * (table[place + 1] - table[place])
+            left = math.sqrt(ninth * (first[column] + first[column + 1] + first[column + 2]))
+            right = math.sqrt(ninth * (second[column] + second[column + 1] + second[column + 2]))
+            apart = left - right
+            mask = weight * max(left, right)
+            seen = weight * weight * max(apart * apart - noise_power, nothing)
+            total += np.float64(seen * seen / (one + masking * mask * mask * mask))
         energy[row] = total

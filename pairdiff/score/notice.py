@@ -1,20 +1,25 @@
 """`on_its_own`: what an eye adapted to each picture could tell apart. First form of the model.
 
-dE_ITP in spatial bands (Laplacian pyramid: P. J. Burt and E. H. Adelson, "The Laplacian Pyramid as a Compact Image Code", IEEE Trans.
-Comm. 31(4), 1983), weighted by contrast sensitivity at the local light (sensitivity.py), masked by the contrast of the two pictures in
-the same band, channel and neighbourhood (threshold elevation of S. Daly, "The Visible Differences Predictor", in Digital Images and
-Human Vision, 1993), pooled with power 4 over picture, bands and channels (probability summation: J. G. Robson and N. Graham,
-"Probability summation and regional variation in contrast sensitivity across the visual field", Vision Research 21(3), 1981), and turned
-into a preference loss by a saturating curve. What is slower than the slowest band is adapted away where it is brightness, and counts
-with a small weight where it is colour. Three constants are fitted to the scores of a published full-reference metric
-(tests/bench/fit_notice.py); everything else is from the literature or marked own. It predicts a model's score, not a viewing test.
+1. I, T and P of both pictures are split into octave bands (Laplacian pyramid: P. J. Burt and E. H. Adelson, "The Laplacian Pyramid as a
+   Compact Image Code", IEEE Trans. Comm. 31(4), 1983). Colour begins two octaves below luminance: films carry it at half the lines.
+2. In each band the *local contrast* of each picture is the root mean square over 3 x 3 pixels. Comparing local contrasts instead of
+   pixels is what seeing one picture after the other allows: the phase of grain, of coding residue and of an edge drawn with another
+   filter is not compared (energy model: E. H. Adelson and J. R. Bergen, JOSA A 2(2), 1985).
+3. The difference of the two is weighted by contrast sensitivity at the local light (sensitivity.py), less what the pair's noise
+   explains, and masked by the larger of the two contrasts (threshold elevation: S. Daly, "The Visible Differences Predictor", in Digital
+   Images and Human Vision, 1993), so that large differences run into saturation.
+4. It is pooled with power 4 over picture, bands and channels (probability summation: J. G. Robson and N. Graham, Vision Research 21(3),
+   1981). What is slower than the slowest band is adapted away where it is brightness, and counts with a small weight where it is colour.
+5. A saturating curve turns it into a preference loss.
 
-The mask is the *larger* of the two contrasts, so that a difference also masks itself: a fine edge that one release draws steeper than
-the other stays near threshold, as residue of coding and resampling does to the eye, and large differences run into saturation.
+Four constants are fitted to the scores of a published full-reference metric (tests/bench/fit_notice.py); the rest is from the literature
+or marked own. It predicts a model's score; it is no viewing test.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
@@ -36,12 +41,17 @@ SLOWEST_CYCLES = 0.25
 """Slowest band, cycles per degree at least; what is slower stays as the slow rest (own)."""
 LEAST_LINES = 4
 """A level with fewer lines or columns is not split further."""
-BAND_NOISE = (0.9438, 0.2306, 0.1008, 0.0491, 0.0244, 0.0124, 0.0060)
-"""Share of a white noise's standard deviation that each band holds (computed from the kernel; tests/score/test_notice.py draws it)."""
-NOISE_DEVIATIONS = 3.0
-"""A difference within this many standard deviations of the pair's noise in its band counts as noise (own)."""
-MASK_WINDOW = 5
-"""Side of the neighbourhood over which contrast masks, pixels of the band's level (own: about one and a half cycles of the band)."""
+FIRST_CHROMATIC_LEVEL = 2
+"""Finest level whose colour is compared: 4:2:0 carries none at level 0, and its filters take up to half of it at level 1 (own)."""
+BAND_NOISE = (0.944, 0.48, 0.29, 0.20, 0.14, 0.10, 0.07)
+"""Noise in each band for a noise of 1 from pixel to pixel: that of coded pictures, which is slower than a white one (0.944, 0.231, 0.101,
+0.049 ...; own: medians of the difference of two encodings of the demo's container pair, 0.49, 0.30, 0.19, 0.14 of the finest band)."""
+NOISE_DEVIATIONS = 2.0
+"""Noise of the pair that local contrast cannot exceed by chance, standard deviations (own)."""
+CODING_DEVIATIONS, CODING_MOST_JND = 3.0, 1.2
+"""Allowance for what coding leaves beside its noise in flat areas, at edges and in texture, standard deviations of that noise but at most
+so many JND in the finest band, so that heavy grain does not hide differences (own; the demo's container pair: 0.41 JND in the flattest
+quarter of the picture, 1.3 in the middle)."""
 MASK_K1, MASK_K2 = 6.0 ** (-7 / 3), 6.0 ** (10 / 3)
 MASK_SLOPE, MASK_BEND = 0.75, 4.0
 """Slope and bend of threshold elevation (1 + (k1 (k2 m)^slope)^bend)^(1/bend) (Daly 1993: slope 0.65 to 1, bend 2 to 4).
@@ -50,18 +60,29 @@ With pooling power 4 these two make (d / elevation)^4 = d^4 / (1 + `MASKING` m^3
 """
 MASKING = MASK_K1**MASK_BEND * MASK_K2 ** (MASK_SLOPE * MASK_BEND)
 POOLING_POWER = 4.0
-CHROMATIC_GAIN = 0.31
-"""Weight of T and P beside I (fitted)."""
-SLOW_CHROMATIC_GAIN = 0.092
-"""Weight of the slow rest of T and P beside that of their bands (fitted); that of I is 0: adapted away."""
-LOSS_SCALE_JND = 1.44
-"""Visible difference at which the loss is 63 % of its most (fitted)."""
-LOSS_MOST_JOD, LOSS_POWER = 6.0, 2.0
-"""Curve loss = most x (1 - exp(-(d / scale)^power)) (own: a little above the largest loss of the ladder, 5.4; a parabola at its foot)."""
-PROBIT_PER_JOD = 0.6745
-"""1 JOD: three viewers in four (scaling of paired comparisons, Thurstone case V)."""
 TABLE_POINTS = 257
 """Points of the table of sensitivity over I from 0 to 1."""
+PROBIT_PER_JOD = 0.6745
+"""1 JOD: three viewers in four (scaling of paired comparisons, Thurstone case V)."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeConstants:
+    """The constants that are fitted (tests/bench/fit_notice.py prints them), and the power that is not."""
+
+    chromatic: float = 0.5
+    """Weight of T and P beside I."""
+    slow_chromatic: float = 0.09
+    """Weight of the slow rest of T and P beside that of their bands; that of I is 0: adapted away."""
+    scale_jnd: float = 0.66
+    """Visible difference at which the loss is 63 % of its most."""
+    most_jod: float = 4.05
+    """Loss that no difference exceeds."""
+    power: float = 2.5
+    """Of the curve (own: 2 to 2.5 fit alike; the larger keeps differences below threshold small)."""
+
+
+FITTED = NoticeConstants()
 
 
 def preference_loss(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float = 0.0) -> float:
@@ -72,11 +93,12 @@ def preference_loss(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degr
     hdr_itp, sdr_itp : (row, column, 3) I, T, P at one set-up.
     pixels_per_degree : of the picture.
     noise_jnd : standard deviation of what differs from pixel to pixel in flat areas, |dI| x 720 (`setup.flat_noise_jnd`): coding noise,
-        grain, dithered quantisation. Differences within `NOISE_DEVIATIONS` of it in their band count as none.
+        grain, dithered quantisation. A difference that it explains counts as none. Banding, quantisation without dither, is a
+        difference and counts.
 
     Returns
     -------
-    Loss, 0 for identical pictures, below `LOSS_MOST_JOD`.
+    Loss, 0 for identical pictures, below `FITTED.most_jod`.
 
     Raises
     ------
@@ -85,9 +107,10 @@ def preference_loss(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degr
     return loss_from_visible(visible_difference(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd))
 
 
-def loss_from_visible(visible_jnd: float) -> float:
-    """The saturating curve from pooled visible difference to JOD."""
-    return float(LOSS_MOST_JOD * -np.expm1(-((max(visible_jnd, 0.0) / LOSS_SCALE_JND) ** LOSS_POWER)))
+def loss_from_visible(visible_jnd: float, *, constants: NoticeConstants = FITTED) -> float:
+    """The saturating curve from pooled visible difference (JND) to JOD: most x (1 - exp(-(d / scale)^power))."""
+    ratio = max(visible_jnd, 0.0) / constants.scale_jnd
+    return float(constants.most_jod * -np.expm1(-(ratio**constants.power)))
 
 
 def notice_probability(loss_jod: FloatArray | float) -> NDArray[np.float64]:
@@ -96,42 +119,38 @@ def notice_probability(loss_jod: FloatArray | float) -> NDArray[np.float64]:
 
 
 def visible_difference(
-    hdr_itp: FloatArray,
-    sdr_itp: FloatArray,
-    *,
-    pixels_per_degree: float,
-    noise_jnd: float = 0.0,
-    chromatic_gain: float = CHROMATIC_GAIN,
-    slow_chromatic_gain: float = SLOW_CHROMATIC_GAIN,
+    hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float = 0.0, constants: NoticeConstants = FITTED
 ) -> float:
-    """Pooled visible difference in JND: bands, sensitivity, masking, power 4.
+    """Pooled visible difference in JND.
 
     Parameters
     ----------
     hdr_itp, sdr_itp, pixels_per_degree, noise_jnd : as for `preference_loss`, and the same errors.
-    chromatic_gain, slow_chromatic_gain : weights of colour, for the fit.
+    constants : weights of colour.
 
     Returns
     -------
     Visible difference, 0 for identical pictures.
     """
-    hdr, sdr = _to_jnd(hdr_itp, sdr_itp)
-    if not (np.isfinite(pixels_per_degree) and pixels_per_degree > 0 and np.isfinite(noise_jnd) and noise_jnd >= 0):
-        raise UsageError(
-            f"pixels_per_degree must be above 0 and noise_jnd at least 0; they are {pixels_per_degree} and {noise_jnd}. "
-            "Give the scale of the picture as shown."
-        )
-    energy = 0.0
-    for level, cycles in enumerate(band_cycles(hdr.shape[:2], pixels_per_degree=pixels_per_degree)):
-        hdr_low, sdr_low = cv2.pyrDown(hdr), cv2.pyrDown(sdr)
-        chromatic = chromatic_gain * np.array([chromatic_sensitivity(cycles, BLUE_YELLOW), chromatic_sensitivity(cycles, RED_GREEN)])
-        energy += _band_energy(
-            (hdr, hdr_low), (sdr, sdr_low), noise_jnd=noise_jnd * _band_noise(level), cycles=cycles, chromatic=chromatic.astype(np.float32)
-        )
+    achromatic, chromatic, slow = energy_parts(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd, constants=constants)
+    weight = constants.chromatic * constants.slow_chromatic
+    return float((achromatic + chromatic + weight**POOLING_POWER * slow) ** (1 / POOLING_POWER))
+
+
+def energy_parts(
+    hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float, constants: NoticeConstants
+) -> tuple[float, float, float]:
+    """Mean (visible difference)^4 of the bands of I, of the bands of T and P, and, unweighted, of the slow rest of T and P."""
+    _check(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd)
+    hdr, sdr = (cv2.split(np.ascontiguousarray(picture, np.float32)) for picture in (hdr_itp, sdr_itp))
+    parts = np.zeros(2)
+    for level, cycles in enumerate(band_cycles(hdr_itp.shape[:2], pixels_per_degree=pixels_per_degree)):
+        hdr_low, sdr_low = ([cv2.pyrDown(plane) for plane in planes] for planes in (hdr, sdr))
+        channels = 1 if level < FIRST_CHROMATIC_LEVEL else 3
+        parts += _band_energy((hdr, hdr_low), (sdr, sdr_low), level=level, cycles=cycles, channels=channels, noise_jnd=noise_jnd, gain=constants.chromatic)
         hdr, sdr = hdr_low, sdr_low
-    slow = chromatic_gain * slow_chromatic_gain * (hdr[..., 1:].astype(np.float64) - sdr[..., 1:])
-    energy += float(np.mean(slow**POOLING_POWER) * slow.shape[-1])
-    return float(energy ** (1 / POOLING_POWER))
+    rest = [JND_PER_UNIT * (first.astype(np.float64) - second) for first, second in zip(hdr[1:], sdr[1:], strict=True)]
+    return float(parts[0]), float(parts[1]), float(sum(np.mean(plane**POOLING_POWER) for plane in rest))
 
 
 def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float) -> tuple[float, ...]:
@@ -144,41 +163,61 @@ def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float) -> tuple[fl
     return tuple(found)
 
 
-def _to_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def band_noise_jnd(noise_jnd: float, *, level: int, chromatic: bool) -> float:
+    """Difference of local contrast (JND) that a pair's noise explains in one band; colour, at half the lines, is a band slower."""
+    allowance = NOISE_DEVIATIONS * noise_jnd + min(CODING_DEVIATIONS * noise_jnd, CODING_MOST_JND)
+    place = max(level - 1, 0) if chromatic else level
+    share = BAND_NOISE[place] if place < len(BAND_NOISE) else BAND_NOISE[-1] / 2 ** (place - len(BAND_NOISE) + 1)
+    return allowance * share
+
+
+def _check(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float) -> None:
     if hdr_itp.shape != sdr_itp.shape or hdr_itp.ndim != 3 or hdr_itp.shape[-1] != 3 or 0 in hdr_itp.shape:
         raise UsageError(
             f"Both pictures must be (row, column, 3) of one size; they are {hdr_itp.shape} and {sdr_itp.shape}. Bring them to one canvas."
         )
-    scale = np.float32(JND_PER_UNIT)
-    return np.ascontiguousarray(hdr_itp, np.float32) * scale, np.ascontiguousarray(sdr_itp, np.float32) * scale
-
-
-def _band_noise(level: int) -> float:
-    return BAND_NOISE[level] if level < len(BAND_NOISE) else BAND_NOISE[-1] / 2 ** (level - len(BAND_NOISE) + 1)
+    if not (np.isfinite(pixels_per_degree) and pixels_per_degree > 0 and np.isfinite(noise_jnd) and noise_jnd >= 0):
+        raise UsageError(
+            f"pixels_per_degree must be above 0 and noise_jnd at least 0; they are {pixels_per_degree} and {noise_jnd}. "
+            "Give the scale of the picture as shown."
+        )
 
 
 def _band_energy(
-    hdr: tuple[FloatArray, FloatArray],
-    sdr: tuple[FloatArray, FloatArray],
+    hdr: tuple[Sequence[FloatArray], Sequence[FloatArray]],
+    sdr: tuple[Sequence[FloatArray], Sequence[FloatArray]],
     *,
-    noise_jnd: float,
+    level: int,
     cycles: float,
-    chromatic: NDArray[np.float32],
-) -> float:
-    """Mean of (seen difference)^4 over the band, summed over the channels; each side is (level, next level)."""
-    size = (hdr[0].shape[1], hdr[0].shape[0])
-    hdr_slow, sdr_slow = cv2.pyrUp(hdr[1], dstsize=size), cv2.pyrUp(sdr[1], dstsize=size)
-    power, contrast = np.empty_like(hdr_slow), np.empty_like(hdr_slow)
-    kernels.split_band(hdr[0], hdr_slow, sdr[0], sdr_slow, np.float32((NOISE_DEVIATIONS * noise_jnd) ** 2), power, contrast)
-    contrast = cv2.blur(contrast, (MASK_WINDOW, MASK_WINDOW))
-    energy = np.empty(size[1])
-    points = np.float32((TABLE_POINTS - 1) / JND_PER_UNIT)
-    kernels.sum_band(power, contrast, hdr_slow, sdr_slow, _achromatic(cycles), points, chromatic, np.float32(MASKING), energy)
-    return float(energy.sum() / (size[0] * size[1]))
+    channels: int,
+    noise_jnd: float,
+    gain: float,
+) -> NDArray[np.float64]:
+    """Mean (seen difference)^4 over one band of I, and of T and P together; each side is (planes, planes of the next level)."""
+    rows, columns = hdr[0][0].shape
+    energy, found = np.empty(rows), np.zeros(2)
+    hdr_light, sdr_light = (cv2.pyrUp(side[1][0], dstsize=(columns, rows)) for side in (hdr, sdr))
+    for channel in range(channels):
+        first, second = (
+            (hdr_light, sdr_light) if channel == 0 else (cv2.pyrUp(side[1][channel], dstsize=(columns, rows)) for side in (hdr, sdr))
+        )
+        noise = band_noise_jnd(noise_jnd, level=level, chromatic=channel > 0) / JND_PER_UNIT
+        table = _achromatic(cycles) if channel == 0 else _chromatic(cycles, channel, gain)
+        kernels.sum_band(
+            hdr[0][channel], first, sdr[0][channel], second, hdr_light, sdr_light, table, np.float32(noise**2), np.float32(MASKING), energy
+        )
+        found[min(channel, 1)] += energy.sum() / (rows * columns)
+    return found
 
 
 @lru_cache(maxsize=64)
 def _achromatic(cycles: float) -> NDArray[np.float32]:
-    """Sensitivity at even steps of I from 0 to 1."""
+    """JND of one unit of I, weighted by sensitivity, at even steps of I from 0 to 1."""
     nits = np.maximum(pq_to_nits(np.linspace(0.0, 1.0, TABLE_POINTS)), 1e-3)
-    return relative_sensitivity(cycles, nits=nits).astype(np.float32)
+    return (JND_PER_UNIT * relative_sensitivity(cycles, nits=nits)).astype(np.float32)
+
+
+def _chromatic(cycles: float, channel: int, gain: float) -> NDArray[np.float32]:
+    """The same for T (1) and P (2), alike at every light."""
+    weight = gain * JND_PER_UNIT * float(chromatic_sensitivity(cycles, (BLUE_YELLOW, RED_GREEN)[channel - 1]))
+    return np.full(2, weight, np.float32)

@@ -363,6 +363,7 @@ class Headroom:
     stops: float | None
     """The value the verdict uses: lower of the two set-ups (or the peak ratio where `uses_peak_ratio`)."""
     stops_gain: float | None
+    """Above SDR white at `gain`, or above what the SDR shows as super-white in that picture; the next at `controls`."""
     stops_controls: float | None
     stops_203: float | None
     """The same against 203 cd/m2."""

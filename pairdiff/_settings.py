@@ -86,7 +86,7 @@ class Settings:
     recovered_spread: float = option(
         0.3, "verdict", "Spread of HDR level in clipped areas, as a share of the headroom in stops, below which HDR counts as flat there."
     )
-    stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
+    stretched_clip_share: float = option(0.6, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
     stretched_residual_jnd: float = option(
         10.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720."
     )

@@ -27,8 +27,10 @@ HISTOGRAM_FROM = 0.75
 """Only signals above this are counted: no title clips below it (own)."""
 TOLERANCE_CODES = 2.0
 """A clipped channel may lie this many 8-bit codes below the top code: quantisation, chroma and codec noise (own)."""
-PILE_UP = 4.0
-"""How many times denser than the codes just below the top code must be to count as clipping (own)."""
+PILE_UP = 5.0
+"""How many times fuller a clipped code is than those two and three below it (own; even bright surfaces reach 3, clips 15 and more)."""
+CONCENTRATION = 0.5
+"""Least share of a clip's three codes that its middle one holds (own; clips 0.7 to 0.9, even bright surfaces under 0.4)."""
 OVERSHOOT_SHARE = 0.25
 """Most that may lie above the top code, as a share of the pile-up: ringing and chroma of the codec (own)."""
 FAR_CODES, FAR_SHARE = 10, 0.05
@@ -78,19 +80,25 @@ def find_top_codes(counts: NDArray[np.int64]) -> tuple[float | None, float | Non
 
 
 def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
-    """The fullest three codes that stand far above the codes below them and have little above them; their mean."""
+    """The fullest three codes whose middle stands far above the codes below and that have little above them; their mean.
+
+    The middle code is compared with those two and three codes below it. A clip is one code that the codec spreads a little; a bright even
+    surface under a shoulder is a hill many codes wide, and is none.
+    """
     up_to = np.concatenate([[0.0], np.cumsum(counts)])
-    first = np.arange(12, counts.size - 11)  # windows of three codes, with room below them
+    bins = counts.size
+    first = np.arange(16, bins - 11)  # windows of three codes, with room below them
     wide, total = up_to[first + 12] - up_to[first], up_to[-1]
-    below = (up_to[first - 6] - up_to[np.maximum(first - 42, 0)]) / np.minimum(first - 6, 36)
-    above, far = (total - up_to[np.minimum(first + 12 + bins, counts.size)] for bins in (6, 4 * FAR_CODES))
-    stands = (wide >= max(LEAST_SHARE * pixels, 1)) & (wide / 12 >= PILE_UP * below)
+    middle = up_to[first + 8] - up_to[first + 4]
+    below = (up_to[first] - up_to[first - 8]) / 2
+    above, far = (total - up_to[np.minimum(first + 12 + gap, bins)] for gap in (6, 4 * FAR_CODES))
+    stands = (wide >= max(LEAST_SHARE * pixels, 1)) & (middle >= PILE_UP * below) & (middle >= CONCENTRATION * wide)
     stands &= (above <= OVERSHOOT_SHARE * wide) & (far <= FAR_SHARE * wide)
     if not stands.any():
         return None
     start = int(first[np.argmax(np.where(stands, wide, -1))])
-    middle = float(np.average(np.arange(start, start + 12), weights=counts[start : start + 12]))
-    return HISTOGRAM_FROM + middle * CODE_STEP / 4
+    mean = float(np.average(np.arange(start, start + 12), weights=counts[start : start + 12]))
+    return HISTOGRAM_FROM + mean * CODE_STEP / 4
 
 
 def codes_at_top(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.bool_]:

@@ -42,6 +42,11 @@ def stops_above(nits: NDArray[np.float64], white_nits: float) -> NDArray[np.floa
     return np.asarray(np.log2(np.maximum(nits, LEAST_NITS) / white_nits))
 
 
+def headroom_stops(hdr_nits: NDArray[np.float64], sdr_code: NDArray[np.float64], *, setup: Setup) -> NDArray[np.float64]:
+    """log2 of HDR level over SDR white at a set-up, or over what the SDR shows above its white in that picture (super-white)."""
+    return stops_above(hdr_nits, setup.white_nits) - setup.gamma * np.log2(np.maximum(sdr_code, 1.0))
+
+
 def peak_ratio_stops(hdr_nits: NDArray[np.float64], sdr_code: NDArray[np.float64], *, setup: Setup) -> NDArray[np.float64]:
     """log2 of HDR level over what the SDR reaches in the same picture at a set-up."""
     reached = setup.white_nits * np.maximum(sdr_code, 0) ** setup.gamma
@@ -70,16 +75,16 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
     level = np.array([pair.hdr_p999_nits for pair in pairs])
     code = np.array([pair.sdr_p999_code for pair in pairs])
     weights, share = weighting.seconds, settings.headroom_time_share
-    at_gain, at_controls = (level_reached(stops_above(level, s.white_nits), share, weights=weights) for s in (gain, controls))
+    at_gain, at_controls = (headroom_stops(level, code, setup=s) for s in (gain, controls))
     ratio = peak_ratio_stops(level, code, setup=controls)
     uses_ratio = not reaches_sdr_white(code, weights=weights, settings=settings)
-    used = ratio if uses_ratio else stops_above(level, max(gain.white_nits, controls.white_nits))
+    used = ratio if uses_ratio else np.minimum(at_gain, at_controls)
     per_shot = [used[weighting.shots == shot].max() for shot in np.unique(weighting.shots)]
     return Headroom(
         "measured",
         level_reached(used, share, weights=weights),
-        at_gain,
-        at_controls,
+        level_reached(at_gain, share, weights=weights),
+        level_reached(at_controls, share, weights=weights),
         level_reached(stops_above(level, REFERENCE_WHITE_NITS), share, weights=weights),
         weighted_quantile(used, 0.5, weights=weights),
         float(max(per_shot)),

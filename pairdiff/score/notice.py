@@ -60,6 +60,8 @@ With pooling power 4 these two make (d / elevation)^4 = d^4 / (1 + `MASKING` m^3
 """
 MASKING = MASK_K1**MASK_BEND * MASK_K2 ** (MASK_SLOPE * MASK_BEND)
 POOLING_POWER = 4.0
+BLUE_YELLOW_SHARE = 0.2
+"""Weight of T beside P (own: the fit is as good anywhere from 0 to 0.2 and worse above; 0 would make a blue-yellow difference invisible)."""
 TABLE_POINTS = 257
 """Points of the table of sensitivity over I from 0 to 1."""
 PROBIT_PER_JOD = 0.6745
@@ -70,13 +72,13 @@ PROBIT_PER_JOD = 0.6745
 class NoticeConstants:
     """The constants that are fitted (tests/bench/fit_notice.py prints them), and the power that is not."""
 
-    chromatic: float = 0.5
-    """Weight of T and P beside I."""
-    slow_chromatic: float = 0.09
+    chromatic: float = 0.661
+    """Weight of P (red-green) beside I; T (blue-yellow) has `BLUE_YELLOW_SHARE` of it."""
+    slow_chromatic: float = 0.0727
     """Weight of the slow rest of T and P beside that of their bands; that of I is 0: adapted away."""
-    scale_jnd: float = 0.66
+    scale_jnd: float = 0.673
     """Visible difference at which the loss is 63 % of its most."""
-    most_jod: float = 4.05
+    most_jod: float = 4.17
     """Loss that no difference exceeds."""
     power: float = 2.5
     """Of the curve (own: 2 to 2.5 fit alike; the larger keeps differences below threshold small)."""
@@ -132,7 +134,9 @@ def visible_difference(
     -------
     Visible difference, 0 for identical pictures.
     """
-    achromatic, chromatic, slow = energy_parts(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd, constants=constants)
+    achromatic, chromatic, slow = energy_parts(
+        hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd, constants=constants
+    )
     weight = constants.chromatic * constants.slow_chromatic
     return float((achromatic + chromatic + weight**POOLING_POWER * slow) ** (1 / POOLING_POWER))
 
@@ -140,17 +144,26 @@ def visible_difference(
 def energy_parts(
     hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float, constants: NoticeConstants
 ) -> tuple[float, float, float]:
-    """Mean (visible difference)^4 of the bands of I, of the bands of T and P, and, unweighted, of the slow rest of T and P."""
+    """Mean (visible difference)^4 of the bands of I, of the bands of T and P, and, unweighted, of the slow rest of T and P (T at its share)."""
     _check(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd)
     hdr, sdr = (cv2.split(np.ascontiguousarray(picture, np.float32)) for picture in (hdr_itp, sdr_itp))
     parts = np.zeros(2)
     for level, cycles in enumerate(band_cycles(hdr_itp.shape[:2], pixels_per_degree=pixels_per_degree)):
         hdr_low, sdr_low = ([cv2.pyrDown(plane) for plane in planes] for planes in (hdr, sdr))
         channels = 1 if level < FIRST_CHROMATIC_LEVEL else 3
-        parts += _band_energy((hdr, hdr_low), (sdr, sdr_low), level=level, cycles=cycles, channels=channels, noise_jnd=noise_jnd, gain=constants.chromatic)
+        parts += _band_energy(
+            (hdr, hdr_low),
+            (sdr, sdr_low),
+            level=level,
+            cycles=cycles,
+            channels=channels,
+            noise_jnd=noise_jnd,
+            gain=constants.chromatic,
+        )
         hdr, sdr = hdr_low, sdr_low
     rest = [JND_PER_UNIT * (first.astype(np.float64) - second) for first, second in zip(hdr[1:], sdr[1:], strict=True)]
-    return float(parts[0]), float(parts[1]), float(sum(np.mean(plane**POOLING_POWER) for plane in rest))
+    slow = [float(np.mean(plane**POOLING_POWER)) for plane in rest]
+    return float(parts[0]), float(parts[1]), BLUE_YELLOW_SHARE**POOLING_POWER * slow[0] + slow[1]
 
 
 def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float) -> tuple[float, ...]:
@@ -219,5 +232,6 @@ def _achromatic(cycles: float) -> NDArray[np.float32]:
 
 def _chromatic(cycles: float, channel: int, gain: float) -> NDArray[np.float32]:
     """The same for T (1) and P (2), alike at every light."""
-    weight = gain * JND_PER_UNIT * float(chromatic_sensitivity(cycles, (BLUE_YELLOW, RED_GREEN)[channel - 1]))
+    terms, share = ((BLUE_YELLOW, BLUE_YELLOW_SHARE), (RED_GREEN, 1.0))[channel - 1]
+    weight = gain * share * JND_PER_UNIT * float(chromatic_sensitivity(cycles, terms))
     return np.full(2, weight, np.float32)

@@ -96,7 +96,7 @@ def score_pair(
         rms[setup.name] = float(np.sqrt(np.mean(np.square(map_jnd), dtype=np.float64)))
         counts[setup.name] = count_difference(map_jnd)
         sdr_itp = nits_to_itp(sdr_nits)
-        loss[setup.name] = preference_loss(hdr_itp, sdr_itp, pixels_per_degree=ppd)
+        loss[setup.name] = preference_loss(hdr_itp, sdr_itp, pixels_per_degree=ppd, noise_jnd=noise_jnd)
         both = blur_pair(pictures.hdr_nits, sdr_nits, sigma_degrees=settings.blur_degrees, pixels_per_degree=ppd)
         blurred[setup.name] = blurred_difference_jnd(both)
         if setup.name == "controls":

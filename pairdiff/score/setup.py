@@ -162,8 +162,8 @@ def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Set
     residual = _residuals(sample)
     pictures = sample.shot.size
     size = np.bincount(sample.picture, minlength=pictures).clip(1)
-    logs = np.log(white) + np.linspace(-0.25, 0.25, 15)
-    gammas = gamma + np.linspace(-0.25, 0.25, 15)
+    logs = _grid_about(np.log(white), (np.log(settings.white_low_nits), np.log(settings.white_high_nits)))
+    gammas = _grid_about(gamma, (settings.gamma_low, settings.gamma_high))
     table = np.empty((logs.size, gammas.size, pictures))
     for i, log_white in enumerate(logs):
         for j, trial in enumerate(gammas):
@@ -176,9 +176,13 @@ def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Set
         for shot in rng.choice(shots, size=shots.size):
             weight[sample.shot == shot] += 1
         out[n] = _grid_minimum(table @ weight / weight.sum(), logs, gammas)
-    out[:, 0] = np.clip(np.exp(out[:, 0]), settings.white_low_nits, settings.white_high_nits)
-    out[:, 1] = np.clip(out[:, 1], settings.gamma_low, settings.gamma_high)
+    out[:, 0] = np.exp(out[:, 0])
     return out
+
+
+def _grid_about(middle: float, bounds: tuple[float, float]) -> NDArray[np.float64]:
+    """15 values within 0.25 of the fit and within the set's reach: a draw is bound by the set as the fit is."""
+    return np.linspace(max(middle - 0.25, bounds[0]), min(middle + 0.25, bounds[1]), 15)
 
 
 def _grid_minimum(surface: NDArray[np.float64], logs: NDArray[np.float64], gammas: NDArray[np.float64]) -> tuple[float, float]:

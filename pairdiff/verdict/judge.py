@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import AxisState, Colour, FreeFit, Headroom, PairScore, Recovered, Setup, Shadows, Tone, Verdict
 from pairdiff._settings import Settings
-from pairdiff.score.headroom import Weighting, peak_ratio_stops, reaches_sdr_white, stops_above
+from pairdiff.score.headroom import Weighting, headroom_stops, peak_ratio_stops
 from pairdiff.score.pooling import level_reached, shot_picker, weighted_quantile
 from pairdiff.score.setup import SetupFits
 from pairdiff.score.title import TitleScore
@@ -111,15 +111,15 @@ def _figures(
     *,
     setup: Setup,
     gain: Setup | None,
+    uses_ratio: bool,
     settings: Settings,
 ) -> _Figures:
     weights = weights[picks]
     level, code = columns.level[picks], columns.code[picks]
-    white = max(setup.white_nits, gain.white_nits) if gain else setup.white_nits
-    if reaches_sdr_white(code, weights=weights, settings=settings):
-        stops = stops_above(level, white)
-    else:
+    if uses_ratio:
         stops = peak_ratio_stops(level, code, setup=setup)
+    else:
+        stops = np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (setup, gain) if s is not None])
     return _Figures(
         level_reached(stops, settings.headroom_time_share, weights=weights),
         weighted_quantile(columns.blurred[setup.name][picks], 0.5, weights=weights),
@@ -179,7 +179,15 @@ def _rule(figures: _Figures, case: Case, settings: Settings) -> tuple[Rule, dict
 
 def label_at(case: Case, setup: Setup, settings: Settings) -> str:
     """The label if the case rested on one set-up alone, without its uncertainty."""
-    figures = _figures(_columns(case, settings), case.weighting.seconds, slice(None), setup=setup, gain=None, settings=settings)
+    figures = _figures(
+        _columns(case, settings),
+        case.weighting.seconds,
+        slice(None),
+        setup=setup,
+        gain=None,
+        uses_ratio=case.headroom.uses_peak_ratio,
+        settings=settings,
+    )
     return _rule(figures, case, settings)[0].label
 
 
@@ -207,7 +215,15 @@ def support_labels(case: Case, settings: Settings) -> dict[str, float]:
         trial = replace(settings, **{name: getattr(settings, name) * f for name, f in zip(THRESHOLDS, factors, strict=True)})
         white, gamma = case.white_gamma_draws[rng.integers(len(case.white_gamma_draws))]
         setup = replace(case.controls, white_nits=float(white), gamma=float(gamma))
-        figures = _figures(columns, case.weighting.seconds, pick(draw), setup=setup, gain=case.gain, settings=trial)
+        figures = _figures(
+            columns,
+            case.weighting.seconds,
+            pick(draw),
+            setup=setup,
+            gain=case.gain,
+            uses_ratio=case.headroom.uses_peak_ratio,
+            settings=trial,
+        )
         found[_rule(figures, case, trial)[0].label] += 1
     return {label: count / settings.support_draws for label, count in found.most_common()}
 
@@ -225,7 +241,13 @@ def judge(case: Case, settings: Settings) -> Verdict:
     Verdict; `undetermined` where too little is matched or the leading label's support is below `support_min`.
     """
     figures = _figures(
-        _columns(case, settings), case.weighting.seconds, slice(None), setup=case.controls, gain=case.gain, settings=settings
+        _columns(case, settings),
+        case.weighting.seconds,
+        slice(None),
+        setup=case.controls,
+        gain=case.gain,
+        uses_ratio=case.headroom.uses_peak_ratio,
+        settings=settings,
     )
     rule, axes = _rule(figures, case, settings)
     support = support_labels(case, settings)

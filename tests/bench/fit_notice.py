@@ -29,6 +29,8 @@ GAINS = np.geomspace(0.1, 1.6, 9)
 SOFT_JOD = 0.1
 """The fit minimises the mean of sqrt(error^2 + SOFT_JOD^2): absolute error, smooth at zero."""
 FREE = ("chromatic", "slow_chromatic", "scale_jnd", "most_jod")
+STARTS = (np.zeros(4), np.log([0.3, 2.0, 1.0, 1.0]), np.log([1.5, 0.3, 1.0, 1.0]))
+"""Steps from the package's constants at which the descent begins: the weights of colour have more than one valley."""
 PEAKS = ("peak-220", "peak-260", "peak-320", "peak-400", "peak-600", "peak-1000", "peak-2000", "peak-4000")
 
 
@@ -68,9 +70,7 @@ def measure_ladder(world: Path, scores: Path) -> Ladder:
         names.append((kind, scene, rung))
         loss.append(10 - float(row["jod"]))
     energy = np.array(parts)
-    return Ladder(
-        np.array(names), np.array(loss), energy[:, 0, 0], np.log(np.maximum(energy[:, :, 1], 1e-30)), energy[:, 0, 2]
-    )
+    return Ladder(np.array(names), np.array(loss), energy[:, 0, 0], np.log(np.maximum(energy[:, :, 1], 1e-30)), energy[:, 0, 2])
 
 
 def predict(pairs: Ladder, constants: NoticeConstants) -> NDArray[np.float64]:
@@ -93,10 +93,13 @@ def fit(pairs: Ladder, keep: NDArray[np.bool_], *, start: NoticeConstants = FITT
         error = (predict(pairs, constants(point)) - pairs.loss)[keep]
         return float(np.mean(np.sqrt(error**2 + SOFT_JOD**2)))
 
-    point = np.log([getattr(start, name) for name in FREE])
-    for _ in range(3):
-        point = minimize(cost, point, method="Nelder-Mead", options={"maxiter": 800, "xatol": 1e-3, "fatol": 1e-6}).x
-    return constants(point)
+    def descend(point: NDArray[np.float64]) -> NDArray[np.float64]:
+        for _ in range(3):
+            point = minimize(cost, point, method="Nelder-Mead", options={"maxiter": 800, "xatol": 1e-3, "fatol": 1e-6}).x
+        return point
+
+    first = np.log([getattr(start, name) for name in FREE])
+    return constants(min((descend(first + step) for step in STARTS), key=cost))
 
 
 def figures(pairs: Ladder, predicted: NDArray[np.float64], keep: NDArray[np.bool_]) -> str:
@@ -121,7 +124,8 @@ def print_quality(pairs: Ladder, constants: NoticeConstants) -> None:
     rungs = {rung: (sets + "/" + pairs.names[:, 2]) == rung for rung in dict.fromkeys(sets + "/" + pairs.names[:, 2])}
     worst = sorted(rungs.items(), key=lambda item: -np.abs(predicted - pairs.loss)[item[1]].mean())
     for rung, keep in worst[:8]:
-        print(f"  {rung:30} ladder {pairs.loss[keep].mean():.2f}  predicted {predicted[keep].mean():.2f}  mean error {np.abs(predicted - pairs.loss)[keep].mean():.2f}")
+        off = np.abs(predicted - pairs.loss)[keep].mean()
+        print(f"  {rung:30} ladder {pairs.loss[keep].mean():.2f}  predicted {predicted[keep].mean():.2f}  mean error {off:.2f}")
 
 
 def _falls(pairs: Ladder, predicted: NDArray[np.float64]) -> list[str]:

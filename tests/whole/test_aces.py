@@ -46,15 +46,27 @@ def rendering() -> tuple[Render, Render]:
 
 
 def pictures(scene: str, world: Path) -> Iterator[Floats]:
-    """A camera that turns by one degree a frame inside a panorama, scene-linear BT.709; one exposure for the whole film."""
-    number = sorted(path.stem for path in world.glob("*.exr")).index(scene)
+    """A camera that turns by one degree a frame past the brightest part of a panorama, scene-linear BT.709; one exposure for the film.
+
+    A view that holds no highlight has nothing for an HDR rendering to show, so the camera looks where the light is.
+    """
     panorama = ladder.read_panorama(world / f"{scene}.exr")
+    start = brightest_degrees(panorama) - FRAMES / 2
     gain = None
     for frame in range(FRAMES):
-        picture = ladder.view(panorama, 40.0 * number + frame, size=SIZE)
+        picture = ladder.view(panorama, start + frame, size=SIZE)
         if gain is None:
             gain = EXPOSURE / np.exp(np.mean(np.log(picture @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3)))
         yield picture * gain
+
+
+def brightest_degrees(panorama: Floats) -> float:
+    """Direction of the brightest column, mean luminance within 20 degrees of the horizon and 10 degrees to each side, degrees to the right."""
+    rows, columns = panorama.shape[:2]
+    level = panorama[rows * 7 // 18 : rows * 11 // 18] @ np.array([0.2126, 0.7152, 0.0722])
+    width = columns // 18
+    column = np.convolve(np.tile(level.mean(0), 3), np.ones(width) / width, "same")[columns : 2 * columns]
+    return float((np.argmax(column) / columns - 0.5) * 360)
 
 
 @pytest.mark.parametrize("scene", [pytest.param(name, marks=() if name == QUICK else pytest.mark.slow) for name in SCENES])

@@ -56,7 +56,7 @@ def sum_band(
         total = 0.0
         for column in range(columns):
             position = min(max(half * (hdr_light[row, column] + sdr_light[row, column]), nothing), np.float32(last))
-            place = min(np.int32(position), last - 1)
+            place = min(int(position), last - 1)
             weight = table[place] + (position - np.float32(place)) * (table[place + 1] - table[place])
             left = math.sqrt(ninth * (first[column] + first[column + 1] + first[column + 2]))
             right = math.sqrt(ninth * (second[column] + second[column + 1] + second[column + 2]))

@@ -18,7 +18,6 @@ or marked own. It predicts a model's score; it is no viewing test.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -32,6 +31,8 @@ from pairdiff._records import FloatArray
 from pairdiff.light.transfer import pq_to_nits
 from pairdiff.score import _notice_kernels as kernels
 from pairdiff.score.sensitivity import BLUE_YELLOW, RED_GREEN, chromatic_sensitivity, relative_sensitivity
+
+Planes = list[NDArray[np.float32]]
 
 JND_PER_UNIT = 720.0
 """dE_ITP of one unit of I, T or P (BT.2124)."""
@@ -61,7 +62,7 @@ With pooling power 4 these two make (d / elevation)^4 = d^4 / (1 + `MASKING` m^3
 MASKING = MASK_K1**MASK_BEND * MASK_K2 ** (MASK_SLOPE * MASK_BEND)
 POOLING_POWER = 4.0
 BLUE_YELLOW_SHARE = 0.2
-"""Weight of T beside P (own: the fit is as good anywhere from 0 to 0.2 and worse above; 0 would make a blue-yellow difference invisible)."""
+"""Weight of T beside P (own: the fit is as good from 0 to 0.2 and worse above; at 0 a blue-yellow difference would be invisible)."""
 TABLE_POINTS = 257
 """Points of the table of sensitivity over I from 0 to 1."""
 PROBIT_PER_JOD = 0.6745
@@ -144,12 +145,12 @@ def visible_difference(
 def energy_parts(
     hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float, constants: NoticeConstants
 ) -> tuple[float, float, float]:
-    """Mean (visible difference)^4 of the bands of I, of the bands of T and P, and, unweighted, of the slow rest of T and P (T at its share)."""
+    """Mean (visible difference)^4 of the bands of I, of the bands of T and P, and of the slow rest of T and P without its weight."""
     _check(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd)
-    hdr, sdr = (cv2.split(np.ascontiguousarray(picture, np.float32)) for picture in (hdr_itp, sdr_itp))
+    hdr, sdr = _planes(hdr_itp), _planes(sdr_itp)
     parts = np.zeros(2)
     for level, cycles in enumerate(band_cycles(hdr_itp.shape[:2], pixels_per_degree=pixels_per_degree)):
-        hdr_low, sdr_low = ([cv2.pyrDown(plane) for plane in planes] for planes in (hdr, sdr))
+        hdr_low, sdr_low = _halve(hdr), _halve(sdr)
         channels = 1 if level < FIRST_CHROMATIC_LEVEL else 3
         parts += _band_energy(
             (hdr, hdr_low),
@@ -184,6 +185,18 @@ def band_noise_jnd(noise_jnd: float, *, level: int, chromatic: bool) -> float:
     return allowance * share
 
 
+def _planes(itp: FloatArray) -> Planes:
+    return [np.ascontiguousarray(itp[..., channel], np.float32) for channel in range(3)]
+
+
+def _halve(planes: Planes) -> Planes:
+    return [np.asarray(cv2.pyrDown(plane), np.float32) for plane in planes]
+
+
+def _double(plane: NDArray[np.float32], like: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.pyrUp(plane, dstsize=like.shape[::-1]), np.float32)
+
+
 def _check(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float) -> None:
     if hdr_itp.shape != sdr_itp.shape or hdr_itp.ndim != 3 or hdr_itp.shape[-1] != 3 or 0 in hdr_itp.shape:
         raise UsageError(
@@ -197,8 +210,8 @@ def _check(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float
 
 
 def _band_energy(
-    hdr: tuple[Sequence[FloatArray], Sequence[FloatArray]],
-    sdr: tuple[Sequence[FloatArray], Sequence[FloatArray]],
+    hdr: tuple[Planes, Planes],
+    sdr: tuple[Planes, Planes],
     *,
     level: int,
     cycles: float,
@@ -209,11 +222,9 @@ def _band_energy(
     """Mean (seen difference)^4 over one band of I, and of T and P together; each side is (planes, planes of the next level)."""
     rows, columns = hdr[0][0].shape
     energy, found = np.empty(rows), np.zeros(2)
-    hdr_light, sdr_light = (cv2.pyrUp(side[1][0], dstsize=(columns, rows)) for side in (hdr, sdr))
+    hdr_light, sdr_light = (_double(low[0], high[0]) for high, low in (hdr, sdr))
     for channel in range(channels):
-        first, second = (
-            (hdr_light, sdr_light) if channel == 0 else (cv2.pyrUp(side[1][channel], dstsize=(columns, rows)) for side in (hdr, sdr))
-        )
+        first, second = (hdr_light, sdr_light) if channel == 0 else (_double(low[channel], high[channel]) for high, low in (hdr, sdr))
         noise = band_noise_jnd(noise_jnd, level=level, chromatic=channel > 0) / JND_PER_UNIT
         table = _achromatic(cycles) if channel == 0 else _chromatic(cycles, channel, gain)
         kernels.sum_band(

@@ -60,7 +60,7 @@ def relative_sensitivity(cycles_per_degree: float, *, nits: ArrayLike) -> NDArra
     trolands = np.pi * pupil**2 / 4 * nits * (1 - (pupil / 9.7) ** 2 + (pupil / 12.4) ** 4)
     sigma = np.hypot(0.5, 0.08 * pupil) / 60
     peak = barten_sensitivity(np.geomspace(0.3, 12, 48), sigma_degrees=sigma[..., None], trolands=trolands[..., None]).max(-1)
-    return barten_sensitivity(cycles_per_degree, sigma_degrees=sigma, trolands=trolands) / peak
+    return np.asarray(barten_sensitivity(cycles_per_degree, sigma_degrees=sigma, trolands=trolands) / peak, np.float64)
 
 
 def chromatic_sensitivity(cycles_per_degree: ArrayLike, terms: tuple[tuple[float, float], tuple[float, float]]) -> NDArray[np.float64]:

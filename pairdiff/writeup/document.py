@@ -256,7 +256,7 @@ PAIR_COLUMNS = tuple(
 
 
 def build_frame_table(comparison: Comparison) -> Any:
-    """Build the table of `frames.parquet`: one row per HDR frame that was measured or scored, by frame number.
+    """Build the table of `frames.parquet`: a row per HDR frame that was measured or scored, then one per SDR frame without a partner.
 
     Parameters
     ----------
@@ -268,7 +268,7 @@ def build_frame_table(comparison: Comparison) -> Any:
     pyarrow.Table
         Columns, units in the names; null where there is no value:
 
-        - `hdr_frame`, `hdr_time_s`, `sdr_frame`, `sdr_time_s`: the pair; the SDR frame is null where the edit map gives none. Where a pair
+        - `hdr_frame`, `hdr_time_s`, `sdr_frame`, `sdr_time_s`: the pair; a side is null where the edit map gives none. Where a pair
           was not scored, its SDR frame is read off the edit map in proportion.
         - `hdr_*_nits`, `hdr_*_share` and the same of `sdr`: levels as in `FrameLevels` (native size, under the condition that `result.json`
           prints).
@@ -285,6 +285,8 @@ def build_frame_table(comparison: Comparison) -> Any:
         _frame_row(frame, hdr=hdr.get(frame), sdr=sdr, pair=pairs.get(frame), partner=partners.get(frame))
         for frame in sorted(hdr.keys() | pairs.keys())
     ]
+    alone = sorted(sdr.keys() - set(partners.values()))
+    rows += [_frame_row(None, hdr=None, sdr=sdr, pair=None, partner=frame) for frame in alone]
     names = list(dict.fromkeys([*_base_columns(), *(name for row in rows for name in row)]))
     columns = {name: [row.get(name) for row in rows] for name in names}
     return pa.table({name: pa.array(values, type=_column_type(name)) for name, values in columns.items()})
@@ -304,7 +306,7 @@ def _column_type(name: str) -> Any:
 
 
 def _frame_row(
-    frame: int, *, hdr: FrameLevels | None, sdr: Mapping[int, FrameLevels], pair: PairScore | None, partner: int | None
+    frame: int | None, *, hdr: FrameLevels | None, sdr: Mapping[int, FrameLevels], pair: PairScore | None, partner: int | None
 ) -> Document:
     levels = None if partner is None else sdr.get(partner)
     row: Document = {"hdr_frame": frame, "sdr_frame": partner, "scored": pair is not None}

@@ -10,6 +10,7 @@ is computed once for a few weights of colour and read between them; after that a
 from __future__ import annotations
 
 import csv
+import itertools
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -105,8 +106,9 @@ def fit(pairs: Ladder, keep: NDArray[np.bool_], *, start: NoticeConstants = FITT
 def figures(pairs: Ladder, predicted: NDArray[np.float64], keep: NDArray[np.bool_]) -> str:
     """Spearman and errors in one line."""
     error = predicted[keep] - pairs.loss[keep]
+    rank = spearmanr(predicted[keep], pairs.loss[keep])[0]
     return (
-        f"{keep.sum():4d} pairs  Spearman {spearmanr(predicted[keep], pairs.loss[keep])[0]:.3f}  mean error {np.abs(error).mean():.3f} JOD  "
+        f"{keep.sum():4d} pairs  Spearman {rank:.3f}  mean error {np.abs(error).mean():.3f} JOD  "
         f"bias {error.mean():+.3f}  95th percentile {np.quantile(np.abs(error), 0.95):.2f}"
     )
 
@@ -133,7 +135,7 @@ def _falls(pairs: Ladder, predicted: NDArray[np.float64]) -> list[str]:
     for kind, scene in dict.fromkeys(map(tuple, pairs.names[:, :2])):
         rows = {rung: n for n, (a, b, rung) in enumerate(pairs.names) if (a, b) == (kind, scene)}
         losses = [predicted[rows[peak]] for peak in PEAKS if peak in rows]
-        if any(after < before - 1e-9 for before, after in zip(losses, losses[1:], strict=False)):
+        if any(after < before - 1e-9 for before, after in itertools.pairwise(losses)):
             found.append(f"{kind} {scene} {np.round(losses, 3)}")
     return found
 

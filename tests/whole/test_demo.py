@@ -110,8 +110,11 @@ def test_the_result_follows_the_schema_and_everything_is_there(demo: Demo, run: 
     result, folder = demo.result(run), demo.folder(run)
     assert [fault.message for fault in Draft202012Validator(schema).iter_errors(result)] == []
     table = parquet.read_table(folder / "frames.parquet", columns=["hdr_frame", "sdr_frame"]).to_pydict()
-    assert table["hdr_frame"] == list(range(HDR_LOGO_FRAMES + len(range(*TRUTH["hdr_film_frames"])) + HDR_END_FRAMES))
-    partners = {hdr: sdr for hdr, sdr in zip(table["hdr_frame"], table["sdr_frame"], strict=True) if sdr is not None}
+    frames = HDR_LOGO_FRAMES + len(range(*TRUTH["hdr_film_frames"])) + HDR_END_FRAMES
+    assert [frame for frame in table["hdr_frame"] if frame is not None] == list(range(frames))
+    assert sorted(frame for frame in table["sdr_frame"] if frame is not None) == list(range(result["run"]["coverage"]["sdr_frames"]))
+    rows = zip(table["hdr_frame"], table["sdr_frame"], strict=True)
+    partners = {hdr: sdr for hdr, sdr in rows if sdr is not None and hdr is not None}
     assert partners == {hdr: hdr + TRUTH["offset_frames"] for hdr in range(*TRUTH["hdr_film_frames"])}
     assert {one["rule"] for one in result["moments"]} >= {"most different", "brightest", "typical", "random"}
     stills = list((folder / "stills").glob("*.png"))

@@ -81,6 +81,13 @@ class Settings:
     colour_slight_share: float = option(0.005, "verdict", "Share of picture outside BT.709 from which colour is `slightly_more`.")
     colour_clear_share: float = option(0.05, "verdict", "Share of picture outside BT.709 from which colour is `clearly_more`.")
     monochrome_jnd: float = option(6.0, "verdict", "Chroma (99th percentile) below which a film counts as black-and-white.")
+    clip_floor_code: float = option(
+        0.95, "verdict", "Lowest SDR signal a title can be clipped at; a lower ceiling is a surface or a choice of the grade."
+    )
+    clip_pile_up: float = option(
+        5.0, "verdict", "How many times fuller a clipped 8-bit code is than those two and three below it (bright surfaces 3, clips 15)."
+    )
+    clip_tolerance_codes: float = option(2.0, "verdict", "How many 8-bit codes below the title's top code still count as clipped.")
     clipped_share: float = option(0.001, "verdict", "Share of picture clipped in SDR from which recovered detail applies.")
     recovered_jnd: float = option(2.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
     recovered_spread: float = option(

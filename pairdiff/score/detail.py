@@ -25,10 +25,6 @@ HISTOGRAM_BINS = 320
 """Quarter-code bins counted up from `HISTOGRAM_FROM` (to a signal of 1.115)."""
 HISTOGRAM_FROM = 0.75
 """Only signals above this are counted: no title clips below it (own)."""
-TOLERANCE_CODES = 2.0
-"""A clipped channel may lie this many 8-bit codes below the top code: quantisation, chroma and codec noise (own)."""
-PILE_UP = 5.0
-"""How many times fuller a clipped code is than those two and three below it (own; even bright surfaces reach 3, clips 15 and more)."""
 CONCENTRATION = 0.5
 """Least share of a clip's three codes that its middle one holds (own; clips 0.7 to 0.9, even bright surfaces under 0.4)."""
 OVERSHOOT_SHARE = 0.25
@@ -64,22 +60,23 @@ def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
     return counts
 
 
-def find_top_codes(counts: NDArray[np.int64]) -> tuple[float | None, float | None, float | None]:
+def find_top_codes(counts: NDArray[np.int64], *, settings: Settings) -> tuple[float | None, float | None, float | None]:
     """The title's top code of each channel (signal), or None where nothing piles up.
 
     Parameters
     ----------
     counts : sums of `count_codes` over the title.
+    settings : what counts as a pile-up, and the lowest signal a title clips at.
 
     Returns
     -------
     Signal of the pile-up per channel.
     """
-    tops = [_find_top(channel[:-1].astype(np.float64), int(channel[-1])) for channel in counts]
+    tops = [_find_top(channel[:-1].astype(np.float64), int(channel[-1]), settings) for channel in counts]
     return tops[0], tops[1], tops[2]
 
 
-def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
+def _find_top(counts: NDArray[np.float64], pixels: int, settings: Settings) -> float | None:
     """The fullest three codes whose middle stands far above the codes below and that have little above them; their mean.
 
     The middle code is compared with those two and three codes below it. A clip is one code that the codec spreads a little; a bright even
@@ -92,8 +89,9 @@ def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
     middle = up_to[first + 8] - up_to[first + 4]
     below = (up_to[first] - up_to[first - 8]) / 2
     above, far = (total - up_to[np.minimum(first + 12 + gap, bins)] for gap in (6, 4 * FAR_CODES))
-    stands = (wide >= max(LEAST_SHARE * pixels, 1)) & (middle >= PILE_UP * below) & (middle >= CONCENTRATION * wide)
+    stands = (wide >= max(LEAST_SHARE * pixels, 1)) & (middle >= settings.clip_pile_up * below) & (middle >= CONCENTRATION * wide)
     stands &= (above <= OVERSHOOT_SHARE * wide) & (far <= FAR_SHARE * wide)
+    stands &= (first + 6) / 4 * CODE_STEP + HISTOGRAM_FROM >= settings.clip_floor_code
     if not stands.any():
         return None
     start = int(first[np.argmax(np.where(stands, wide, -1))])
@@ -101,20 +99,24 @@ def _find_top(counts: NDArray[np.float64], pixels: int) -> float | None:
     return HISTOGRAM_FROM + mean * CODE_STEP / 4
 
 
-def codes_at_top(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.bool_]:
+def codes_at_top(
+    sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None], tolerance_codes: float
+) -> NDArray[np.bool_]:
     """Where each channel is at the title's top code, (row, column, 3); nowhere for a channel that has none."""
     return np.stack(
-        [sdr_code[..., n] >= (np.inf if level is None else level - TOLERANCE_CODES * CODE_STEP) for n, level in enumerate(top)], -1
+        [sdr_code[..., n] >= (np.inf if level is None else level - tolerance_codes * CODE_STEP) for n, level in enumerate(top)], -1
     )
 
 
-def clipped_mask(sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None]) -> NDArray[np.uint8]:
+def clipped_mask(
+    sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None], tolerance_codes: float
+) -> NDArray[np.uint8]:
     """Where each channel is clipped, (row, column, 3), 1 or 0.
 
     At the top code, holes of a pixel closed, runs under five pixels dropped, one pixel eroded.
     """
     mask = np.zeros(sdr_code.shape, np.uint8)
-    at_top = codes_at_top(sdr_code, top=top).astype(np.uint8)
+    at_top = codes_at_top(sdr_code, top=top, tolerance_codes=tolerance_codes).astype(np.uint8)
     for channel, level in enumerate(top):
         if level is not None:
             closed = cv2.morphologyEx(np.ascontiguousarray(at_top[..., channel]), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))

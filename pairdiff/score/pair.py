@@ -86,7 +86,7 @@ def score_pair(
     ppd = pictures.pixels_per_degree
     hdr_itp = nits_to_itp(pictures.hdr_nits)
     hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
-    mask = clipped_mask(pictures.sdr_code, top=top)
+    mask = clipped_mask(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
     rms, loss, blurred, counts = {}, {}, {}, {}
     for setup in setups:
@@ -101,7 +101,7 @@ def score_pair(
         blurred[setup.name] = blurred_difference_jnd(both)
         if setup.name == "controls":
             controls, controls_nits = setup, sdr_nits
-            at_top = codes_at_top(pictures.sdr_code, top=top)
+            at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
             tone = _tone(pictures, hdr_itp, sdr_itp, sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
     level = code_level(pictures.hdr_nits)
     bright = level > controls.white_nits

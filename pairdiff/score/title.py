@@ -59,7 +59,7 @@ class FitCollector:
 
     def top_codes(self) -> TopCodes:
         """The SDR title's top code per channel; None where nothing piles up."""
-        return find_top_codes(self._counts)
+        return find_top_codes(self._counts, settings=self._settings)
 
 
 class ScoreCollector:

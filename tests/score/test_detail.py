@@ -30,7 +30,7 @@ def blown_out(top=1.0):
 
 
 def tops(*signals):
-    return find_top_codes(sum(count_codes(signal) for signal in signals))
+    return find_top_codes(sum(count_codes(signal) for signal in signals), settings=Settings())
 
 
 def spread_to(top, *, seed=1):
@@ -111,8 +111,8 @@ def test_the_mask_is_the_clipped_area_less_its_rim():
     signal[20:40, 30:60] = 1.0
     expected = np.zeros((60, 80, 3), np.uint8)
     expected[21:39, 31:59] = 1
-    assert np.array_equal(clipped_mask(signal, top=(1.0, 1.0, 1.0)), expected)
-    only_red = clipped_mask(signal, top=(1.0, None, None))
+    assert np.array_equal(clipped_mask(signal, top=(1.0, 1.0, 1.0), tolerance_codes=2.0), expected)
+    only_red = clipped_mask(signal, top=(1.0, None, None), tolerance_codes=2.0)
     assert np.array_equal(only_red[..., 0], expected[..., 0])
     assert not only_red[..., 1:].any()
 
@@ -121,18 +121,20 @@ def test_thin_lines_and_single_pixels_are_not_clipped_areas():
     signal = np.full((60, 80, 3), 0.5, np.float32)
     signal[::10, ::10] = 1.0
     signal[30:34] = 1.0
-    assert not clipped_mask(signal, top=(1.0, 1.0, 1.0)).any()
+    assert not clipped_mask(signal, top=(1.0, 1.0, 1.0), tolerance_codes=2.0).any()
 
 
 def test_a_hole_of_one_pixel_is_closed_and_a_clipped_frame_is_clipped_to_its_edge():
     signal = np.ones((40, 50, 3), np.float32)
     signal[20, 20] = 0.5
-    assert clipped_mask(signal, top=(1.0, 1.0, 1.0)).all()
+    assert clipped_mask(signal, top=(1.0, 1.0, 1.0), tolerance_codes=2.0).all()
 
 
 def test_codes_just_below_the_top_are_at_it_and_no_top_is_nowhere():
     signal = np.array([[[1.0, 1.0, 1.0], [1 - 1.9 * CODE_STEP] * 3, [1 - 2.1 * CODE_STEP] * 3]])
-    assert codes_at_top(signal, top=(1.0, None, 1.0)).tolist() == [[[True, False, True], [True, False, True], [False, False, False]]]
+    assert codes_at_top(signal, top=(1.0, None, 1.0), tolerance_codes=2.0).tolist() == [
+        [[True, False, True], [True, False, True], [False, False, False]]
+    ]
 
 
 # ------------------------------------------------------------- recovered detail

@@ -94,7 +94,12 @@ def test_pooled_figures_do_not_know_the_order_of_pictures():
     seconds, shots = np.array([1.0, 2, 3, 1, 2, 0.5]), np.array([0, 0, 1, 1, 2, 2])
     mixed = np.array([4, 2, 0, 5, 1, 3])
     first = pool_title(collect_scores(measures, seconds=seconds), Weighting(seconds, shots, 0.3), fits=FITS, settings=SETTINGS)
-    second = pool_title(collect_scores([measures[n] for n in mixed], seconds=seconds[mixed]), Weighting(seconds[mixed], shots[mixed], 0.3), fits=FITS, settings=SETTINGS)
+    second = pool_title(
+        collect_scores([measures[n] for n in mixed], seconds=seconds[mixed]),
+        Weighting(seconds[mixed], shots[mixed], 0.3),
+        fits=FITS,
+        settings=SETTINGS,
+    )
     assert second.headroom.stops == first.headroom.stops
     assert second.headroom.area_share == pytest.approx(first.headroom.area_share)
     assert second.difference.side_by_side.rms == pytest.approx(first.difference.side_by_side.rms)
@@ -107,7 +112,9 @@ def test_pooled_figures_do_not_know_the_order_of_pictures():
 
 
 def test_reserve_and_light_ratio_of_the_viewer():
-    found = pool_title(collect_scores(scored(STACK, FITS), seconds=np.ones(6)), Weighting(np.ones(6), np.arange(6), 1.0), fits=FITS, settings=SETTINGS).viewer
+    found = pool_title(
+        collect_scores(scored(STACK, FITS), seconds=np.ones(6)), Weighting(np.ones(6), np.arange(6), 1.0), fits=FITS, settings=SETTINGS
+    ).viewer
     assert found.sdr_reserve_stops == pytest.approx(1, abs=0.02)
     assert found.light_ratio == pytest.approx(1, abs=0.02)
 
@@ -115,7 +122,9 @@ def test_reserve_and_light_ratio_of_the_viewer():
 def test_a_black_stack_has_no_light_ratio_and_does_not_fail():
     black = [PairPictures(np.zeros((32, 32, 3), np.float32), np.zeros((32, 32, 3), np.float32), 28.3)] * 2
     fits, top, _ = collected(black)
-    found = pool_title(collect_scores(scored(black, fits, top), seconds=np.ones(2)), Weighting(np.ones(2), np.arange(2), 1.0), fits=fits, settings=SETTINGS)
+    found = pool_title(
+        collect_scores(scored(black, fits, top), seconds=np.ones(2)), Weighting(np.ones(2), np.arange(2), 1.0), fits=fits, settings=SETTINGS
+    )
     assert found.viewer.light_ratio is None
     assert found.colour.status == "not_applicable"
     assert found.recovered.status == "not_applicable"
@@ -136,7 +145,12 @@ def test_recovered_detail_needs_sdr_clipping_and_hdr_structure():
         fits, top, _ = collected(stack)
         assert top == pytest.approx([1.0] * 3, abs=0.01)
         results.append(
-            pool_title(collect_scores(scored(stack, fits, top), seconds=np.ones(3)), Weighting(np.ones(3), np.arange(3), 1.0), fits=fits, settings=SETTINGS).recovered
+            pool_title(
+                collect_scores(scored(stack, fits, top), seconds=np.ones(3)),
+                Weighting(np.ones(3), np.arange(3), 1.0),
+                fits=fits,
+                settings=SETTINGS,
+            ).recovered
         )
     assert results[0].detail_jnd == pytest.approx(0, abs=0.5)
     assert results[0].detail_stops == pytest.approx(0, abs=0.02)

@@ -17,6 +17,8 @@ CONFIG = "ocio://cg-config-v4.0.0_aces-v2.0_ocio-v2.5"
 SCENE = "Linear Rec.709 (sRGB)"
 HDR = ("Rec.2100-PQ - Display", "ACES 2.0 - HDR 1000 nits (P3 D65)")
 SDR = ("Rec.1886 Rec.709 - Display", "ACES 2.0 - SDR 100 nits (Rec.709)")
+HDR_LABELS = ("wider-range", "restrained-hdr")
+REFERENCE_WHITE_NITS = 203.0  # ITU-R BT.2408-8 table 1
 FRAMES, SIZE = 30, (640, 360)
 EXPOSURE = 0.12
 QUICK = "interior"
@@ -60,6 +62,12 @@ def pictures(scene: str, world: Path) -> Iterator[Floats]:
         yield picture * gain
 
 
+def max_nits(signal: Floats) -> Floats:
+    """Largest linear component of PQ signal, cd/m2 (SMPTE ST 2084)."""
+    power = np.clip(signal, 0, 1).max(-1) ** (32 / 2523)
+    return 10000 * (np.maximum(power - 3424 / 4096, 0) / (2413 / 128 - 2392 / 128 * power)) ** (16384 / 2610)
+
+
 def brightest_degrees(panorama: Floats) -> float:
     """Direction of the brightest column, mean luminance within 20 degrees of the horizon and 10 degrees to each side, degrees to the right."""
     rows, columns = panorama.shape[:2]
@@ -77,6 +85,12 @@ def test_two_aces_renderings_of_one_scene_are_told_to_be_hdr(
     scenes = list(pictures(scene, world))
     hdr: Iterator[Planes] = (planes_of_signal(as_hdr(one), weights=BT2020, bits=10, siting="top-left") for one in scenes)
     sdr: Iterator[Planes] = (planes_of_signal(as_sdr(one), weights=BT709, bits=8, siting="left") for one in scenes)
+    highest = float(np.percentile(max_nits(as_hdr(scenes[FRAMES // 2])), 99.9))
+    if highest < REFERENCE_WHITE_NITS:
+        pytest.skip(f"the HDR rendering of {scene} stays below HDR Reference White ({highest:.0f} cd/m2): it holds no highlight to find")
     result = pairdiff.compare(encode_hdr(tmp_path / f"{scene}.mkv", hdr), encode_sdr(tmp_path / f"{scene}.mp4", sdr))
     found = f"headroom {result.headroom.stops} stops, axes {dict(result.verdict.axes)}, support {dict(result.verdict.support)}"
-    assert result.verdict.label in ("wider-range", "restrained-hdr"), f"{result.verdict.label}: {found}"
+    called_hdr = sum(share for label, share in result.verdict.support.items() if label in HDR_LABELS)
+    assert called_hdr >= 0.99, f"{result.verdict.label}: {found}"
+    if scene == QUICK:  # elsewhere the two HDR labels may share the draws, at a headroom near the threshold between them
+        assert result.verdict.label in HDR_LABELS

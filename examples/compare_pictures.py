@@ -21,7 +21,7 @@ def make_scene(rows: int = 360, columns: int = 640) -> np.ndarray:
     scene = 0.18 * 2 ** (1.2 * walls / walls.std() + 0.25 * grain / grain.std())
     y, x = np.mgrid[:rows, :columns]
     for row, column in ((90, 160), (120, 470)):
-        lamp = np.exp(-(((y - row) ** 2 + (x - column) ** 2) / 30.0**2) ** 3)
+        lamp = np.exp(-((((y - row) ** 2 + (x - column) ** 2) / 30.0**2) ** 3))
         scene += (9 * lamp * (1 + 0.4 * np.sin(x / 3)))[..., np.newaxis]
     return scene
 

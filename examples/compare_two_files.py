@@ -1,6 +1,6 @@
 """Compare two releases of a film and print the verdict with what it rests on.
 
-    python compare_two_files.py HDR SDR RESULT_FOLDER
+python compare_two_files.py HDR SDR RESULT_FOLDER
 """
 
 import sys

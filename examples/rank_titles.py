@@ -1,6 +1,6 @@
 """Rank the titles of a folder of results by what their HDR release adds to the highlights.
 
-    python rank_titles.py FOLDER        FOLDER holds one folder a title, each written by `pairdiff compare`
+python rank_titles.py FOLDER        FOLDER holds one folder a title, each written by `pairdiff compare`
 """
 
 import json

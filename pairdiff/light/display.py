@@ -102,9 +102,7 @@ class Knee:
     """Light at the start of the knee, cd/m2."""
 
 
-def eetf_knee(
-    *, source_peak_nits: float, target_peak_nits: float, source_black_nits: float = 0.0, target_black_nits: float = 0.0
-) -> Knee:
+def eetf_knee(*, source_peak_nits: float, target_peak_nits: float, source_black_nits: float = 0.0, target_black_nits: float = 0.0) -> Knee:
     """Parameters of the roll-off between two displays.
 
     Parameters

@@ -402,9 +402,7 @@ def _light_edges() -> tuple[NDArray[np.float32], NDArray[np.int64], int]:
     return edges, starts, first << _SHIFT
 
 
-def _picture_and_box(
-    picture: FloatArray, top: int, bottom: int, left: int, right: int
-) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+def _picture_and_box(picture: FloatArray, top: int, bottom: int, left: int, right: int) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
     array = np.ascontiguousarray(picture, dtype=np.float32)
     if array.ndim != 3 or array.shape[-1] != 3:
         raise UsageError(f"A picture is (row, column, 3); the array has shape {array.shape}.")

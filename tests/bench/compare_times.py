@@ -1,6 +1,6 @@
 """Times and peak memory of the main job on the demo's default pair: printed, never asserted.
 
-    .venv-tests/bin/python tests/bench/compare_times.py [PAIR]
+.venv-tests/bin/python tests/bench/compare_times.py [PAIR]
 """
 
 from __future__ import annotations

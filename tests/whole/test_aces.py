@@ -69,7 +69,7 @@ def max_nits(signal: Floats) -> Floats:
 
 
 def brightest_degrees(panorama: Floats) -> float:
-    """Direction of the brightest column, mean luminance within 20 degrees of the horizon and 10 degrees to each side, degrees to the right."""
+    """Direction of the brightest column, degrees to the right: mean luminance within 20 degrees of the horizon, 10 degrees to each side."""
     rows, columns = panorama.shape[:2]
     level = panorama[rows * 7 // 18 : rows * 11 // 18] @ np.array([0.2126, 0.7152, 0.0722])
     width = columns // 18

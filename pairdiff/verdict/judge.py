@@ -324,7 +324,7 @@ def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str
 def _free_fit_reason(free: FreeFit, settings: Settings) -> tuple[str, ...]:
     if free.p95_jnd is None:
         return ()
-    outcome = "the HDR is a power law of the SDR, so highlights count as the same" if free.power_law else "not a power law of the SDR"
+    outcome = "the HDR is a power law of the SDR, so highlights count as the same" if free.power_law else "not shown to be a power law"
     fit = f"Free fit: white {free.white_nits:.0f} cd/m2, gamma {free.gamma:.2f} leaves {free.p95_jnd:.1f} JND (95th percentile)"
     return (f"{fit}: {outcome} (limit {settings.power_law_jnd:g}).",)
 

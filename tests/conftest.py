@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -19,6 +19,17 @@ ROOT = Path(__file__).resolve().parents[1]
 @pytest.fixture(scope="session")
 def project_root() -> Path:
     return ROOT
+
+
+@pytest.fixture
+def one_thread() -> Iterator[None]:
+    """For pictures so small that waking threads takes longer than the work."""
+    import numba
+
+    before = numba.get_num_threads()
+    numba.set_num_threads(1)
+    yield
+    numba.set_num_threads(before)
 
 
 @pytest.fixture(scope="session")

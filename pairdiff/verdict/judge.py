@@ -286,7 +286,7 @@ def _sentence(
     if label == "undetermined":
         return f"Cannot tell: {rule.reason}.{tail}"
     loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
-    told = f"a published model predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
+    told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     return f"{_capital(WORDS[label])}: {shown}, {rule.reason} ({_headline(figures, case)}); {told}.{tail}"
 
 
@@ -295,7 +295,7 @@ def _capital(words: str) -> str:
 
 
 def _headline(figures: _Figures, case: Case) -> str:
-    measure = "peak ratio" if case.headroom.uses_peak_ratio else "headroom"
+    measure = "peak ratio" if case.headroom.uses_peak_ratio else "headroom, the lower of gain and controls,"
     outside = f"{figures.outside_709_share:.2%} of the picture outside BT.709"
     return f"{measure} {figures.stops:+.2f} stops, tone difference {figures.blurred_jnd:.1f} JND, {outside}"
 
@@ -314,7 +314,7 @@ def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> t
 
 
 def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str:
-    kind = "peak ratio (the SDR never reaches its white)" if case.headroom.uses_peak_ratio else "highlight headroom"
+    kind = "peak ratio (the SDR highlights stay well below its white)" if case.headroom.uses_peak_ratio else "highlight headroom"
     return (
         f"Highlights: {kind} {figures.stops:+.2f} stops in {settings.headroom_time_share:.0%} of matched time; `slightly_more` from "
         f"{settings.headroom_slight_stops:g}, `clearly_more` from {settings.headroom_clear_stops:g}."

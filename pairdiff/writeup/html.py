@@ -211,7 +211,9 @@ def _encode(picture: _Inlined) -> _Inlined:
 
 def _view_picture(picture: _Inlined) -> Document:
     rows, columns = picture.pixels.shape[:2]
-    smaller = f" Shown {columns} pixels wide; the stored picture has {picture.stored_columns}." if columns < picture.stored_columns else ""
+    smaller = (
+        f" Held here {columns} pixels wide; the stored picture has {picture.stored_columns}." if columns < picture.stored_columns else ""
+    )
     url = "data:image/png;base64," + base64.b64encode(picture.data).decode("ascii")
     return {"url": url, "rows": rows, "columns": columns, "caption": picture.caption + smaller}
 
@@ -269,10 +271,13 @@ def _highlight_evidence(result: Document) -> list[str]:
             f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, "
             f"{say_stops(room['stops_controls'])} at controls.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
-            f"on average {say_share(room['area_share'])} of the picture is above SDR white.",
+            f"on average {say_share(room['area_share'])} of the picture is above SDR white at controls, "
+            "counted without a margin: rounding and coding of what lies at white count too.",
         ]
         if room["uses_peak_ratio"]:
-            lines.append(f"The SDR never reaches its white, so the peak ratio was used: {say_stops(room['peak_ratio_stops'])}.")
+            lines.append(
+                f"The SDR highlights stay well below its white, so the peak ratio was used: {say_stops(room['peak_ratio_stops'])}."
+            )
     if found["status"] != "measured":
         return [*lines, f"Recovered detail: {say_state(found['status'])}."]
     return [*lines, f"Where the SDR clips, HDR detail stands {say_number(found['detail_jnd'])} JND above it."]

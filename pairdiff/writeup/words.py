@@ -32,7 +32,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         "best SDR set-up": f"white {comparison.setup.white_nits:.0f} cd/m2, gamma {comparison.setup.gamma:.2f}",
         "side by side": _figure(comparison.difference.side_by_side.rms, " dE_ITP (rms)", digits=1),
         "on its own": _figure(own.preference_loss.value, " JOD preference loss")
-        + f", noticed with probability {_figure(own.notice_probability.value)} (a published model's prediction)",
+        + f", notice probability {_figure(own.notice_probability.value)} (0.5 is guessing; a model fitted to a published metric)",
         "outside BT.709": _figure(comparison.colour.outside_709_share, " % of the picture", factor=100),
         "matched": _figure(comparison.alignment.matched_share, " % of the HDR frames", digits=1, factor=100)
         + f", offset {comparison.alignment.offset_frames:+d} frames",
@@ -101,7 +101,7 @@ def alignment_in_words(alignment: Alignment) -> str:
     ]
     offset = f"offset {alignment.offset_frames:+d} frames (SDR number minus HDR number)"
     head = f"{alignment.matched_share:.1%} of the HDR frames matched; {offset}"
-    score = f"Mean similarity {alignment.score:.3f}; next best elsewhere {alignment.runner_up:.3f}"
+    score = f"Correlation of what moves {alignment.score:.3f}; next best elsewhere {alignment.runner_up:.3f}"
     notes = [f"Note: {note}" for note in alignment.notes]
     return "\n".join([head, score, f"  {'kind':<14}{'HDR frames':<20}SDR frames", *rows, *notes])
 

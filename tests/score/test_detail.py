@@ -53,6 +53,27 @@ def test_a_title_that_rolls_off_has_no_top(top):
     assert tops(spread_to(top)) == (None, None, None)
 
 
+def stacked(counts, *, middle):
+    """A grey picture that holds so many pixels of each 8-bit code, the middle code at that signal, over a smooth ground."""
+    codes = middle + (np.arange(len(counts)) - len(counts) // 2) * CODE_STEP
+    values = np.repeat(codes, counts)
+    grey = np.concatenate([values, np.random.default_rng(1).uniform(0.2, middle - 0.1, -values.size % 1000 + 50000)])
+    return np.repeat(grey[:, None], 3, 1).reshape(-1, 50, 3).astype(np.float32)
+
+
+CLIP, SURFACE = (100, 200, 900, 20000, 900, 100, 10), (100, 200, 6000, 8000, 6000, 400, 100)
+
+
+def test_a_bright_even_surface_is_no_clip_though_it_rises_steeply():
+    assert tops(stacked(CLIP, middle=0.98)) == pytest.approx([0.98] * 3, abs=CODE_STEP)
+    assert tops(stacked(SURFACE, middle=0.98)) == (None, None, None)
+
+
+def test_a_ceiling_below_the_lowest_clip_is_no_clip():
+    assert tops(stacked(CLIP, middle=SETTINGS.clip_floor_code + 0.01)) != (None, None, None)
+    assert tops(stacked(CLIP, middle=SETTINGS.clip_floor_code - 0.02)) == (None, None, None)
+
+
 def test_super_white_up_to_254_is_not_clipped_at_235():
     signal = spread_to((254 - 16) / 219)
     assert tops(signal) == (None, None, None)

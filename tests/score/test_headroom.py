@@ -5,7 +5,7 @@ import pytest
 
 from pairdiff._records import Setup, SetupUncertainty
 from pairdiff._settings import Settings
-from pairdiff.score.headroom import Weighting, level_at_share, peak_ratio_stops, pool_headroom, stops_above
+from pairdiff.score.headroom import Weighting, headroom_stops, level_at_share, peak_ratio_stops, pool_headroom, stops_above
 from tests.score._pairs import make_pair
 
 SETTINGS = Settings()
@@ -55,6 +55,13 @@ def test_stops_are_binary_logarithms():
     assert np.isfinite(stops_above(np.array([0.0]), 100.0)).all()
     assert peak_ratio_stops(np.array([400.0]), np.array([1.0]), setup=setup(white=100.0)) == pytest.approx(2)
     assert peak_ratio_stops(np.array([400.0]), np.array([0.5]), setup=setup(white=100.0, gamma=2.0)) == pytest.approx(4)
+
+
+def test_what_the_sdr_shows_above_its_white_is_no_headroom():
+    code = (254 - 16) / 219  # 8-bit code 254 is 1.221 x white at gamma 2.4
+    assert headroom_stops(np.array([122.1]), np.array([code]), setup=setup()) == pytest.approx(0, abs=1e-3)
+    assert headroom_stops(np.array([122.1]), np.array([0.9]), setup=setup()) == pytest.approx(np.log2(1.221), abs=1e-3)
+    assert pooled([122.1] * 4, code).stops == pytest.approx(0, abs=1e-3)
 
 
 def test_doubled_light_is_one_stop_more():

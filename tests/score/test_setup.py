@@ -36,6 +36,15 @@ def test_a_relabelled_sdr_is_fitted_back(white, gamma):
     assert at_bound == (white in (48.0, 300.0) or gamma in (2.0, 2.6))
 
 
+def test_refitted_sets_are_bound_as_the_fit_is():
+    sample = make_sample(container(200.0, 3.0))
+    fits = fit_setups(sample, SETTINGS, draws=20)
+    controls = fits.named("controls")
+    assert controls.gamma == pytest.approx(SETTINGS.gamma_high)
+    assert fits.draws[:, 1].max() <= SETTINGS.gamma_high
+    assert np.median(fits.draws[:, 0]) == pytest.approx(controls.white_nits, rel=0.02)
+
+
 def test_noise_and_rounding_do_not_move_the_fit():
     def rounded(signal):
         return relabel(np.round(signal * 219) / 219, white_nits=140.0, gamma=2.3)

@@ -190,6 +190,9 @@ def test_one_row_for_each_measured_frame_with_its_partner(example: records.Compa
     assert table["hdr_frame"][:2880] == list(range(2880))
     assert set(table["hdr_frame"][2880:]) == {None}
     assert {levels.frame for levels in example.sdr_frames} <= set(table["sdr_frame"])
+    beside, alone = set(table["sdr_frame"][:2880]), table["sdr_frame"][2880:]
+    assert alone == sorted({levels.frame for levels in example.sdr_frames} - beside)
+    assert len(alone) > 0
     assert table["sdr_frame"][23] is None
     assert table["sdr_frame"][24] == 0
     assert table["sdr_frame"][1500] is None
@@ -224,10 +227,12 @@ def test_a_comparison_without_frames_has_an_empty_table_with_all_columns(example
 # ---------------------------------------------------------------- the disk
 
 
-def test_the_folder_holds_the_whole_result(result_folder: Path, document: dict[str, Any], example_stills: Any) -> None:
+def test_the_folder_holds_the_whole_result(
+    result_folder: Path, document: dict[str, Any], example: records.Comparison, example_stills: Any
+) -> None:
     assert sorted(path.name for path in result_folder.iterdir()) == ["frames.parquet", "report.html", "result.json", "stills"]
     assert json.loads((result_folder / "result.json").read_text(encoding="utf-8")) == document
-    assert pq.read_table(result_folder / "frames.parquet").num_rows >= 2880
+    assert pq.read_table(result_folder / "frames.parquet").num_rows == build_frame_table(example).num_rows
     index = json.loads((result_folder / "stills" / "index.json").read_text(encoding="utf-8"))
     listed = [picture for moment in index["moments"] for picture in moment["pictures"]]
     assert len(listed) == len(example_stills) == len(list((result_folder / "stills").glob("*.png")))

@@ -47,6 +47,9 @@ WIDE, NARROW = 1080, 350
 PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
 
+ENCODING_THREADS = 2
+"""Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Inlined:
@@ -187,7 +190,7 @@ def _fit_budget(pictures: Sequence[_Inlined], budget: int) -> list[_Inlined]:
         return list(pictures)
     share = (budget / (0.85 * stored)) ** 0.5  # smaller pictures take more bytes a pixel: a first try that is rather too large
     while True:
-        with ThreadPoolExecutor() as pool:  # the encoder lets go of the interpreter
+        with ThreadPoolExecutor(ENCODING_THREADS) as pool:  # the encoder lets go of the interpreter
             encoded = list(pool.map(lambda picture, share=share: _encode(_shrink(picture, share)), pictures))
         size = sum(len(picture.data) for picture in encoded)
         if size <= budget or share < 0.05:

@@ -146,8 +146,8 @@ def compare(
         check_output(Path(out))
     matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
     picks = _pick_pairs(matching.alignment, settings=settings, full=full)
-    fits, top, noise = _fit(matching, picks, settings=settings, tell=tell)
-    scored, types = _score(matching, picks, fits, top, noise, settings=settings, tell=tell)
+    fits, collector = _fit(matching, picks, settings=settings, tell=tell)
+    scored, types = _score(matching, picks, fits, collector, settings=settings, tell=tell)
     comparison = _conclude(matching, picks, fits, scored, types, settings=settings, title=title, full=full)
     if out is not None:
         from pairdiff.writeup.document import write_comparison
@@ -233,7 +233,7 @@ def stills(
     check_output(Path(out))
     matching = _match(hdr, sdr, settings=settings, fresh=False, hash_whole=False, tell=tell)
     picks = _pick_pairs(matching.alignment, settings=settings, full=False)
-    fits, _, _ = _fit(matching, picks, settings=settings, tell=tell)
+    fits, _ = _fit(matching, picks, settings=settings, tell=tell)
     moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
     pictures = _draw(matching, moments, fits.named("controls"), settings=settings, tell=tell)
     write_stills(pictures, Path(out))
@@ -457,34 +457,43 @@ def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
 
 def _fit(
     matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress
-) -> tuple[SetupFits, tuple[float | None, float | None, float | None], float]:
+) -> tuple[SetupFits, FitCollector]:
     count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
         collector.add(_to_canvas(matching, hdr, sdr, settings=settings), shot=picks.shots[done])
         tell("fit the SDR set", done + 1, len(picks.hdr_frames))
-    sample = collector.sample()
-    return fit_setups(sample, settings), collector.top_codes(), sample.noise_jnd
+    return fit_setups(collector.sample(), settings), collector
 
 
 def _score(
     matching: _Matching,
     picks: _Picks,
     fits: SetupFits,
-    top: tuple[float | None, float | None, float | None],
-    noise_jnd: float,
+    collector: FitCollector,
     *,
     settings: Settings,
     tell: Progress,
 ) -> tuple[ScoreCollector, dict[int, tuple[str, str]]]:
     scored, types = ScoreCollector(), {}
+    top, noise_jnd = collector.top_codes(), collector.sample().noise_jnd
+    marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
         place = PairPlace(
             hdr.index, sdr.index, float(hdr.time_s), float(sdr.time_s), picks.shots[done], float(matching.similarity[hdr.index])
         )
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
-        measure = score_pair(pictures, place, setups=fits.setups, top=top, noise_jnd=noise_jnd, settings=settings, tone_pixels=tone_pixels)
+        measure = score_pair(
+            pictures,
+            place,
+            fits=fits,
+            top=top,
+            noise_jnd=noise_jnd,
+            settings=settings,
+            standing=marks.get(pictures.sdr_code.shape[:2]),
+            tone_pixels=tone_pixels,
+        )
         scored.add(measure, seconds=picks.seconds[done])
         types[hdr.index] = (hdr.picture_type, sdr.picture_type)
         tell("score the pairs", done + 1, len(picks.hdr_frames))
@@ -520,7 +529,7 @@ def _conclude(
         alignment=matching.alignment,
         setups=setups,
         setup=next(s for s in setups if s.name == "controls"),
-        free_fit=fits.free,
+        free_fit=score.free,
         difference=score.difference,
         headroom=score.headroom,
         recovered=score.recovered,

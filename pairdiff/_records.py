@@ -348,11 +348,13 @@ class FreeFit:
     white_nits: float | None
     gamma: float | None
     p95_jnd: float | None
-    """95th percentile of |dI| x 720 at that fit, noise subtracted in power."""
+    """95th percentile over tone bins of each picture of |median dI| x 720 at that fit."""
     noise_jnd: float | None
-    """Noise that was subtracted, |dI| x 720, one standard deviation."""
+    """Noise of the pair from pixel to pixel, |dI| x 720, one standard deviation; it cancels in `p95_jnd`."""
+    peak_ratio_stops: float | None
+    """log2 of HDR 99.9th percentile over what this fit makes of the SDR's, reached in 10 % of matched time."""
     power_law: bool | None
-    """True when the HDR picture is the SDR picture through one power law."""
+    """True when the HDR picture is the SDR picture through one power law, its highlights too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,6 +375,12 @@ class Headroom:
     """log2 of HDR 99.9th percentile over what the SDR reaches in that picture, at `controls`."""
     uses_peak_ratio: bool
     """True where the SDR's 99.9th percentile signal stays below the stated limit, so that its white is never reached."""
+    stops_with_marks: float | None
+    """`stops` if marks that stand still over the whole film counted as highlights."""
+    standing_share: float | None
+    """Share of the picture left out because such a mark stands there."""
+    noise_stops: float | None
+    """Most by which noise can have lifted the level, mean over matched time."""
     area_share: float | None
     """Mean share of the picture above SDR white (`controls`)."""
     time_share: Estimate
@@ -387,11 +395,13 @@ class Recovered:
     clipped_share: float | None
     """Mean share of the picture that is clipped in the SDR (any channel)."""
     bright_clipped_share: float | None
-    """Share of the picture above SDR white (at `controls`) that lies in SDR-clipped areas."""
+    """Share of what lies above SDR white (at `controls`; area x stops) that is in SDR-clipped areas."""
     detail_jnd: float | None
     """Median of HDR minus SDR local contrast in clipped areas, above both noise floors, |dPQ| x 720; pictures by clipped area."""
     detail_stops: float | None
     """Spread (5th to 95th percentile) of HDR level inside clipped areas, stops; median over pictures by clipped area."""
+    film_stops: float | None
+    """The same spread over all clipped areas of the film together: one curve gives one level, light gives many."""
     textured_share: float | None
     """Share of the clipped area where that detail is at least 1."""
 
@@ -423,13 +433,13 @@ class Tone:
 
     status: Status
     regraded: bool | None
-    blurred_median_jnd: float | None
-    """Median dE_ITP of both pictures blurred, at `controls`; `regraded` rests on it."""
+    shift_median_jnd: float | None
+    """Shift of tone and colour between both pictures at flat places, dE_ITP, at `controls`; `regraded` rests on it."""
     curve_sdr_nits: tuple[float, ...]
     """Monotone title curve: SDR intensity at `controls` as cd/m2 of the equal grey."""
     curve_hdr_nits: tuple[float, ...]
     residual_p95_jnd: float | None
-    """95th percentile of |I - curve| x 720 about the title curve, blurred pictures."""
+    """What one curve for the film leaves, |dI| x 720: 95th percentile over tone bins of each picture of the median, with its sign."""
     shot_spread_jnd: float | None
     """Standard deviation between shots of their median distance from the title curve."""
 
@@ -468,20 +478,27 @@ class PairScore:
     shot: int
     similarity: float
     hdr_p999_nits: float
-    """99.9th percentile of max(R, G, B) on the canvas."""
+    """99.9th percentile of max(R, G, B) on the canvas, after a 3 x 3 median, without standing marks."""
     sdr_p999_code: float
     """The same of the SDR signal, 0 to 1 (super-white above 1)."""
+    hdr_p999_with_marks_nits: float
+    standing_share: float
+    """Share of the picture left out of the levels because a mark stands there through the film."""
+    level_noise_stops: float
+    """Most by which noise can have lifted the HDR level."""
     hdr_mean_nits: float
     sdr_mean_nits: float
     """At `controls`."""
+    stops_above_white: float
+    """Mean over the picture of the stops by which HDR lies above SDR white (`controls`), 0 below it."""
     area_above_white_share: float
     area_above_203_share: float
     rms_jnd: Mapping[str, float]
     """Root mean square dE_ITP by set-up name."""
     preference_loss: Mapping[str, float]
     """JOD by set-up name; `controls` always there."""
-    blurred_jnd: Mapping[str, float]
-    """Median dE_ITP of the blurred pictures by set-up name."""
+    tone_shift_jnd: Mapping[str, float]
+    """Shift of tone and colour at flat places, dE_ITP, by set-up name, and under `free` at the free fit."""
     clipped_share: float
     bright_clipped_share: float | None
     detail_jnd: float | None

@@ -60,7 +60,6 @@ class Settings:
     pixels_per_degree_2160: float = option(
         56.55, "canvas", "Pixels per visual degree of a 2160-line picture.", "geometry: 1.5 picture heights"
     )
-    blur_degrees: float = option(0.25, "canvas", "Blur (sigma) before tone is compared, visual degrees.")
 
     # matching
     min_score: float = option(0.45, "matching", "Least mean similarity for two releases to belong together.")
@@ -75,8 +74,12 @@ class Settings:
     peak_ratio_below_code: float = option(
         0.85, "verdict", "SDR 99.9th percentile signal below which the peak ratio takes the place of headroom."
     )
-    power_law_jnd: float = option(2.0, "verdict", "Free-fit 95th percentile of |dI| x 720 below which HDR is a power law of SDR.")
-    regraded_jnd: float = option(2.5, "verdict", "Median blurred dE_ITP from which tone is `regraded`.")
+    mark_steady_ratio: float = option(1.25, "verdict", "Highest over lowest level, over the film, of a mark that stands still.")
+    mark_most_share: float = option(0.03, "verdict", "Largest share of the picture that counts as standing marks.")
+    power_law_jnd: float = option(
+        2.0, "verdict", "Free-fit residual, |dI| x 720, 95th percentile over tone bins, below which HDR is a power law of SDR."
+    )
+    regraded_jnd: float = option(2.5, "verdict", "Shift of tone and colour at flat places, dE_ITP, from which tone is `regraded`.")
     gamut_margin_jnd: float = option(4.0, "verdict", "dE_ITP to the gamut's edge beyond which a pixel counts as outside.")
     colour_slight_share: float = option(0.005, "verdict", "Share of picture outside BT.709 from which colour is `slightly_more`.")
     colour_clear_share: float = option(0.05, "verdict", "Share of picture outside BT.709 from which colour is `clearly_more`.")
@@ -87,15 +90,24 @@ class Settings:
     clip_pile_up: float = option(
         5.0, "verdict", "How many times fuller a clipped 8-bit code is than those two and three below it (bright surfaces 3, clips 15)."
     )
+    clip_concentration: float = option(
+        0.5, "verdict", "Least share of a clip's three codes that its middle one holds (clips 0.7 to 0.9, bright surfaces under 0.4)."
+    )
+    clip_overshoot_share: float = option(
+        0.25, "verdict", "Most that may lie above the top code, as a share of the pile-up: ringing and chroma of a codec."
+    )
+    clip_far_codes: float = option(10.0, "verdict", "Distance above the top code, 8-bit codes, that ringing does not reach.")
+    clip_far_share: float = option(0.05, "verdict", "Most that may lie further above than that, as a share of the pile-up.")
+    clip_least_share: float = option(1e-5, "verdict", "Least share of the title's pixels at the top code for it to be a clip.")
     clip_tolerance_codes: float = option(2.0, "verdict", "How many 8-bit codes below the title's top code still count as clipped.")
     clipped_share: float = option(0.001, "verdict", "Share of picture clipped in SDR from which recovered detail applies.")
-    recovered_jnd: float = option(2.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
+    recovered_jnd: float = option(0.5, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
     recovered_spread: float = option(
-        0.3, "verdict", "Spread of HDR level in clipped areas, as a share of the headroom in stops, below which HDR counts as flat there."
+        0.3, "verdict", "Spread of HDR level in the film's clipped areas, as a share of the headroom, below which HDR is flat there."
     )
-    stretched_clip_share: float = option(0.6, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
+    stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
     stretched_residual_jnd: float = option(
-        10.0, "verdict", "Residual about one tone curve up to which that curve explains the picture, |dI| x 720."
+        6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film."
     )
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")

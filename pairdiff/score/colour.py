@@ -1,7 +1,8 @@
 """Colour use: picture outside BT.709 and outside P3 by more than a stated margin.
 
-A pixel is outside a gamut when clipping its negative linear components to zero moves it by more than the margin in dE_ITP (BT.2124), so
-that chroma noise along the edge does not count.
+A place is outside a gamut when clipping its negative linear components to zero moves it by more than the margin in dE_ITP (BT.2124), so
+that chroma noise along the edge does not count. Light is averaged over a few pixels first: chroma is coded at half the size and coarsely,
+and the colour of a single pixel is not what was graded.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +22,10 @@ from pairdiff.light.primaries import conversion_matrix
 LEVEL_BANDS_NITS = (0.0, 1.0, 10.0, 100.0, 300.0, np.inf)
 """Luminance bands of the report, cd/m2 (own)."""
 BAND_NAMES = ("under_1_nits", "1_to_10_nits", "10_to_100_nits", "100_to_300_nits", "over_300_nits")
+WINDOW_PIXELS = 5
+"""Width of the window over which light is averaged before its gamut is asked for (own)."""
+MARGIN_FACTORS = (0.5, 0.75, 1.0, 1.25, 1.5)
+"""Multiples of the margin at which the share outside BT.709 is kept, so that the margin can be varied afterwards (own)."""
 LUMINANCE = (0.2627002, 0.6779981, 0.0593017)
 """BT.2020 luminance weights (second row of its matrix to XYZ)."""
 
@@ -32,39 +38,46 @@ class PictureColour:
     outside_p3_share: float
     outside_709_by_level: tuple[float, ...]
     chroma_p99_jnd: float
+    outside_709_by_margin: tuple[float, ...]
+    """Share outside BT.709 at each of `MARGIN_FACTORS` x the margin."""
 
 
-def outside_gamut(hdr_nits: FloatArray, hdr_itp: FloatArray, *, gamut: str, margin_jnd: float) -> NDArray[np.bool_]:
-    """Where a picture leaves a gamut by more than the margin.
+def distance_outside_jnd(hdr_nits: FloatArray, *, gamut: str) -> NDArray[np.float32]:
+    """How far each pixel lies outside a gamut, dE_ITP to the clipped colour; 0 inside.
 
     Parameters
     ----------
     hdr_nits : (row, column, 3) linear BT.2020, cd/m2.
-    hdr_itp : the same as I, T, P.
     gamut : `bt709` or `p3-d65`.
-    margin_jnd : dE_ITP to the clipped colour.
 
     Returns
     -------
-    (row, column) mask.
+    (row, column) distance.
     """
     inner = hdr_nits @ conversion_matrix("bt2020", gamut).T.astype(np.float32)
-    outside = np.zeros(hdr_nits.shape[:2], bool)
+    distance = np.zeros(hdr_nits.shape[:2], np.float32)
     candidate = np.minimum(np.minimum(inner[..., 0], inner[..., 1]), inner[..., 2]) < 0
     if candidate.any():
         clipped = np.maximum(inner[candidate], 0) @ conversion_matrix(gamut, "bt2020").T.astype(np.float32)
-        outside[candidate] = itp_difference(nits_to_itp(clipped[None]), hdr_itp[candidate][None])[0] > margin_jnd
-    return outside
+        distance[candidate] = itp_difference(nits_to_itp(clipped[None]), nits_to_itp(hdr_nits[candidate][None]))[0]
+    return distance
 
 
 def measure_colour(hdr_nits: FloatArray, hdr_itp: FloatArray, *, margin_jnd: float) -> PictureColour:
-    """Colour use of one picture; arguments as `outside_gamut`."""
-    outside = outside_gamut(hdr_nits, hdr_itp, gamut="bt709", margin_jnd=margin_jnd)
-    beyond = outside_gamut(hdr_nits, hdr_itp, gamut="p3-d65", margin_jnd=margin_jnd)
-    luminance = hdr_nits[outside] @ np.asarray(LUMINANCE, np.float32)
+    """Colour use of one picture; outside a gamut is what lies further from it than the margin; arguments as `distance_outside_jnd`.
+
+    `hdr_itp` is the picture as I, T, P.
+    """
+    smooth = np.asarray(cv2.blur(np.ascontiguousarray(hdr_nits, np.float32), (WINDOW_PIXELS, WINDOW_PIXELS)), np.float32)
+    distance = distance_outside_jnd(smooth, gamut="bt709")
+    outside = distance > margin_jnd
+    beyond = distance_outside_jnd(smooth, gamut="p3-d65") > margin_jnd
+    luminance = smooth[outside] @ np.asarray(LUMINANCE, np.float32)
     by_level = np.histogram(luminance, bins=np.asarray(LEVEL_BANDS_NITS))[0] / outside.size
     chroma = np.hypot(hdr_itp[..., 1], hdr_itp[..., 2]) * 720
-    return PictureColour(float(outside.mean()), float(beyond.mean()), tuple(map(float, by_level)), float(np.quantile(chroma, 0.99)))
+    by_margin = tuple(float((distance > margin_jnd * factor).mean()) for factor in MARGIN_FACTORS)
+    chroma_p99_jnd = float(np.quantile(chroma, 0.99))
+    return PictureColour(float(outside.mean()), float(beyond.mean()), tuple(map(float, by_level)), chroma_p99_jnd, by_margin)
 
 
 def pool_colour(pictures: Sequence[PictureColour], *, weights: NDArray[np.float64], settings: Settings) -> Colour:

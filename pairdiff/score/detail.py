@@ -25,17 +25,11 @@ HISTOGRAM_BINS = 320
 """Quarter-code bins counted up from `HISTOGRAM_FROM` (to a signal of 1.115)."""
 HISTOGRAM_FROM = 0.75
 """Only signals above this are counted: no title clips below it (own)."""
-CONCENTRATION = 0.5
-"""Least share of a clip's three codes that its middle one holds (own; clips 0.7 to 0.9, even bright surfaces under 0.4)."""
-OVERSHOOT_SHARE = 0.25
-"""Most that may lie above the top code, as a share of the pile-up: ringing and chroma of the codec (own)."""
-FAR_CODES, FAR_SHARE = 10, 0.05
-"""Most that may lie further above the top code than this many 8-bit codes: ringing stays near, picture content does not (own)."""
-LEAST_SHARE = 1e-5
-"""Least share of the title's pixels at the top code."""
 CODE10_JND = 0.82
 """One 10-bit PQ code on grey, dE_ITP."""
 WINDOW_DEGREES = 0.5
+LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
+"""Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +41,8 @@ class PictureDetail:
     detail_jnd: float | None
     detail_stops: float | None
     textured_share: float | None
+    level_counts: NDArray[np.int32] | None
+    """Clipped pixels of each channel by HDR level, (3, LEVEL_BINS)."""
 
 
 def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
@@ -88,9 +84,10 @@ def _find_top(counts: NDArray[np.float64], pixels: int, settings: Settings) -> f
     wide, total = up_to[first + 12] - up_to[first], up_to[-1]
     middle = up_to[first + 8] - up_to[first + 4]
     below = (up_to[first] - up_to[first - 8]) / 2
-    above, far = (total - up_to[np.minimum(first + 12 + gap, bins)] for gap in (6, 4 * FAR_CODES))
-    stands = (wide >= max(LEAST_SHARE * pixels, 1)) & (middle >= settings.clip_pile_up * below) & (middle >= CONCENTRATION * wide)
-    stands &= (above <= OVERSHOOT_SHARE * wide) & (far <= FAR_SHARE * wide)
+    above, far = (total - up_to[np.minimum(first + 12 + gap, bins)] for gap in (6, round(4 * settings.clip_far_codes)))
+    stands = (wide >= max(settings.clip_least_share * pixels, 1)) & (middle >= settings.clip_pile_up * below)
+    stands &= middle >= settings.clip_concentration * wide
+    stands &= (above <= settings.clip_overshoot_share * wide) & (far <= settings.clip_far_share * wide)
     stands &= (first + 6) / 4 * CODE_STEP + HISTOGRAM_FROM >= settings.clip_floor_code
     if not stands.any():
         return None
@@ -130,7 +127,8 @@ def measure_detail(
     sdr_709_nits: FloatArray,
     *,
     mask: NDArray[np.uint8],
-    bright: NDArray[np.bool_],
+    at_top: NDArray[np.bool_],
+    bright_stops: NDArray[np.float32],
     noise_jnd: float,
     pixels_per_degree: float,
 ) -> PictureDetail:
@@ -140,7 +138,8 @@ def measure_detail(
     ----------
     hdr_709_nits, sdr_709_nits : (row, column, 3) linear BT.709, cd/m2 (HDR may be negative outside the gamut); SDR at `controls`.
     mask : `clipped_mask` of the SDR.
-    bright : (row, column), HDR level above SDR white.
+    at_top : `codes_at_top` of the SDR: the mask's closed holes are clipped area, but what they show is no clipped value.
+    bright_stops : (row, column), how far the HDR level lies above SDR white, 0 below it.
     noise_jnd : noise of the pair, |dI| x 720.
     pixels_per_degree : of the picture.
 
@@ -149,13 +148,15 @@ def measure_detail(
     PictureDetail.
     """
     anywhere = mask.max(-1).astype(bool)
-    share = float(anywhere.mean())
-    overlap = float((anywhere & bright).sum() / bright.sum()) if bright.any() else None
+    share, bright = float(anywhere.mean()), float(bright_stops.sum(dtype=np.float64))
+    overlap = float(bright_stops[anywhere].sum(dtype=np.float64)) / bright if bright > 0 else None
     if not anywhere.any():
-        return PictureDetail(share, overlap, None, None, None)
-    gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=mask, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
+        return PictureDetail(share, overlap, None, None, None, None)
+    sure = mask * at_top.astype(np.uint8)
+    gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=sure, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
     values = gain[anywhere]
-    return PictureDetail(share, overlap, float(np.median(values)), _spread_stops(hdr_709_nits, mask), float((values >= 1.0).mean()))
+    counts = _count_levels(hdr_709_nits, sure)
+    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), float((values >= 1.0).mean()), counts)
 
 
 def _window_gain(
@@ -185,26 +186,49 @@ def _window_variance(nits: FloatArray, inside: FloatArray, weight: FloatArray, w
     return np.asarray(np.maximum(square - mean * mean, 0), np.float64)
 
 
-def _spread_stops(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> float | None:
-    """5th to 95th percentile of HDR channel levels inside their clipped area, stops.
+def _count_levels(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """HDR levels of each channel inside its clipped area, (3, LEVEL_BINS)."""
+    counts = np.zeros((3, LEVEL_BINS), np.int32)
+    for channel in range(3):
+        stops = np.log2(np.maximum(hdr_nits[..., channel][mask[..., channel] > 0], 1e-3))
+        bins = np.clip(((stops - LEVEL_FROM_STOPS) / LEVEL_STEP_STOPS).astype(np.int64), 0, LEVEL_BINS - 1)
+        counts[channel] = np.bincount(bins, minlength=LEVEL_BINS)
+    return counts
 
-    The channel with the widest spread counts, of those with at least 64 clipped pixels.
+
+def spread_stops(level_counts: NDArray[np.number]) -> float | None:
+    """5th to 95th percentile of HDR levels in clipped areas, stops.
+
+    Parameters
+    ----------
+    level_counts : (3, LEVEL_BINS), of one picture or summed over a film.
+
+    Returns
+    -------
+    The spread of the channel in which it is widest, of those with at least 64 clipped pixels; None where there is none.
     """
     spreads = []
-    for channel in range(3):
-        values = hdr_nits[..., channel][mask[..., channel] > 0]
-        if values.size >= 64:
-            low, high = np.quantile(np.maximum(values, 1e-3), (0.05, 0.95))
-            spreads.append(float(np.log2(high / low)))
+    for counts in level_counts:
+        if counts.sum() >= 64:
+            reached = np.concatenate([[0.0], np.cumsum(counts) / counts.sum()])
+            low, high = np.interp((0.05, 0.95), reached, np.arange(LEVEL_BINS + 1))
+            spreads.append(float(high - low) * LEVEL_STEP_STOPS)
     return max(spreads) if spreads else None
 
 
-def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], settings: Settings) -> Recovered:
+def pool_detail(
+    pictures: Sequence[PairScore],
+    level_counts: Sequence[NDArray[np.int32] | None],
+    *,
+    weights: NDArray[np.float64],
+    settings: Settings,
+) -> Recovered:
     """Film figures of recovered detail, from pictures where the SDR clips at least the stated share.
 
     Parameters
     ----------
     pictures : scored pairs.
+    level_counts : of each pair, from `PictureDetail`.
     weights : matched time each stands for.
     settings : the least share.
 
@@ -213,11 +237,11 @@ def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], 
     Recovered; `not_applicable` where the SDR clips nowhere.
     """
     clipped = np.array([picture.clipped_share for picture in pictures])
-    bright = np.array([picture.area_above_white_share for picture in pictures])
+    bright = np.array([picture.stops_above_white for picture in pictures])
     share = float(np.average(clipped, weights=weights))
     where = [n for n, picture in enumerate(pictures) if picture.clipped_share >= settings.clipped_share and picture.detail_jnd is not None]
     if not where:
-        return Recovered("not_applicable", share, None, None, None, None)
+        return Recovered("not_applicable", share, None, None, None, None, None)
 
     def mean(values: Sequence[float | None], area: NDArray[np.float64]) -> float | None:
         known = [(float(values[n] or 0.0), weights[n] * area[n]) for n in where if values[n] is not None and area[n] > 0]
@@ -233,11 +257,18 @@ def pool_detail(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], 
         _bright_clipped(pictures, weights * bright),
         median([p.detail_jnd for p in pictures]),
         median([p.detail_stops for p in pictures]),
+        film_spread_stops([level_counts[n] for n in where], weights[where]),
         mean([p.textured_share for p in pictures], clipped),
     )
 
 
+def film_spread_stops(level_counts: Sequence[NDArray[np.int32] | None], weights: NDArray[np.float64]) -> float | None:
+    """`spread_stops` of all clipped areas of a film together, each picture weighted by the time it stands for."""
+    known = [counts * weight for counts, weight in zip(level_counts, weights, strict=True) if counts is not None and weight > 0]
+    return spread_stops(np.sum(known, axis=0) / max(weights.max(), 1e-12)) if known else None
+
+
 def _bright_clipped(pictures: Sequence[PairScore], area: NDArray[np.float64]) -> float | None:
-    """Share of all that lies above SDR white in the film, clipping pictures or not, that is SDR-clipped."""
+    """Share of all light stops above SDR white in the film, in clipping pictures or not, that lie in SDR-clipped areas."""
     known = [(p.bright_clipped_share, a) for p, a in zip(pictures, area, strict=True) if p.bright_clipped_share is not None and a > 0]
     return float(np.average([share for share, _ in known], weights=[a for _, a in known])) if known else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import cv2
@@ -48,7 +49,7 @@ def quantile_from_counts(counts: NDArray[np.float64], share: float) -> float:
 
 
 def pool_difference(
-    pairs: Sequence[PairScore], weighting: Weighting, *, setup_name: str, counts: NDArray[np.float64], seed: int
+    pairs: Sequence[PairScore], weighting: Weighting, *, setup_name: str, counts: NDArray[np.float64]
 ) -> Difference:
     """Film figures of both visibilities at one set-up.
 
@@ -58,7 +59,6 @@ def pool_difference(
     weighting : what each stands for.
     setup_name : which set-up.
     counts : `count_difference` summed over the pictures, each weighted by the time it stands for.
-    seed : of the resampling behind the intervals.
 
     Returns
     -------
@@ -68,8 +68,8 @@ def pool_difference(
     square = np.average([pair.rms_jnd[setup_name] ** 2 for pair in pairs], weights=weights)
     loss = np.array([pair.preference_loss[setup_name] for pair in pairs])
     means = [
-        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, seed=seed)
-        for values in (loss, notice_probability(loss))
+        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, highest=highest)
+        for values, highest in ((loss, math.inf), (notice_probability(loss), 1.0))
     ]
     shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]
     return Difference(

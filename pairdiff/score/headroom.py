@@ -1,10 +1,16 @@
-"""Highlight headroom: how far the HDR picture goes above the white of the SDR set, for how much of the picture and of the time."""
+"""Highlight headroom: how far the HDR picture goes above the white of the SDR set, for how much of the picture and of the time.
+
+Levels are read after a median over 3 x 3 pixels of the canvas, so that grain and the ringing of a codec do not count as highlights, and
+without marks that stand still over the film. What noise is left still lifts the brightest thousandth of a picture: how far it can is
+estimated from the pair and given as `noise_stops`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +22,30 @@ REFERENCE_WHITE_NITS = 203.0
 """HDR Reference White, BT.2408 table 1."""
 LEAST_NITS = 1e-3
 """Levels below this are taken as this before the logarithm."""
+
+
+AREA_FACTORS = (0.5, 0.75, 1.0, 1.25, 1.5)
+"""Multiples of `headroom_area_share` at which the levels of a picture are kept, so that the share can be varied afterwards (own)."""
+NOISE_RANGE = (0.6, 0.97)
+"""SDR levels, as a share of the picture's 99.9th percentile, between which noise is read off the pair (own)."""
+NOISE_WINDOW_PIXELS = 17
+NOISE_DEVIATIONS = 2.5
+"""How many standard deviations of noise the brightest thousandth of an even surface lies above it, less what the median takes (own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class HighlightLevels:
+    """Levels of one pair that its brightest pixels reach."""
+
+    hdr_nits: tuple[float, ...]
+    """At each of `AREA_FACTORS` x `headroom_area_share`."""
+    sdr_code: tuple[float, ...]
+    with_marks_nits: float
+    """HDR level at `headroom_area_share`, standing marks counted."""
+    standing_share: float
+    """Share of the picture that was left out because it stands still over the film."""
+    noise_stops: float
+    """Most by which noise can have lifted the HDR level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +67,65 @@ def level_at_share(level_nits: FloatArray, share: float) -> float:
     return float(np.partition(flat, position)[position])
 
 
+def quiet_level(level: FloatArray) -> NDArray[np.float32]:
+    """A level picture, (row, column), after a median over 3 x 3 pixels."""
+    return np.asarray(cv2.medianBlur(np.ascontiguousarray(level, np.float32), 3), np.float32)
+
+
+def measure_highlights(
+    hdr_level_nits: FloatArray, sdr_level_code: FloatArray, *, standing: NDArray[np.bool_] | None, settings: Settings
+) -> HighlightLevels:
+    """Levels that the brightest pixels of one pair reach.
+
+    Parameters
+    ----------
+    hdr_level_nits : (row, column), max(R, G, B) of the HDR picture, cd/m2.
+    sdr_level_code : the same of the SDR signal.
+    standing : (row, column), where a mark stands still over the film; None without one.
+    settings : the area share.
+
+    Returns
+    -------
+    HighlightLevels.
+    """
+    hdr, sdr = quiet_level(hdr_level_nits), quiet_level(sdr_level_code)
+    film = np.ones(hdr.shape, bool) if standing is None else ~standing
+    shares = [settings.headroom_area_share * factor for factor in AREA_FACTORS]
+    return HighlightLevels(
+        tuple(level_at_share(hdr[film], share) for share in shares),
+        tuple(level_at_share(sdr[film], share) for share in shares),
+        level_at_share(hdr, settings.headroom_area_share),
+        float(1 - film.mean()),
+        noise_stops(hdr, sdr),
+    )
+
+
+def noise_stops(hdr_level_nits: FloatArray, sdr_level_code: FloatArray) -> float:
+    """How far noise can lift the brightest pixels of a pair, stops.
+
+    Where the SDR is bright and not clipped, the ratio of HDR to SDR light changes slowly in any grade; what it does from pixel to pixel
+    about its local mean is noise of either copy. Robust deviation (1.4826 x median) times `NOISE_DEVIATIONS`.
+
+    Parameters
+    ----------
+    hdr_level_nits, sdr_level_code : (row, column), quiet levels.
+
+    Returns
+    -------
+    Stops; 0 where too little of the picture is bright.
+    """
+    top = level_at_share(sdr_level_code, 1e-3)
+    bright = (sdr_level_code > NOISE_RANGE[0] * top) & (sdr_level_code < NOISE_RANGE[1] * top)
+    if top <= 0 or bright.sum() < NOISE_WINDOW_PIXELS**2:
+        return 0.0
+    light = np.maximum(sdr_level_code, LEAST_NITS) ** 2.4  # the gamma hardly matters: only what changes fast is kept
+    ratio = np.where(bright, np.log2(np.maximum(hdr_level_nits, LEAST_NITS) / light), 0).astype(np.float32)
+    window = (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)
+    weight = cv2.blur(bright.astype(np.float32), window)
+    deviation = ratio - cv2.blur(ratio, window) / np.maximum(weight, 1e-6)
+    return float(NOISE_DEVIATIONS * 1.4826 * np.median(np.abs(deviation[bright & (weight > 0.2)])))
+
+
 def stops_above(nits: NDArray[np.float64], white_nits: float) -> NDArray[np.float64]:
     """log2 of levels over a white."""
     return np.asarray(np.log2(np.maximum(nits, LEAST_NITS) / white_nits))
@@ -56,6 +145,12 @@ def peak_ratio_stops(hdr_nits: NDArray[np.float64], sdr_code: NDArray[np.float64
 def reaches_sdr_white(sdr_code: NDArray[np.float64], *, weights: NDArray[np.float64], settings: Settings) -> bool:
     """Whether the SDR's 99.9th percentile signal reaches the stated limit in the stated share of matched time."""
     return level_reached(sdr_code, settings.headroom_time_share, weights=weights) >= settings.peak_ratio_below_code
+
+
+def _with_marks(pairs: Sequence[PairScore], stops: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Headroom of each picture if standing marks counted: only the HDR level changes."""
+    without, counted = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "hdr_p999_with_marks_nits"))
+    return np.asarray(stops + np.log2(np.maximum(counted, LEAST_NITS) / np.maximum(without, LEAST_NITS)))
 
 
 def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Setup, controls: Setup, settings: Settings) -> Headroom:
@@ -90,6 +185,9 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
         float(max(per_shot)),
         level_reached(ratio, share, weights=weights),
         uses_ratio,
+        level_reached(_with_marks(pairs, used), share, weights=weights),
+        float(np.average([pair.standing_share for pair in pairs], weights=weights)),
+        float(np.average([pair.level_noise_stops for pair in pairs], weights=weights)),
         float(np.average([pair.area_above_white_share for pair in pairs], weights=weights)),
         estimate_share(
             used >= settings.headroom_slight_stops, weights=weights, shots=weighting.shots, sampled_fraction=weighting.sampled_fraction

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import FloatArray, PairScore, Setup
+from pairdiff._records import FloatArray, PairScore
 from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
 from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, measure_detail
 from pairdiff.score.difference import blur_optics, count_difference
-from pairdiff.score.headroom import REFERENCE_WHITE_NITS, level_at_share
+from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.notice import preference_loss
-from pairdiff.score.tone import TONE_PIXELS, ToneSample, blur_pair, blurred_difference_jnd, sample_tone
+from pairdiff.score.setup import SetupFits
+from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shift_jnd
 
 TopCodes = tuple[float | None, float | None, float | None]
 
@@ -46,6 +46,21 @@ class PairPlace:
 
 
 @dataclass(frozen=True, slots=True)
+class PairSpread:
+    """Figures of a pair at varied thresholds and set-ups, for the draws behind the verdict's support."""
+
+    hdr_nits: tuple[float, ...]
+    """Level at each of `AREA_FACTORS` x the area share."""
+    sdr_code: tuple[float, ...]
+    outside_709_share: tuple[float, ...]
+    """At each of `MARGIN_FACTORS` x the margin."""
+    tone_shift_jnd: NDArray[np.float64]
+    """At the set-ups of `SetupFits.nodes`, (whites, gammas)."""
+    level_counts: NDArray[np.int32] | None
+    """HDR levels in SDR-clipped areas, as in `PictureDetail`."""
+
+
+@dataclass(frozen=True, slots=True)
 class PairMeasures:
     """A pair's score and what pooling needs beside it."""
 
@@ -55,16 +70,18 @@ class PairMeasures:
     tone: ToneSample
     """`sample_tone` at `controls`."""
     colour: PictureColour
+    spread: PairSpread
 
 
 def score_pair(
     pictures: PairPictures,
     place: PairPlace,
     *,
-    setups: Sequence[Setup],
+    fits: SetupFits,
     top: TopCodes,
     noise_jnd: float,
     settings: Settings,
+    standing: NDArray[np.bool_] | None = None,
     tone_pixels: int = TONE_PIXELS,
 ) -> PairMeasures:
     """Measure one matched pair at every set-up.
@@ -73,10 +90,11 @@ def score_pair(
     ----------
     pictures : both sides on the canvas.
     place : where the pair stands.
-    setups : `controls` among them.
+    fits : the set-ups, `controls` among them, and the free fit.
     top : the SDR title's top code per channel, None where it does not clip.
     noise_jnd : noise of the pair, |dI| x 720.
-    settings : thresholds, seed, blur.
+    settings : thresholds, seed, smoothing.
+    standing : (row, column), where a mark stands still over the film; None without one.
     tone_pixels : pixels kept for the title curve.
 
     Returns
@@ -88,8 +106,9 @@ def score_pair(
     hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
     mask = clipped_mask(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
-    rms, loss, blurred, counts = {}, {}, {}, {}
-    for setup in setups:
+    places = sample_places(hdr_itp, pictures.sdr_code, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
+    rms, loss, counts = {}, {}, {}
+    for setup in fits.setups:
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
         sdr_seen = nits_to_itp(blur_optics(sdr_nits, pixels_per_degree=ppd))
         map_jnd = itp_difference(hdr_seen, sdr_seen)
@@ -97,15 +116,15 @@ def score_pair(
         counts[setup.name] = count_difference(map_jnd)
         sdr_itp = nits_to_itp(sdr_nits)
         loss[setup.name] = preference_loss(hdr_itp, sdr_itp, pixels_per_degree=ppd, noise_jnd=noise_jnd)
-        both = blur_pair(pictures.hdr_nits, sdr_nits, sigma_degrees=settings.blur_degrees, pixels_per_degree=ppd)
-        blurred[setup.name] = blurred_difference_jnd(both)
         if setup.name == "controls":
             controls, controls_nits = setup, sdr_nits
             at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
             tone = _tone(pictures, hdr_itp, sdr_itp, sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
     level = code_level(pictures.hdr_nits)
-    bright = level > controls.white_nits
-    detail = _detail(pictures, controls_nits, mask=mask, bright=bright, noise_jnd=noise_jnd)
+    highlights = measure_highlights(level, code_level(pictures.sdr_code), standing=standing, settings=settings)
+    film = np.ones(level.shape, bool) if standing is None else ~standing
+    bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
+    detail = _detail(pictures, controls_nits, mask=mask, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
     colour = measure_colour(pictures.hdr_nits, hdr_itp, margin_jnd=settings.gamut_margin_jnd)
     score = PairScore(
         hdr_frame=place.hdr_frame,
@@ -114,15 +133,19 @@ def score_pair(
         sdr_time_s=place.sdr_time_s,
         shot=place.shot,
         similarity=place.similarity,
-        hdr_p999_nits=level_at_share(level, settings.headroom_area_share),
-        sdr_p999_code=level_at_share(code_level(pictures.sdr_code), settings.headroom_area_share),
+        hdr_p999_nits=highlights.hdr_nits[AREA_FACTORS.index(1.0)],
+        sdr_p999_code=highlights.sdr_code[AREA_FACTORS.index(1.0)],
+        hdr_p999_with_marks_nits=highlights.with_marks_nits,
+        standing_share=highlights.standing_share,
+        level_noise_stops=highlights.noise_stops,
         hdr_mean_nits=_mean_luminance(pictures.hdr_nits),
         sdr_mean_nits=_mean_luminance(controls_nits),
-        area_above_white_share=float(bright.mean()),
-        area_above_203_share=float((level > REFERENCE_WHITE_NITS).mean()),
+        stops_above_white=float(bright_stops.mean(dtype=np.float64)),
+        area_above_white_share=float((bright_stops > 0).mean()),
+        area_above_203_share=float(((level > REFERENCE_WHITE_NITS) & film).mean()),
         rms_jnd=rms,
         preference_loss=loss,
-        blurred_jnd=blurred,
+        tone_shift_jnd=_tone_shifts(places, fits),
         clipped_share=detail.clipped_share,
         bright_clipped_share=detail.bright_clipped_share,
         detail_jnd=detail.detail_jnd,
@@ -133,7 +156,22 @@ def score_pair(
         chroma_p99_jnd=colour.chroma_p99_jnd,
         curve_distance_jnd=0.0,
     )
-    return PairMeasures(score, counts, tone, colour)
+    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, places, fits))
+
+
+def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
+    shifts = {setup.name: tone_shift_jnd(places, white_nits=setup.white_nits, gamma=setup.gamma) for setup in fits.setups}
+    if fits.free.white_nits is not None and fits.free.gamma is not None:
+        shifts["free"] = tone_shift_jnd(places, white_nits=fits.free.white_nits, gamma=fits.free.gamma)
+    return shifts
+
+
+def _spread(
+    highlights: HighlightLevels, colour: PictureColour, detail: PictureDetail, places: TonePlaces, fits: SetupFits
+) -> PairSpread:
+    whites, gammas = fits.nodes
+    shifts = np.array([[tone_shift_jnd(places, white_nits=float(w), gamma=float(g)) for g in gammas] for w in whites])
+    return PairSpread(highlights.hdr_nits, highlights.sdr_code, colour.outside_709_by_margin, shifts, detail.level_counts)
 
 
 def _mean_luminance(nits: FloatArray) -> float:
@@ -141,14 +179,21 @@ def _mean_luminance(nits: FloatArray) -> float:
 
 
 def _detail(
-    pictures: PairPictures, sdr_nits: FloatArray, *, mask: NDArray[np.uint8], bright: NDArray[np.bool_], noise_jnd: float
+    pictures: PairPictures,
+    sdr_nits: FloatArray,
+    *,
+    mask: NDArray[np.uint8],
+    at_top: NDArray[np.bool_],
+    bright_stops: NDArray[np.float32],
+    noise_jnd: float,
 ) -> PictureDetail:
     to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
     return measure_detail(
         pictures.hdr_nits @ to_709,
         sdr_nits @ to_709,
         mask=mask,
-        bright=bright,
+        at_top=at_top,
+        bright_stops=bright_stops,
         noise_jnd=noise_jnd,
         pixels_per_degree=pictures.pixels_per_degree,
     )

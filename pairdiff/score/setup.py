@@ -1,7 +1,9 @@
 """Set-ups: how the SDR release is shown beside the HDR one, and the fit of the set that leaves the least.
 
-The fit minimises the mean |dI| (ICtCp intensity, BT.2100) over sampled pixels of matched pictures. The mean of absolute differences is
-the robust choice here: an area of highlights that no SDR set can follow pulls it no harder than the same area anywhere else.
+The fit minimises the mean |dI| (ICtCp intensity, BT.2100) over sampled places of matched pictures. Each place is the mean of a small
+window of the flatter half of the picture, so that neither grain nor sharpness nor a misregistration bends it (a fit to single noisy
+pixels has its gamma pulled down: regression dilution); what lies near the title's top code is left out, since an SDR release clips or
+rolls off there what the HDR release may show, and no set can follow that. The mean of absolute differences takes care of the rest.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ from pairdiff._settings import Settings
 from pairdiff.light.ictcp import RGB_TO_LMS
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score._setup_kernels import sdr_intensity
+from pairdiff.score.places import find_places
+from pairdiff.score.pooling import ShotDraws
 
 DARKEST_CODE = 1e-3
 """SDR signals below this are taken as this in the fit: light below 1e-6 of white, far under any set's black."""
@@ -33,18 +37,26 @@ STARTS = 3
 START_PIXELS = 20000
 """Pixels that the fit sees until it knows its valley (own)."""
 FREE_BOUNDS = ((1.0, 10000.0), (0.5, 6.0))
+TOP_SHARE = 0.95
+"""Signals above this share of the title's top are left out of the fit (own)."""
+LEAST_BELOW_TOP = 0.2
+"""If less than this share of the places lies below, all are used (own)."""
+NODES, LEAST_NODE_SPAN = 5, 1e-3
+"""Whites and gammas at which the tone shift of each pair is tabulated, between the lowest and the highest draw (own)."""
+POWER_LAW_BINS = 10
+"""Tone bins of each picture in which the free fit's residual is averaged (own)."""
 
 
 @dataclass(frozen=True, slots=True)
 class FitSample:
-    """Pixels that the fit sees."""
+    """Places that the fit sees."""
 
     hdr_intensity: NDArray[np.float64]
-    """ICtCp I of the HDR pixels, (n,)."""
+    """ICtCp I of the HDR picture there, (n,)."""
     sdr_code: NDArray[np.float64]
-    """SDR R'G'B' signal of the same pixels, (n, 3)."""
+    """SDR R'G'B' signal of the same places, (n, 3)."""
     picture: NDArray[np.int64]
-    """Number of the picture each pixel comes from, (n,)."""
+    """Number of the picture each place comes from, (n,)."""
     shot: NDArray[np.int64]
     """Shot of each picture, (pictures,)."""
     noise_jnd: float
@@ -58,7 +70,14 @@ class SetupFits:
     setups: tuple[Setup, ...]
     free: FreeFit
     draws: NDArray[np.float64]
-    """White (cd/m2) and gamma of `controls` refitted on resampled shots, (draws, 2)."""
+    """White (cd/m2) and gamma of `controls` refitted on resampled shots, draw for draw those of `ShotDraws`, (draws, 2)."""
+
+    @property
+    def nodes(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Whites (cd/m2) and gammas that span the draws, for tables from which a draw is interpolated."""
+        spans = [(float(values.min()), float(values.max())) for values in (np.log(self.draws[:, 0]), self.draws[:, 1])]
+        logs, gammas = (np.linspace(low, max(high, low + LEAST_NODE_SPAN), NODES) for low, high in spans)
+        return np.exp(logs), gammas
 
     def named(self, name: str) -> Setup:
         """The set-up of that name."""
@@ -81,22 +100,34 @@ def _residuals(sample: FitSample) -> Callable[[float, float], NDArray[np.float64
 def sample_pixels(
     hdr_itp: FloatArray, sdr_code: FloatArray, *, count: int, rng: np.random.Generator
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Draw pixels of one matched picture for the fit, evenly over the picture.
+    """Draw places (see `find_places`) of one matched picture for the fit.
 
     Parameters
     ----------
     hdr_itp : (row, column, 3) I, T, P of the HDR picture.
     sdr_code : (row, column, 3) SDR R'G'B' signal.
-    count : pixels to draw (fewer when the picture is smaller).
+    count : places to draw (fewer when the picture is smaller).
     rng : random generator, seeded by the caller.
 
     Returns
     -------
     Intensity (n,) and signal (n, 3), float64.
     """
-    rows, columns = hdr_itp.shape[:2]
-    picks = rng.choice(rows * columns, size=min(count, rows * columns), replace=False)
-    return hdr_itp[..., 0].reshape(-1)[picks].astype(np.float64), sdr_code.reshape(-1, 3)[picks].astype(np.float64)
+    places = find_places(hdr_itp, sdr_code)
+    flat = np.flatnonzero(places.flat)
+    picks = rng.choice(flat, size=min(count, flat.size), replace=False)
+    return places.hdr_itp[..., 0].reshape(-1)[picks].astype(np.float64), places.sdr_code.reshape(-1, 3)[picks].astype(np.float64)
+
+
+def leave_out_top(sample: FitSample) -> FitSample:
+    """The sample without what lies near the title's top code, as far as enough is left."""
+    level = sample.sdr_code.max(-1)
+    keep = level <= TOP_SHARE * float(np.quantile(level, 0.999))
+    return _part(sample, keep) if keep.mean() >= LEAST_BELOW_TOP else sample
+
+
+def _part(sample: FitSample, keep: NDArray[np.bool_] | slice) -> FitSample:
+    return FitSample(sample.hdr_intensity[keep], sample.sdr_code[keep], sample.picture[keep], sample.shot, sample.noise_jnd)
 
 
 def fit_controls(sample: FitSample, settings: Settings) -> tuple[float, float, bool]:
@@ -125,8 +156,7 @@ def _fit_white_gamma(sample: FitSample, bounds: Sequence[tuple[float, float]]) -
 
 
 def _thin(sample: FitSample, count: int) -> FitSample:
-    step = max(sample.hdr_intensity.size // count, 1)
-    return FitSample(sample.hdr_intensity[::step], sample.sdr_code[::step], sample.picture[::step], sample.shot, sample.noise_jnd)
+    return _part(sample, slice(None, None, max(sample.hdr_intensity.size // count, 1)))
 
 
 def _mean_residual(sample: FitSample) -> Callable[[Point], float]:
@@ -147,8 +177,7 @@ def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
     keep = (level > MIDTONE_CODES[0]) & (level < MIDTONE_CODES[1])
     if keep.sum() < 0.02 * keep.size:
         keep = np.ones_like(keep)
-    middle = FitSample(sample.hdr_intensity[keep], sample.sdr_code[keep], sample.picture[keep], sample.shot, sample.noise_jnd)
-    residual = _residuals(middle)
+    residual = _residuals(_part(sample, keep))
     bounds = (np.log(settings.white_low_nits), np.log(settings.white_high_nits))
     found = minimize_scalar(
         lambda log_white: residual(float(np.exp(log_white)), 2.4).mean(), bounds=bounds, method="bounded", options={"xatol": 1e-4}
@@ -157,24 +186,21 @@ def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
     return white, _at_edge(white, (settings.white_low_nits, settings.white_high_nits), log=True)
 
 
-def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Settings, draws: int) -> NDArray[np.float64]:
-    """Refit on resampled shots: the per-picture loss is tabulated on a grid about the fit, so that a draw is a weighted sum."""
-    residual = _residuals(sample)
-    pictures = sample.shot.size
-    size = np.bincount(sample.picture, minlength=pictures).clip(1)
+def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Settings) -> NDArray[np.float64]:
+    """Refit on resampled shots, draw for draw those of `ShotDraws`: the loss of each shot is tabulated on a grid about the fit."""
+    residual, draws = _residuals(sample), ShotDraws(sample.shot, seed=settings.seed)
+    shot = draws.index[sample.picture]
+    size = np.bincount(shot, minlength=draws.shots).clip(1)
+    pictures = np.bincount(draws.index, minlength=draws.shots)
     logs = _grid_about(np.log(white), (np.log(settings.white_low_nits), np.log(settings.white_high_nits)))
     gammas = _grid_about(gamma, (settings.gamma_low, settings.gamma_high))
-    table = np.empty((logs.size, gammas.size, pictures))
+    table = np.empty((logs.size, gammas.size, draws.shots))
     for i, log_white in enumerate(logs):
         for j, trial in enumerate(gammas):
-            table[i, j] = np.bincount(sample.picture, weights=residual(float(np.exp(log_white)), float(trial)), minlength=pictures) / size
-    shots = np.unique(sample.shot)
-    rng = np.random.default_rng(settings.seed)
-    out = np.empty((draws, 2))
-    for n in range(draws):
-        weight = np.zeros(pictures)
-        for shot in rng.choice(shots, size=shots.size):
-            weight[sample.shot == shot] += 1
+            table[i, j] = np.bincount(shot, weights=residual(float(np.exp(log_white)), float(trial)), minlength=draws.shots) / size
+    out = np.empty((settings.support_draws, 2))
+    for n in range(settings.support_draws):
+        weight = draws.times(n) * pictures
         out[n] = _grid_minimum(table @ weight / weight.sum(), logs, gammas)
     out[:, 0] = np.exp(out[:, 0])
     return out
@@ -203,31 +229,48 @@ def _vertex(values: NDArray[np.float64], at: int) -> float:
 
 
 def fit_free(sample: FitSample, settings: Settings) -> FreeFit:
-    """White and gamma without the set's bounds: if they leave almost nothing, HDR is a power law of SDR."""
+    """White and gamma without the set's bounds, and what they leave: nearly nothing where HDR is a power law of SDR.
+
+    The residual is the 95th percentile over tone bins of each picture of its median, so that noise, which has no sign, cancels; what
+    is left of it is subtracted in power. `peak_ratio_stops` and `power_law` are filled once the pictures are scored.
+    """
     white, gamma = _fit_white_gamma(sample, FREE_BOUNDS)
-    left = _residuals(sample)(white, gamma) * JND_PER_INTENSITY
-    p95 = float(np.quantile(left, 0.95))
-    net = float(np.sqrt(max(p95**2 - (1.96 * sample.noise_jnd) ** 2, 0.0)))
-    return FreeFit("measured", white, gamma, net, sample.noise_jnd, net < settings.power_law_jnd)
+    bins, errors = _bin_residuals(sample, white, gamma)
+    net = float(np.sqrt(max(float(np.quantile(np.abs(bins), 0.95)) ** 2 - float(np.mean((1.96 * errors) ** 2)), 0.0)))
+    return FreeFit("measured", white, gamma, net, sample.noise_jnd, None, net < settings.power_law_jnd)
 
 
-def fit_setups(sample: FitSample, settings: Settings, *, draws: int = 200) -> SetupFits:
+def _bin_residuals(sample: FitSample, white: float, gamma: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Median of I - fit in tone bins of each picture and its standard error (of a median: 1.2533 sigma / sqrt n), x 720."""
+    fitted = sdr_intensity(_log_code(sample.sdr_code), _to_lm(), float(np.log(white)), gamma)
+    left = (sample.hdr_intensity - fitted) * JND_PER_INTENSITY
+    medians, errors = [], []
+    for picture in np.unique(sample.picture):
+        places = np.flatnonzero(sample.picture == picture)
+        for part in np.array_split(places[np.argsort(fitted[places], kind="stable")], min(POWER_LAW_BINS, places.size)):
+            median = float(np.median(left[part]))
+            medians.append(median)
+            errors.append(1.2533 * 1.4826 * float(np.median(np.abs(left[part] - median))) / np.sqrt(part.size))
+    return np.array(medians), np.array(errors)
+
+
+def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     """Every set-up of a title, `controls` with its uncertainty, and the free fit.
 
     Parameters
     ----------
     sample : pixels of matched pictures.
-    settings : the set's reach, the reader's own set, the seed.
-    draws : refits on resampled shots.
+    settings : the set's reach, the reader's own set, the seed, the number of draws.
 
     Returns
     -------
     SetupFits, `difference` and `label` of each set-up still None.
     """
     nothing = SetupUncertainty(None, None)
+    sample = leave_out_top(sample)
     gain, gain_bound = fit_gain(sample, settings)
     white, gamma, bound = fit_controls(sample, settings)
-    refits = _refit_draws(sample, white, gamma, settings=settings, draws=draws)
+    refits = _refit_draws(sample, white, gamma, settings=settings)
     several = np.unique(sample.shot).size > 1  # one shot says nothing of how others would differ
     spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std())) if several else nothing
     setups = [

@@ -8,15 +8,29 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import Colour, Difference, Headroom, PairScore, Recovered, Setup, Shadows, Tone, Viewer
+from pairdiff._records import (
+    Colour,
+    Difference,
+    FreeFit,
+    Headroom,
+    PairScore,
+    Recovered,
+    Setup,
+    SetupUncertainty,
+    Shadows,
+    Tone,
+    Viewer,
+)
 from pairdiff._settings import Settings
-from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
+from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
 from pairdiff.score.colour import pool_colour
 from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
-from pairdiff.score.headroom import Weighting, pool_headroom
-from pairdiff.score.pair import PairMeasures, PairPictures, TopCodes
+from pairdiff.score.headroom import Weighting, peak_ratio_stops, pool_headroom
+from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
+from pairdiff.score.pooling import level_reached
 from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, sample_pixels
+from pairdiff.score.standing import StandingMarks
 from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
 
 NOISE_WHITE_NITS, NOISE_GAMMA = 150.0, 2.4
@@ -34,6 +48,7 @@ class FitCollector:
         self._shots: list[int] = []
         self._noise: list[float] = []
         self._counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
+        self.marks = StandingMarks()
 
     def add(self, pictures: PairPictures, *, shot: int) -> None:
         """See one matched pair on the canvas."""
@@ -45,6 +60,7 @@ class FitCollector:
         self._shots.append(shot)
         self._noise.append(flat_noise_jnd(hdr_itp, sdr_itp))
         self._counts += count_codes(pictures.sdr_code)
+        self.marks.add(code_level(pictures.hdr_nits), shot=shot)
 
     def sample(self) -> FitSample:
         """What the fit sees."""
@@ -89,7 +105,9 @@ class TitleScore:
     """Pooled figures of a title."""
 
     pairs: tuple[PairScore, ...]
+    spreads: tuple[PairSpread, ...]
     setups: tuple[Setup, ...]
+    free: FreeFit
     difference: Difference
     headroom: Headroom
     recovered: Recovered
@@ -121,17 +139,19 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     curve = fit_title_curve([measure.tone for measure in measures])
     pairs = tuple(replace(m.score, curve_distance_jnd=curve_distance_jnd(m.tone, curve)) for m in measures)
     weights = weighting.seconds
-    blurred = np.array([pair.blurred_jnd["controls"] for pair in pairs])
-    tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, blurred_jnd=blurred, weights=weights, settings=settings)
+    shift = np.array([pair.tone_shift_jnd["controls"] for pair in pairs])
+    tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, shift_jnd=shift, weights=weights, settings=settings)
     setups = tuple(replace(s, difference=_setup_difference(scored, pairs, weighting, s, settings)) for s in fits.setups)
     controls = next(s for s in setups if s.name == "controls")
     assert controls.difference is not None
     return TitleScore(
         pairs=pairs,
+        spreads=tuple(m.spread for m in measures),
         setups=setups,
+        free=_finish_free_fit(fits.free, pairs, weights, settings),
         difference=controls.difference,
         headroom=pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings),
-        recovered=pool_detail(pairs, weights=weights, settings=settings),
+        recovered=pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings),
         shadows=Shadows("not_measured", None),
         colour=pool_colour([m.colour for m in measures], weights=weights, settings=settings),
         tone=tone,
@@ -139,10 +159,20 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     )
 
 
+def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray[np.float64], settings: Settings) -> FreeFit:
+    """The free fit with what it leaves of the highlights: a power law explains these too, or is none."""
+    if free.white_nits is None or free.gamma is None:
+        return free
+    level, code = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "sdr_p999_code"))
+    at_free = Setup("free", free.white_nits, free.gamma, False, SetupUncertainty(None, None), None, None)
+    stops = level_reached(peak_ratio_stops(level, code, setup=at_free), settings.headroom_time_share, weights=weights)
+    return replace(free, peak_ratio_stops=stops, power_law=bool(free.power_law) and stops < settings.headroom_slight_stops)
+
+
 def _setup_difference(
     scored: ScoreCollector, pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings
 ) -> Difference:
-    return pool_difference(pairs, weighting, setup_name=setup.name, counts=scored.counts[setup.name], seed=settings.seed)
+    return pool_difference(pairs, weighting, setup_name=setup.name, counts=scored.counts[setup.name])
 
 
 def _viewer(pairs: Sequence[PairScore], weights: NDArray[np.float64], controls: Setup, settings: Settings) -> Viewer:

@@ -1,7 +1,10 @@
 """Tone: how SDR intensity maps to HDR intensity, and whether the film was graded again.
 
-One monotone curve for the title (isotonic regression of scipy), the residual about it and its spread from shot to shot; `regraded` when
-the two pictures, blurred so far that neither grain nor detail nor small highlights remain, still differ at the best set-up.
+One monotone curve for the title (isotonic regression of scipy), the residual about it and its spread from shot to shot. `regraded` when
+the two pictures still differ at the best set-up by a shift of tone or colour that has a direction: at flat places of the pictures (see
+`places.py`) the difference of I, T and P is averaged (median, with its sign) over parts of the picture and of its tone scale before its
+size is taken. Grain and the errors of two encoders have no direction and do not add up to another grade; detail and small highlights
+are not at flat places.
 """
 
 from __future__ import annotations
@@ -16,22 +19,38 @@ from scipy.optimize import isotonic_regression
 
 from pairdiff._records import FloatArray, Tone
 from pairdiff._settings import Settings
-from pairdiff.light.picture import itp_difference, nits_to_itp
+from pairdiff.light.ictcp import JND_SCALE
+from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
 from pairdiff.light.transfer import pq_to_nits
+from pairdiff.score.places import find_places
 from pairdiff.score.pooling import weighted_quantile
 
 CURVE_POINTS = 33
 """Points of the curve that are kept for the report."""
+BT709_LUMA = (0.2126, 0.7152, 0.0722)
+"""BT.709-6 item 3.2."""
 TONE_PIXELS = 600
 """Pixels of each picture that the title curve sees (own)."""
 
 
-@dataclass(frozen=True, slots=True)
-class BlurredPair:
-    """Both pictures without grain and detail, as I, T, P, at a lower size."""
+RESIDUAL_BINS = 10
+"""Tone bins of each picture in which what the title curve leaves is averaged (own)."""
+CELL_ROWS, CELL_COLUMNS, CELL_TONES = 2, 3, 4
+"""Parts of the picture, and of the tone scale in each, over which the difference is averaged (own)."""
+PART_PLACES = 800
+"""Places drawn from each part of the picture (own)."""
 
-    hdr_itp: FloatArray
-    sdr_itp: FloatArray
+
+@dataclass(frozen=True, slots=True)
+class TonePlaces:
+    """Flat places of a pair, cell by cell of the picture and its tone scale."""
+
+    hdr_itp: NDArray[np.float32]
+    """I, T, P, (n, 3)."""
+    sdr_code: NDArray[np.float32]
+    """R'G'B' signal, (n, 3)."""
+    cells: tuple[NDArray[np.int64], ...]
+    """Numbers of the places in each cell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,25 +78,42 @@ class TitleCurve:
         return np.asarray(np.interp(intensity, self.sdr_intensity, self.hdr_intensity))
 
 
-def blur_light(nits: FloatArray, *, sigma_degrees: float, pixels_per_degree: float) -> FloatArray:
-    """Blur linear light, (row, column, 3); the result has one pixel for every half sigma, by area average."""
-    sigma = sigma_degrees * pixels_per_degree
-    step = max(int(sigma / 2), 1)
-    rows, columns = max(nits.shape[0] // step, 1), max(nits.shape[1] // step, 1)
-    small = cv2.resize(np.ascontiguousarray(nits, np.float32), (columns, rows), interpolation=cv2.INTER_AREA) if step > 1 else nits
-    return np.asarray(cv2.GaussianBlur(small, (0, 0), sigma / step, borderType=cv2.BORDER_REPLICATE), np.float32)
+def sample_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, rng: np.random.Generator) -> TonePlaces:
+    """Draw flat places of a pair from every part of the picture and sort them into cells.
+
+    Parameters
+    ----------
+    hdr_itp : (row, column, 3) I, T, P of the HDR picture.
+    sdr_code : (row, column, 3) SDR R'G'B' signal.
+    rng : random generator, seeded by the caller.
+
+    Returns
+    -------
+    TonePlaces.
+    """
+    places = find_places(hdr_itp, sdr_code)
+    rows, columns = places.flat.shape
+    number = np.where(places.flat, np.arange(rows * columns).reshape(rows, columns), -1)
+    picked, cells, taken = [], [], 0
+    for part in (part for band in np.array_split(number, CELL_ROWS) for part in np.array_split(band, CELL_COLUMNS, axis=1)):
+        flat = part[part >= 0]
+        if flat.size == 0:
+            continue
+        chosen = rng.choice(flat, size=min(PART_PLACES, flat.size), replace=False)
+        tone = places.sdr_code.reshape(-1, 3)[chosen] @ np.asarray(BT709_LUMA, np.float32)
+        order = np.argsort(tone, kind="stable")
+        cells += [taken + cell for cell in np.array_split(order, min(CELL_TONES, order.size))]
+        picked.append(chosen)
+        taken += chosen.size
+    chosen = np.concatenate(picked)
+    return TonePlaces(places.hdr_itp.reshape(-1, 3)[chosen], places.sdr_code.reshape(-1, 3)[chosen], tuple(cells))
 
 
-def blur_pair(hdr_nits: FloatArray, sdr_nits: FloatArray, *, sigma_degrees: float, pixels_per_degree: float) -> BlurredPair:
-    """Both pictures blurred in linear light and turned into I, T, P."""
-    hdr = blur_light(hdr_nits, sigma_degrees=sigma_degrees, pixels_per_degree=pixels_per_degree)
-    sdr = blur_light(sdr_nits, sigma_degrees=sigma_degrees, pixels_per_degree=pixels_per_degree)
-    return BlurredPair(nits_to_itp(hdr), nits_to_itp(sdr))
-
-
-def blurred_difference_jnd(pair: BlurredPair) -> float:
-    """Median dE_ITP of the blurred pictures."""
-    return float(np.median(itp_difference(pair.hdr_itp, pair.sdr_itp)))
+def tone_shift_jnd(places: TonePlaces, *, white_nits: float, gamma: float) -> float:
+    """Shift of tone and colour between the two pictures at a set-up, dE_ITP: median over the cells of the size of their median shift."""
+    sdr = nits_to_itp(sdr_code_to_nits(places.sdr_code[None], white_nits=white_nits, gamma=gamma))[0]
+    shift = (places.hdr_itp - sdr) * np.float32(JND_SCALE)
+    return float(np.median([np.linalg.norm(np.median(shift[cell], axis=0)) for cell in places.cells]))
 
 
 def sample_tone(
@@ -137,27 +173,32 @@ def curve_distance_jnd(sample: ToneSample, curve: TitleCurve) -> float:
 
 
 def one_curve_residual_jnd(samples: Sequence[ToneSample]) -> float:
-    """What the best single monotone curve of the film leaves, 95th percentile, PQ signal x 720.
+    """What the best single monotone curve of the film leaves, PQ signal x 720: 95th percentile over tone bins of each picture.
 
     A fixed curve may work on the intensity, on the largest component or on each channel alike; the one that explains the film best
-    counts. What the SDR clips is left out, since no curve can tell values apart there.
+    counts. What the SDR clips is left out, since no curve can tell values apart there. In each bin the median is taken with its sign, so
+    that the errors of two encoders cancel and what a grade does in one picture and not in another stays.
     """
-    intensity = np.concatenate([sample.intensity for sample in samples])
-    sdr, hdr = (np.concatenate([getattr(sample, name) for sample in samples]) for name in ("sdr_channels", "hdr_channels"))
-    at_top = np.concatenate([sample.at_top for sample in samples])
-    clear = ~at_top.any(1)
+    channels = [(s.sdr_channels, s.hdr_channels, s.at_top) for s in samples]
     relations = [
-        (intensity[clear, 0], intensity[clear, 1]),
-        (sdr[clear].max(1), hdr[clear].max(1)),
-        (sdr[~at_top], hdr[~at_top]),
+        [(s.intensity[~s.at_top.any(1), 0], s.intensity[~s.at_top.any(1), 1]) for s in samples],
+        [(sdr[~top.any(1)].max(1), hdr[~top.any(1)].max(1)) for sdr, hdr, top in channels],
+        [(sdr[~top], hdr[~top]) for sdr, hdr, top in channels],
     ]
-    return min(_residual_jnd(*relation) for relation in relations)
+    return min(_residual_jnd(relation) for relation in relations)
 
 
-def _residual_jnd(sdr: FloatArray, hdr: FloatArray) -> float:
+def _residual_jnd(pictures: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    sdr, hdr = (np.concatenate([picture[side] for picture in pictures]) for side in (0, 1))
     if sdr.size < 2:
         return 0.0
-    return float(np.quantile(np.abs(hdr - fit_curve(sdr, hdr).at(sdr)), 0.95) * 720)
+    curve = fit_curve(sdr, hdr)
+    medians = []
+    for x, y in pictures:
+        left = y - curve.at(x)
+        bins = np.array_split(np.argsort(x, kind="stable"), max(min(RESIDUAL_BINS, x.size), 1))
+        medians += [abs(float(np.median(left[part]))) for part in bins if part.size]
+    return float(np.quantile(medians, 0.95)) * 720
 
 
 def pool_tone(
@@ -165,14 +206,14 @@ def pool_tone(
     curve: TitleCurve,
     *,
     shots: NDArray[np.int64],
-    blurred_jnd: NDArray[np.float64],
+    shift_jnd: NDArray[np.float64],
     weights: NDArray[np.float64],
     settings: Settings,
 ) -> Tone:
     """Film figures of tone."""
     distances = np.array([curve_distance_jnd(sample, curve) for sample in samples])
     per_shot = np.array([distances[shots == shot].mean() for shot in np.unique(shots)])
-    median = weighted_quantile(blurred_jnd, 0.5, weights=weights)
+    median = weighted_quantile(shift_jnd, 0.5, weights=weights)
     grid = np.linspace(curve.sdr_intensity[0], curve.sdr_intensity[-1], CURVE_POINTS)
     return Tone(
         "measured",

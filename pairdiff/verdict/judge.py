@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 
 from pairdiff._records import AxisState, Colour, FreeFit, Headroom, PairScore, Recovered, Setup, Shadows, Tone, Verdict
 from pairdiff._settings import Settings
-from pairdiff.score.headroom import Weighting, headroom_stops, peak_ratio_stops
-from pairdiff.score.pooling import level_reached, shot_picker, weighted_quantile
+from pairdiff.score.colour import MARGIN_FACTORS
+from pairdiff.score.detail import LEVEL_BINS, spread_stops
+from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
+from pairdiff.score.pair import PairSpread
+from pairdiff.score.pooling import ShotDraws, level_reached, weighted_quantile
 from pairdiff.score.setup import SetupFits
 from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
@@ -20,10 +23,15 @@ from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 THRESHOLDS = (
     "headroom_slight_stops",
     "headroom_clear_stops",
+    "headroom_area_share",
+    "headroom_time_share",
+    "peak_ratio_below_code",
     "power_law_jnd",
     "regraded_jnd",
+    "gamut_margin_jnd",
     "colour_slight_share",
     "colour_clear_share",
+    "clipped_share",
     "recovered_jnd",
     "recovered_spread",
     "stretched_clip_share",
@@ -31,17 +39,24 @@ THRESHOLDS = (
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
 
+TOLD_NOISE_STOPS = 0.1
+"""Noise below this is not worth a sentence (own)."""
+FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class Case:
     """Everything the verdict rests on."""
 
     pairs: Sequence[PairScore]
+    spreads: Sequence[PairSpread]
     weighting: Weighting
     gain: Setup
     controls: Setup
+    nodes: tuple[NDArray[np.float64], NDArray[np.float64]]
+    """Whites and gammas of `PairSpread.tone_shift_jnd`."""
     white_gamma_draws: NDArray[np.float64]
-    """`controls` refitted on resampled shots, (draws, 2)."""
+    """`controls` refitted on resampled shots, draw for draw those of `ShotDraws`, (draws, 2)."""
     free_fit: FreeFit
     headroom: Headroom
     recovered: Recovered
@@ -59,75 +74,130 @@ class _Figures:
     """The few numbers a draw is judged by."""
 
     stops: float
-    blurred_jnd: float
+    uses_ratio: bool
+    free_stops: float
+    """Peak ratio at the free fit."""
+    shift_jnd: float
+    free_shift_jnd: float
     outside_709_share: float
     bright_clipped_share: float | None
     detail_jnd: float | None
-    detail_stops: float | None
+    film_stops: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
     """Pair scores as columns, so that a draw is arithmetic."""
 
+    settings: Settings
+    """Those the pairs were scored with."""
     level: NDArray[np.float64]
+    """(pairs, area factors), log2 of cd/m2."""
     code: NDArray[np.float64]
-    blurred: dict[str, NDArray[np.float64]]
+    marks_stops: NDArray[np.float64]
+    """What standing marks would add to the level."""
+    noise_stops: NDArray[np.float64]
+    shift: dict[str, NDArray[np.float64]]
+    shift_at_nodes: NDArray[np.float64]
+    """(pairs, whites, gammas)."""
     outside: NDArray[np.float64]
+    """(pairs, margin factors)."""
     clipped: NDArray[np.float64]
     bright_clipped: NDArray[np.float64]
-    bright_area: NDArray[np.float64]
+    bright_stops: NDArray[np.float64]
     detail: NDArray[np.float64]
-    detail_stops: NDArray[np.float64]
+    level_counts: NDArray[np.float64]
+    """(pairs, channels, bins), HDR levels in clipped areas."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Draw:
+    """What a set of figures is taken from."""
+
+    weights: NDArray[np.float64]
+    setup: Setup
+    gain: Setup | None
+    shift_jnd: NDArray[np.float64]
+    """Tone shift of each pair at `setup`."""
+    noise_share: float = 0.0
+    """How much of what noise can lift is taken off the levels."""
+    with_marks: bool = False
 
 
 def _columns(case: Case, settings: Settings) -> _Columns:
-    pairs = case.pairs
-    applies = np.array([pair.clipped_share >= settings.clipped_share for pair in pairs])
+    pairs, spreads = case.pairs, case.spreads
 
-    def column(values: Sequence[float | None]) -> NDArray[np.float64]:
+    def column(values: Iterable[float | None]) -> NDArray[np.float64]:
         return np.array([np.nan if value is None else value for value in values], np.float64)
 
-    def where_clipped(values: Sequence[float | None]) -> NDArray[np.float64]:
-        return np.where(applies, column(values), np.nan)
+    def log_level(values: Sequence[Sequence[float]]) -> NDArray[np.float64]:
+        return np.log2(np.maximum(np.array(values, np.float64), LEAST_NITS))
 
+    nothing = np.zeros((3, LEVEL_BINS))
+    level = log_level([s.hdr_nits for s in spreads])
     return _Columns(
-        column([p.hdr_p999_nits for p in pairs]),
-        column([p.sdr_p999_code for p in pairs]),
-        {name: column([p.blurred_jnd[name] for p in pairs]) for name in case.names},
-        column([p.outside_709_share for p in pairs]),
-        column([p.clipped_share for p in pairs]),
-        column([p.bright_clipped_share for p in pairs]),
-        column([p.area_above_white_share for p in pairs]),
-        where_clipped([p.detail_jnd for p in pairs]),
-        where_clipped([p.detail_stops for p in pairs]),
+        settings,
+        level,
+        np.array([s.sdr_code for s in spreads], np.float64),
+        log_level([[p.hdr_p999_with_marks_nits] for p in pairs])[:, 0] - log_level([[p.hdr_p999_nits] for p in pairs])[:, 0],
+        column(p.level_noise_stops for p in pairs),
+        {name: column(p.tone_shift_jnd[name] for p in pairs) for name in (*case.names, "free")},
+        np.stack([s.tone_shift_jnd for s in spreads]),
+        np.array([s.outside_709_share for s in spreads], np.float64),
+        column(p.clipped_share for p in pairs),
+        column(p.bright_clipped_share for p in pairs),
+        column(p.stops_above_white for p in pairs),
+        column(p.detail_jnd for p in pairs),
+        np.stack([nothing if s.level_counts is None else s.level_counts for s in spreads]).astype(np.float64),
     )
 
 
-def _figures(
-    columns: _Columns,
-    weights: NDArray[np.float64],
-    picks: NDArray[np.int64] | slice,
-    *,
-    setup: Setup,
-    gain: Setup | None,
-    uses_ratio: bool,
-    settings: Settings,
-) -> _Figures:
-    weights = weights[picks]
-    level, code = columns.level[picks], columns.code[picks]
+def _between(table: NDArray[np.float64], factors: Sequence[float] | NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+    """Values of a table along its second axis, tabulated at some factors, at another one between them."""
+    at = float(np.interp(factor, factors, np.arange(len(factors))))
+    low = min(int(at), len(factors) - 2)
+    return np.asarray(table[:, low] * (1 - (at - low)) + table[:, low + 1] * (at - low))
+
+
+def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> _Figures:
+    """The figures of one draw; `settings` may differ from those the pairs were scored with in the thresholds that are varied."""
+    weights, scored = draw.weights, columns.settings
+    area = settings.headroom_area_share / scored.headroom_area_share
+    stops_up = draw.with_marks * columns.marks_stops - draw.noise_share * columns.noise_stops
+    level = 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up)
+    code = _between(columns.code, AREA_FACTORS, area)
+    uses_ratio = not reaches_sdr_white(code, weights=weights, settings=settings)
     if uses_ratio:
-        stops = peak_ratio_stops(level, code, setup=setup)
+        stops = peak_ratio_stops(level, code, setup=draw.setup)
     else:
-        stops = np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (setup, gain) if s is not None])
+        stops = np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (draw.setup, draw.gain) if s is not None])
+    applies = weights * columns.clipped * (columns.clipped >= settings.clipped_share)
     return _Figures(
-        level_reached(stops, settings.headroom_time_share, weights=weights),
-        weighted_quantile(columns.blurred[setup.name][picks], 0.5, weights=weights),
-        float(np.average(columns.outside[picks], weights=weights)),
-        _mean(columns.bright_clipped[picks], weights * columns.bright_area[picks]),
-        _median(columns.detail[picks], weights * columns.clipped[picks]),
-        _median(columns.detail_stops[picks], weights * columns.clipped[picks]),
+        stops=level_reached(stops, settings.headroom_time_share, weights=weights),
+        uses_ratio=uses_ratio,
+        free_stops=level_reached(
+            peak_ratio_stops(level, code, setup=_free_setup(case)), settings.headroom_time_share, weights=weights
+        ),
+        shift_jnd=weighted_quantile(draw.shift_jnd, 0.5, weights=weights),
+        free_shift_jnd=weighted_quantile(columns.shift["free"], 0.5, weights=weights),
+        outside_709_share=float(
+            np.average(_between(columns.outside, MARGIN_FACTORS, settings.gamut_margin_jnd / scored.gamut_margin_jnd), weights=weights)
+        ),
+        bright_clipped_share=_mean(columns.bright_clipped, weights * columns.bright_stops),
+        detail_jnd=_median(columns.detail, applies),
+        film_stops=spread_stops(np.tensordot(weights * (applies > 0), columns.level_counts, 1) / max(weights.max(), 1e-12)),
     )
+
+
+def _free_setup(case: Case) -> Setup:
+    free = case.free_fit
+    white, gamma = free.white_nits or case.controls.white_nits, free.gamma or case.controls.gamma
+    return replace(case.controls, name="free", white_nits=white, gamma=gamma)
+
+
+def _whole(case: Case, columns: _Columns, setup: Setup, *, gain: Setup | None, with_marks: bool = False) -> _Draw:
+    """Everything that was scored, nothing varied."""
+    return _Draw(case.weighting.seconds, setup, gain, columns.shift[setup.name], with_marks=with_marks)
 
 
 def _mean(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float | None:
@@ -144,9 +214,22 @@ def _grade(value: float, slight: float, clear: float) -> AxisState:
     return "clearly_more" if value >= clear else "slightly_more" if value >= slight else "same"
 
 
+def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
+    """Whether the free fit explains the picture and its highlights."""
+    left = case.free_fit.p95_jnd
+    return left is not None and left < settings.power_law_jnd and figures.free_stops < settings.headroom_slight_stops
+
+
+def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
+    """Shift of tone at the set-up, or at the free fit where that explains the picture: a power law is no other grade."""
+    at_free = _is_power_law(figures, case, settings)
+    return min(figures.shift_jnd, figures.free_shift_jnd) if at_free else figures.shift_jnd
+
+
 def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisState]:
-    power_law = case.free_fit.p95_jnd is not None and case.free_fit.p95_jnd < settings.power_law_jnd
-    highlights = "same" if power_law else _grade(figures.stops, settings.headroom_slight_stops, settings.headroom_clear_stops)
+    highlights: AxisState = "same"
+    if not _is_power_law(figures, case, settings):
+        highlights = _grade(figures.stops, settings.headroom_slight_stops, settings.headroom_clear_stops)
     colour: AxisState = "not_applicable"
     if case.colour.status == "measured":
         colour = _grade(figures.outside_709_share, settings.colour_slight_share, settings.colour_clear_share)
@@ -156,7 +239,7 @@ def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisSt
 def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, settings: Settings) -> Conditions:
     gains = ("slightly_more", "clearly_more")
     flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
-    narrow = figures.detail_stops is not None and figures.detail_stops < settings.recovered_spread * figures.stops
+    narrow = figures.film_stops is not None and figures.film_stops < settings.recovered_spread * figures.stops
     residual = case.tone.residual_p95_jnd
     return Conditions(
         too_little_matched=case.matched_s < settings.min_matched_s or case.matched_share_of_shorter < settings.min_matched_share,
@@ -165,10 +248,12 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         shadows_gain=axes["shadows"] in gains,
         shadows_clear=axes["shadows"] == "clearly_more",
         colour_gain=axes["colour"] in gains,
-        regraded=figures.blurred_jnd >= settings.regraded_jnd,
+        regraded=_tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd,
         clipped_there=figures.bright_clipped_share is not None and figures.bright_clipped_share >= settings.stretched_clip_share,
         flat_there=flat and narrow,
         one_curve=residual is not None and residual <= settings.stretched_residual_jnd,
+        power_law=_is_power_law(figures, case, settings),
+        beyond_set=case.controls.at_bound,
     )
 
 
@@ -179,16 +264,8 @@ def _rule(figures: _Figures, case: Case, settings: Settings) -> tuple[Rule, dict
 
 def label_at(case: Case, setup: Setup, settings: Settings) -> str:
     """The label if the case rested on one set-up alone, without its uncertainty."""
-    figures = _figures(
-        _columns(case, settings),
-        case.weighting.seconds,
-        slice(None),
-        setup=setup,
-        gain=None,
-        uses_ratio=case.headroom.uses_peak_ratio,
-        settings=settings,
-    )
-    return _rule(figures, case, settings)[0].label
+    columns = _columns(case, settings)
+    return _rule(_figures(columns, case, _whole(case, columns, setup, gain=None), settings), case, settings)[0].label
 
 
 def _vary(settings: Settings, name: str, factor: float) -> Settings:
@@ -196,7 +273,11 @@ def _vary(settings: Settings, name: str, factor: float) -> Settings:
 
 
 def support_labels(case: Case, settings: Settings) -> dict[str, float]:
-    """Share of draws that give each label: resampled shots, set-up uncertainty, thresholds varied together by up to the stated share.
+    """Share of draws that give each label.
+
+    A draw is a choice of shots with replacement, the set-up refitted on those very shots, thresholds varied together by up to the stated
+    share, and a share of what noise can lift taken off the levels. Where every matched frame was scored the shots stay as they are, and
+    only set-up, thresholds and noise vary.
 
     Parameters
     ----------
@@ -207,25 +288,25 @@ def support_labels(case: Case, settings: Settings) -> dict[str, float]:
     -------
     Label to share, largest first; displays are not varied in this version (reference only).
     """
-    columns, pick = _columns(case, settings), shot_picker(case.weighting.shots, seed=settings.seed)
+    columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
     rng = np.random.default_rng(settings.seed + 1)
     found: Counter[str] = Counter()
-    for draw in range(settings.support_draws):
+    for number in range(settings.support_draws):
         factors = rng.uniform(1 - settings.threshold_spread, 1 + settings.threshold_spread, len(THRESHOLDS))
         trial = replace(settings, **{name: getattr(settings, name) * f for name, f in zip(THRESHOLDS, factors, strict=True)})
-        white, gamma = case.white_gamma_draws[rng.integers(len(case.white_gamma_draws))]
-        setup = replace(case.controls, white_nits=float(white), gamma=float(gamma))
-        figures = _figures(
-            columns,
-            case.weighting.seconds,
-            pick(draw),
-            setup=setup,
-            gain=case.gain,
-            uses_ratio=case.headroom.uses_peak_ratio,
-            settings=trial,
-        )
-        found[_rule(figures, case, trial)[0].label] += 1
+        draw = _draw(case, columns, shots, number, noise_share=float(rng.uniform()))
+        found[_rule(_figures(columns, case, draw, trial), case, trial)[0].label] += 1
     return {label: count / settings.support_draws for label, count in found.most_common()}
+
+
+def _draw(case: Case, columns: _Columns, shots: ShotDraws, number: int, *, noise_share: float) -> _Draw:
+    white, gamma = (float(value) for value in case.white_gamma_draws[number % len(case.white_gamma_draws)])
+    weights = case.weighting.seconds
+    if case.weighting.sampled_fraction < 1:
+        weights = weights * shots.picture_times(number)
+    at_white = _between(columns.shift_at_nodes, np.log(case.nodes[0]), float(np.log(white)))
+    shift = _between(at_white, case.nodes[1], gamma)
+    return _Draw(weights, replace(case.controls, white_nits=white, gamma=gamma), case.gain, shift, noise_share=noise_share)
 
 
 def judge(case: Case, settings: Settings) -> Verdict:
@@ -240,29 +321,21 @@ def judge(case: Case, settings: Settings) -> Verdict:
     -------
     Verdict; `undetermined` where too little is matched or the leading label's support is below `support_min`.
     """
-    figures = _figures(
-        _columns(case, settings),
-        case.weighting.seconds,
-        slice(None),
-        setup=case.controls,
-        gain=case.gain,
-        uses_ratio=case.headroom.uses_peak_ratio,
-        settings=settings,
-    )
+    columns = _columns(case, settings)
+    figures = _figures(columns, case, _whole(case, columns, case.controls, gain=case.gain), settings)
     rule, axes = _rule(figures, case, settings)
     support = support_labels(case, settings)
-    leading = next(iter(support))
     certain = support.get(rule.label, 0.0) >= settings.support_min
     label = rule.label if certain else "undetermined"
-    tone = "regraded" if figures.blurred_jnd >= settings.regraded_jnd else "as the SDR"
+    regraded = _tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd
     return Verdict(
         label=label,
         words=WORDS[label],
-        sentence=_sentence(label, rule, leading, axes, figures, case, support, settings),
+        sentence=_sentence(label, rule, axes, figures, case, support, settings),
         axes=axes,
-        tone=tone,
+        tone="regraded" if regraded else "as the SDR",
         reasons=_reasons(rule, figures, case, settings),
-        flips=_flips(rule.label, figures, case, settings),
+        flips=_flips(label, rule.label, figures, case, columns, support, settings),
         support=support,
     )
 
@@ -270,7 +343,6 @@ def judge(case: Case, settings: Settings) -> Verdict:
 def _sentence(
     label: str,
     rule: Rule,
-    leading: str,
     axes: Mapping[str, AxisState],
     figures: _Figures,
     case: Case,
@@ -287,55 +359,94 @@ def _sentence(
         return f"Cannot tell: {rule.reason}.{tail}"
     loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
-    return f"{_capital(WORDS[label])}: {shown}, {rule.reason} ({_headline(figures, case)}); {told}.{tail}"
+    return f"{_capital(WORDS[label])}: {shown}, {rule.reason} ({_headline(figures, case, settings)}); {told}.{tail}"
 
 
 def _capital(words: str) -> str:
     return words[0].upper() + words[1:]
 
 
-def _headline(figures: _Figures, case: Case) -> str:
-    measure = "peak ratio" if case.headroom.uses_peak_ratio else "headroom, the lower of gain and controls,"
+def _headline(figures: _Figures, case: Case, settings: Settings) -> str:
+    measure = "peak ratio" if figures.uses_ratio else "headroom, the lower of two set-ups,"
     outside = f"{figures.outside_709_share:.2%} of the picture outside BT.709"
-    return f"{measure} {figures.stops:+.2f} stops, tone difference {figures.blurred_jnd:.1f} JND, {outside}"
+    return f"{measure} {_stops(figures.stops)}, tone shift {_tone_shift_jnd(figures, case, settings):.1f} JND, {outside}"
+
+
+def _stops(value: float) -> str:
+    """Stops with their sign; what rounds to nothing has none."""
+    return f"{value:+.2f} stops" if round(value, 2) else "0.00 stops"
 
 
 def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
     return (
         f"Rule: {rule.reason}.",
         _highlights_reason(figures, case, settings),
-        *_free_fit_reason(case.free_fit, settings),
+        *_doubt_reasons(case),
+        *_free_fit_reason(figures, case, settings),
         _recovered_reason(case.recovered, settings),
-        f"Tone: blurred pictures differ by {figures.blurred_jnd:.2f} JND (median); `regraded` from {settings.regraded_jnd:g}. "
-        f"One curve leaves {case.tone.residual_p95_jnd:.1f} JND (95th percentile).",
+        _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
         "Shadows: not measured in this version; counted as no gain.",
     )
 
 
 def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str:
-    kind = "peak ratio (the SDR highlights stay well below its white)" if case.headroom.uses_peak_ratio else "highlight headroom"
+    kind = "peak ratio (the SDR highlights stay well below its white)" if figures.uses_ratio else "highlight headroom"
     return (
-        f"Highlights: {kind} {figures.stops:+.2f} stops in {settings.headroom_time_share:.0%} of matched time; `slightly_more` from "
-        f"{settings.headroom_slight_stops:g}, `clearly_more` from {settings.headroom_clear_stops:g}."
+        f"Highlights: {kind} of {_stops(figures.stops)} or more over {settings.headroom_area_share:.1%} of the picture in "
+        f"{settings.headroom_time_share:.0%} of matched time; slightly more from {settings.headroom_slight_stops:g}, clearly more from "
+        f"{settings.headroom_clear_stops:g} stops."
     )
 
 
-def _free_fit_reason(free: FreeFit, settings: Settings) -> tuple[str, ...]:
+def _doubt_reasons(case: Case) -> tuple[str, ...]:
+    """What weakens the highlight figure, where there is any."""
+    said = []
+    marks, noise = case.headroom.standing_share or 0.0, case.headroom.noise_stops or 0.0
+    if marks > 0:
+        said.append(
+            f"Marks that stand still above SDR white through the whole film cover {marks:.2%} of the picture and are left out of the "
+            f"highlight figures; with them the headroom would be {_stops(case.headroom.stops_with_marks or 0.0)}."
+        )
+    if noise >= TOLD_NOISE_STOPS:
+        said.append(f"Noise of the copies can have lifted the highlights by up to {noise:.2f} stops on average; the support takes it off.")
+    if np.unique(case.weighting.shots).size == 1:
+        said.append("Only one shot was scored: the support says nothing of how other scenes would differ.")
+    return tuple(said)
+
+
+def _free_fit_reason(figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
+    free = case.free_fit
     if free.p95_jnd is None:
         return ()
-    outcome = "the HDR is a power law of the SDR, so highlights count as the same" if free.power_law else "not shown to be a power law"
-    fit = f"Free fit: white {free.white_nits:.0f} cd/m2, gamma {free.gamma:.2f} leaves {free.p95_jnd:.1f} JND (95th percentile)"
-    return (f"{fit}: {outcome} (limit {settings.power_law_jnd:g}).",)
+    found = _is_power_law(figures, case, settings)
+    outcome = "the HDR is a power law of the SDR, so highlights count as the same" if found else "not a power law of the SDR"
+    highlights = f"{_stops(figures.free_stops)} of highlights (limit {settings.headroom_slight_stops:g})"
+    return (
+        f"Free fit: white {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f} leave {free.p95_jnd:.1f} JND (limit "
+        f"{settings.power_law_jnd:g}) and {highlights}: {outcome}.",
+    )
+
+
+def _tone_reason(figures: _Figures, case: Case, settings: Settings) -> str:
+    shift, one_curve = _tone_shift_jnd(figures, case, settings), case.tone.residual_p95_jnd
+    at = "the free fit" if shift < figures.shift_jnd else "the set-up"
+    return (
+        f"Tone: at flat places the pictures differ by a shift of {shift:.1f} JND at {at}; graded again from {settings.regraded_jnd:g}. "
+        f"One curve for the film leaves {one_curve:.1f} JND (95th percentile); it explains the picture up to "
+        f"{settings.stretched_residual_jnd:g}."
+    )
 
 
 def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
     if recovered.status != "measured" or recovered.detail_jnd is None:
-        return "Recovered detail: not applicable, the SDR is clipped nowhere for long enough."
-    stops = "" if recovered.detail_stops is None else f" over {recovered.detail_stops:.2f} stops"
+        return "Recovered detail: not applicable, the SDR is clipped nowhere over enough of the picture."
+    stops = "" if recovered.film_stops is None else f" and its level spreads over {recovered.film_stops:.2f} stops"
+    bright, least = recovered.bright_clipped_share, settings.stretched_clip_share
+    there = "" if bright is None else f" Of what lies above SDR white {bright:.0%} is there (stretched from {least:.0%})."
     return (
-        f"Where the SDR is clipped ({recovered.clipped_share:.2%} of the picture), HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
-        f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom."
+        f"Where the SDR is clipped ({recovered.clipped_share:.2%} of the picture) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
+        f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom.{there}"
     )
 
 
@@ -344,39 +455,66 @@ def _colour_reason(figures: _Figures, colour: Colour, settings: Settings) -> str
         return "Colour: not applicable, the picture is black-and-white."
     return (
         f"Colour: {figures.outside_709_share:.2%} of the picture outside BT.709 by more than {settings.gamut_margin_jnd:g} JND; "
-        f"`slightly_more` from {settings.colour_slight_share:.1%}."
+        f"slightly more from {settings.colour_slight_share:.1%}, clearly more from {settings.colour_clear_share:.0%}."
     )
 
 
-def _flips(label: str, figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
-    flips = []
+def _flips(
+    label: str, base: str, figures: _Figures, case: Case, columns: _Columns, support: Mapping[str, float], settings: Settings
+) -> tuple[str, ...]:
+    """What would change the label; `base` is the label before its support was asked for."""
+    flips = [] if label == base else [f"With the doubt set aside: {WORDS[base]}."]
+    whole = _whole(case, columns, case.controls, gain=case.gain)
     for name in THRESHOLDS:
         for factor in (1 - settings.threshold_spread, 1 + settings.threshold_spread):
-            other = _rule(figures, case, _vary(settings, name, factor))[0].label
-            if other != label:
+            trial = _vary(settings, name, factor)
+            other = _rule(_figures(columns, case, whole, trial), case, trial)[0].label
+            if other != base:
                 flips.append(f"{name} at {getattr(settings, name) * factor:.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
-    flips += [flip for flip in (_value_flip(label, figures, case, settings),) if flip]
+    flips += _value_flips(base, figures, case, settings)
+    flips += [flip for flip in (_marks_flip(base, case, columns, settings), _reach_flip(base, case, settings)) if flip]
+    named = " ".join(flips)
+    others = [(WORDS[other], share) for other, share in support.items() if other != base]
+    flips += [f"In {share:.1%} of the draws: {words}." for words, share in others if words not in named]
     flips.append("Shadow detail, once measured, could add a gain that is counted as none here.")
     return tuple(flips)
 
 
-def _value_flip(label: str, figures: _Figures, case: Case, settings: Settings) -> str:
-    """How far the headroom is from the nearest value at which the label changes."""
-    for shift in np.round(np.arange(0.05, 3.01, 0.05), 2):
-        for sign in (-1, 1):
-            moved = replace(figures, stops=figures.stops + sign * float(shift))
-            other = _rule(moved, case, settings)[0].label
-            if other != label:
-                return f"{shift:.2f} stops {'more' if sign > 0 else 'less'} headroom: {WORDS[other]}."
-    return ""
+def _value_flips(base: str, figures: _Figures, case: Case, settings: Settings) -> list[str]:
+    """How far the headroom is, up and down, from the value at which the label changes."""
+    found = []
+    for sign, word in ((1, "more"), (-1, "less")):
+        for step in np.arange(1, FLIP_REACH_STOPS / FLIP_STEP_STOPS + 1) * FLIP_STEP_STOPS:
+            other = _rule(replace(figures, stops=figures.stops + sign * float(step)), case, settings)[0].label
+            if other != base:
+                found.append(f"{step:.2f} stops {word} headroom: {WORDS[other]}.")
+                break
+    return found
 
 
-def flips_by_setup(label: str, setups: Sequence[Setup]) -> tuple[str, ...]:
-    """Set-ups at which the label, judged by them alone, would be another."""
+def _marks_flip(base: str, case: Case, columns: _Columns, settings: Settings) -> str:
+    whole = _whole(case, columns, case.controls, gain=case.gain, with_marks=True)
+    other = _rule(_figures(columns, case, whole, settings), case, settings)[0].label
+    return "" if other == base else f"Counting the marks that stand still through the film as highlights: {WORDS[other]}."
+
+
+def _reach_flip(base: str, case: Case, settings: Settings) -> str:
+    """What a set without bounds would make of a case whose set is at its bound."""
+    if not case.controls.at_bound:
+        return ""
+    free = _free_setup(case)
+    other = label_at(case, free, settings)
+    shown = f"a set that could be turned to {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f}"
+    return "" if other == base else f"With {shown}: {WORDS[other]}."
+
+
+def flips_by_setup(setups: Sequence[Setup]) -> tuple[str, ...]:
+    """Set-ups at which the label, judged by them alone, would be another than at `controls` alone."""
+    controls = next((s.label for s in setups if s.name == "controls"), None)
     return tuple(
         f"Set-up {s.name} ({s.white_nits:.0f} cd/m2, gamma {s.gamma:.2f}) alone: {WORDS[s.label]}."
         for s in setups
-        if s.label is not None and s.label != label
+        if s.label is not None and s.label != controls
     )
 
 
@@ -384,11 +522,13 @@ def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, match
     """What the verdict rests on, from pooled scores."""
     return Case(
         pairs=score.pairs,
+        spreads=score.spreads,
         weighting=weighting,
         gain=score.setup("gain"),
         controls=score.setup("controls"),
+        nodes=fits.nodes,
         white_gamma_draws=fits.draws,
-        free_fit=fits.free,
+        free_fit=score.free,
         headroom=score.headroom,
         recovered=score.recovered,
         shadows=score.shadows,
@@ -402,4 +542,4 @@ def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, match
 
 def with_setup_flips(verdict: Verdict, setups: Sequence[Setup]) -> Verdict:
     """The verdict with the set-ups at which it would be another added to `flips`."""
-    return replace(verdict, flips=verdict.flips + flips_by_setup(verdict.label, setups))
+    return replace(verdict, flips=verdict.flips + flips_by_setup(setups))

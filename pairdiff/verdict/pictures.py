@@ -54,9 +54,7 @@ def compare_pictures(
     sample, top = collector.sample(), collector.top_codes()
     fits = fit_setups(sample, settings)
     measures = [
-        score_pair(
-            p, PairPlace(n, n, float(n), float(n), n, 1.0), setups=fits.setups, top=top, noise_jnd=sample.noise_jnd, settings=settings
-        )
+        score_pair(p, PairPlace(n, n, float(n), float(n), n, 1.0), fits=fits, top=top, noise_jnd=sample.noise_jnd, settings=settings)
         for n, p in enumerate(stack)
     ]
     parts = () if single else tuple(_compare_measured([m], fits, settings, ()) for m in measures)
@@ -99,7 +97,7 @@ def _compare_measured(
     return PictureComparison(
         setup=next(s for s in setups if s.name == "controls"),
         setups=setups,
-        free_fit=fits.free,
+        free_fit=score.free,
         difference=_picture_difference(score.pairs, scored.counts["controls"]),
         headroom=score.headroom,
         recovered=score.recovered,

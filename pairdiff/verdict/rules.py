@@ -67,6 +67,12 @@ RULES = (
     ),
     Rule(
         "sdr-in-hdr-container",
+        ("power_law", "beyond_set"),
+        "one power law turns the SDR release into the HDR one, highlights included: the SDR picture at a brightness or contrast beyond "
+        "what the SDR set can be turned to",
+    ),
+    Rule(
+        "sdr-in-hdr-container",
         (),
         "no axis gains and the tone is that of the SDR release once the SDR set is adjusted",
     ),
@@ -87,6 +93,8 @@ class Conditions:
     clipped_there: bool
     flat_there: bool
     one_curve: bool
+    power_law: bool
+    beyond_set: bool
 
 
 def decide(conditions: Conditions) -> Rule:

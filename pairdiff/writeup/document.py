@@ -251,7 +251,7 @@ LEVEL_COLUMNS = tuple(item.name for item in dataclasses.fields(FrameLevels) if i
 PAIR_COLUMNS = tuple(
     item.name
     for item in dataclasses.fields(PairScore)
-    if item.name not in ("hdr_frame", "sdr_frame", "hdr_time_s", "sdr_time_s", "rms_jnd", "blurred_jnd", "preference_loss")
+    if item.name not in ("hdr_frame", "sdr_frame", "hdr_time_s", "sdr_time_s", "rms_jnd", "tone_shift_jnd", "preference_loss")
 )
 
 
@@ -272,7 +272,7 @@ def build_frame_table(comparison: Comparison) -> Any:
           was not scored, its SDR frame is read off the edit map in proportion.
         - `hdr_*_nits`, `hdr_*_share` and the same of `sdr`: levels as in `FrameLevels` (native size, under the condition that `result.json`
           prints).
-        - `scored`, then `pair_*` as in `PairScore` (canvas, at `controls`), then `rms_<set-up>_jnd`, `blurred_<set-up>_jnd` and
+        - `scored`, then `pair_*` as in `PairScore` (canvas, at `controls`), then `rms_<set-up>_jnd`, `tone_shift_<set-up>_jnd` and
           `preference_loss_<set-up>_jod` for each set-up, its hyphen as an underscore.
     """
     import pyarrow as pa
@@ -317,7 +317,7 @@ def _frame_row(
     if pair:
         row |= {f"pair_{name}": getattr(pair, name) for name in PAIR_COLUMNS}
         row |= {f"rms_{_word(setup)}_jnd": value for setup, value in pair.rms_jnd.items()}
-        row |= {f"blurred_{_word(setup)}_jnd": value for setup, value in pair.blurred_jnd.items()}
+        row |= {f"tone_shift_{_word(setup)}_jnd": value for setup, value in pair.tone_shift_jnd.items()}
         row |= {f"preference_loss_{_word(setup)}_jod": value for setup, value in pair.preference_loss.items()}
     return {name: _plain(value) for name, value in row.items()}
 

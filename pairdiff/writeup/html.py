@@ -309,7 +309,7 @@ def _tone_evidence(result: Document) -> list[str]:
     if tone["status"] != "measured":
         return [f"Tone relation: {say_state(tone['status'])}."]
     return [
-        f"Median difference of the blurred pictures: {say_number(tone['blurred_median_jnd'])} JND.",
+        f"Shift of tone and colour at flat places: {say_number(tone['shift_median_jnd'])} JND.",
         f"Spread about one tone curve (95th percentile): {say_number(tone['residual_p95_jnd'])} JND.",
     ]
 

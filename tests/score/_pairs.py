@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from pairdiff._records import PairScore
+from pairdiff.score.detail import LEVEL_BINS, LEVEL_STEP_STOPS
+from pairdiff.score.headroom import AREA_FACTORS
+from pairdiff.score.pair import PairSpread
 
 TO_2020 = np.array([[0.6274039, 0.3292830, 0.0433131], [0.0690973, 0.9195404, 0.0113623], [0.0163914, 0.0880133, 0.8955953]])
 """BT.2087-0 clause 4.2, here with the seven digits of the matrix computed from the primaries."""
@@ -22,13 +25,17 @@ PLAIN = PairScore(
     similarity=1.0,
     hdr_p999_nits=100.0,
     sdr_p999_code=1.0,
+    hdr_p999_with_marks_nits=100.0,
+    standing_share=0.0,
+    level_noise_stops=0.0,
     hdr_mean_nits=20.0,
     sdr_mean_nits=20.0,
+    stops_above_white=0.01,
     area_above_white_share=0.01,
     area_above_203_share=0.0,
     rms_jnd={"controls": 1.0, "gain": 1.0},
     preference_loss={"controls": 0.1, "gain": 0.1},
-    blurred_jnd={"controls": 0.5, "gain": 0.5},
+    tone_shift_jnd={"controls": 0.5, "gain": 0.5, "free": 0.5},
     clipped_share=0.0,
     bright_clipped_share=0.0,
     detail_jnd=None,
@@ -42,7 +49,23 @@ PLAIN = PairScore(
 
 
 def make_pair(**changed: Any) -> PairScore:
+    """A pair; the level with standing marks is that without unless it is given."""
+    changed.setdefault("hdr_p999_with_marks_nits", changed.get("hdr_p999_nits", PLAIN.hdr_p999_nits))
     return replace(PLAIN, **changed)
+
+
+def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
+    """What a pair gives at varied thresholds if nothing about it depended on them."""
+    counts = None
+    if pair.detail_stops is not None:
+        counts = np.zeros((3, LEVEL_BINS), np.int32)
+        low = round(8 / LEVEL_STEP_STOPS)  # from 256 cd/m2 up
+        counts[0, low : low + max(round(pair.detail_stops / 0.9 / LEVEL_STEP_STOPS), 1)] = 1000
+    shift = np.full((nodes, nodes), pair.tone_shift_jnd["controls"])
+    factors = len(AREA_FACTORS)
+    return PairSpread(
+        (pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, (pair.outside_709_share,) * factors, shift, counts
+    )
 
 
 def make_signal(

@@ -1,10 +1,19 @@
 import colour
 import numpy as np
 import pytest
+from scipy.ndimage import uniform_filter
 
 from pairdiff._settings import Settings
 from pairdiff.light.picture import nits_to_itp
-from pairdiff.score.colour import LEVEL_BANDS_NITS, LUMINANCE, PictureColour, measure_colour, outside_gamut, pool_colour
+from pairdiff.score.colour import (
+    LEVEL_BANDS_NITS,
+    LUMINANCE,
+    MARGIN_FACTORS,
+    PictureColour,
+    distance_outside_jnd,
+    measure_colour,
+    pool_colour,
+)
 from tests.score._pairs import make_signal, relabel
 
 SETTINGS = Settings()
@@ -19,7 +28,7 @@ def picture_of(rgb, source):
 
 def outside(nits, gamut, margin=4.0):
     nits = np.asarray(nits, np.float32)
-    return outside_gamut(nits, nits_to_itp(nits), gamut=gamut, margin_jnd=margin)
+    return distance_outside_jnd(nits, gamut=gamut) > margin
 
 
 @pytest.mark.parametrize("gamut", ["bt709", "p3-d65"])
@@ -61,14 +70,34 @@ def test_what_is_outside_p3_is_outside_bt709():
 
 
 def test_bands_share_out_what_is_outside():
-    nits = np.random.default_rng(5).uniform(0, 1, (60, 80, 3)).astype(np.float32) ** 5 * 2000
+    nits = np.random.default_rng(5).uniform(0, 1, (60, 80, 3)).astype(np.float32) ** 9 * 9000
     found = measure_colour(nits, nits_to_itp(nits), margin_jnd=4.0)
     assert sum(found.outside_709_by_level) == pytest.approx(found.outside_709_share)
+    nits = uniform_filter(nits, (5, 5, 0), mode="mirror")  # light is averaged over 5 x 5 pixels first
     mask = outside(nits, "bt709")
     luminance = nits @ np.asarray(LUMINANCE)
     for n, share in enumerate(found.outside_709_by_level):
         band = (luminance >= LEVEL_BANDS_NITS[n]) & (luminance < LEVEL_BANDS_NITS[n + 1])
         assert share == pytest.approx((band & mask).mean(), abs=3e-4)
+
+
+def test_chroma_errors_of_single_pixels_are_no_colour_use():
+    nits = picture_of(np.broadcast_to([80.0, 8.0, 2.0], (60, 80, 3)), "bt709")
+    errors = np.random.default_rng(3).normal(0, 3, nits.shape)
+    noisy = np.maximum(nits + errors, 0).astype(np.float32)
+    assert outside(noisy, "bt709").mean() > 0.02
+    assert measure_colour(noisy, nits_to_itp(noisy), margin_jnd=4.0).outside_709_share < 0.001
+    wide = picture_of(np.broadcast_to([80.0, 4.0, 0.0], (60, 80, 3)), "p3-d65").astype(np.float32)
+    assert measure_colour(wide, nits_to_itp(wide), margin_jnd=4.0).outside_709_share == 1
+
+
+def test_the_share_is_kept_at_varied_margins():
+    nits = np.random.default_rng(3).uniform(0, 300, (60, 80, 3)) ** 2 / 600
+    nits = nits.repeat(6, 0).repeat(6, 1).astype(np.float32)
+    found = measure_colour(nits, nits_to_itp(nits), margin_jnd=4.0).outside_709_by_margin
+    each = [measure_colour(nits, nits_to_itp(nits), margin_jnd=4.0 * f).outside_709_share for f in MARGIN_FACTORS]
+    assert found == pytest.approx(each)
+    assert found[0] > found[-1]
 
 
 def test_luminance_weights_are_those_of_bt2020():
@@ -94,7 +123,7 @@ def test_a_black_and_white_film_is_not_applicable():
 
 
 def test_one_coloured_picture_makes_the_film_coloured():
-    grey, red = PictureColour(0.0, 0.0, (0.0,) * 5, 0.1), PictureColour(0.2, 0.1, (0.0, 0.0, 0.2, 0.0, 0.0), 90.0)
+    grey, red = PictureColour(0.0, 0.0, (0.0,) * 5, 0.1, (0.0,) * 5), PictureColour(0.2, 0.1, (0.0, 0.0, 0.2, 0.0, 0.0), 90.0, (0.2,) * 5)
     found = pooled(grey, red, weights=[3, 1])
     assert found.status == "measured"
     assert (found.outside_709_share, found.outside_p3_share) == pytest.approx((0.05, 0.025))

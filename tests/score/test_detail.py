@@ -7,14 +7,16 @@ from pairdiff.light.transfer import nits_to_pq, pq_to_nits
 from pairdiff.score.detail import (
     CODE_STEP,
     HISTOGRAM_FROM,
+    LEVEL_STEP_STOPS,
     clipped_mask,
     codes_at_top,
     count_codes,
+    film_spread_stops,
     find_top_codes,
     measure_detail,
     pool_detail,
 )
-from tests.score._pairs import make_pair, make_signal
+from tests.score._pairs import make_pair, make_signal, make_spread
 
 SETTINGS = Settings()
 LOOK = {"noise_jnd": 0.5, "pixels_per_degree": 28.3}
@@ -163,12 +165,13 @@ def test_codes_just_below_the_top_are_at_it_and_no_top_is_nowhere():
 
 MASK = np.zeros((90, 160, 3), np.uint8)
 MASK[20:70, 30:130] = 1
-BRIGHT = MASK[..., 0] > 0
+BRIGHT = MASK[..., 0].astype(np.float32)
 
 
-def measured(hdr, sdr=None, mask=MASK, bright=BRIGHT, **look):
+def measured(hdr, sdr=None, mask=MASK, bright=BRIGHT, at_top=None, **look):
     sdr = np.full((90, 160, 3), 100.0) if sdr is None else sdr
-    return measure_detail(hdr, sdr, mask=mask, bright=bright, **{**LOOK, **look})
+    at_top = np.ones(mask.shape, bool) if at_top is None else at_top
+    return measure_detail(hdr, sdr, mask=mask, at_top=at_top, bright_stops=bright, **{**LOOK, **look})
 
 
 def textured(jnd, *, seed=1, base=400.0):
@@ -188,7 +191,8 @@ def test_planted_structure_is_measured(jnd):
 
 def test_flat_hdr_recovers_nothing():
     found = measured(np.full((90, 160, 3), 600.0))
-    assert (found.detail_jnd, found.detail_stops, found.textured_share) == (0, 0, 0)
+    assert (found.detail_jnd, found.textured_share) == (0, 0)
+    assert found.detail_stops <= LEVEL_STEP_STOPS
 
 
 def test_structure_below_the_noise_floor_recovers_nothing():
@@ -231,7 +235,31 @@ def test_one_channel_is_enough():
 def test_spread_is_counted_in_stops():
     hdr = np.full((90, 160, 3), 200.0)
     hdr[:, 80:] = 800.0
-    assert measured(hdr).detail_stops == pytest.approx(2)
+    assert measured(hdr).detail_stops == pytest.approx(2, abs=LEVEL_STEP_STOPS)
+
+
+def test_what_a_closed_hole_shows_is_no_clipped_value():
+    hdr, at_top = np.full((90, 160, 3), 600.0), np.ones((90, 160, 3), bool)
+    hdr[24:70:6, 34:130:6] = 5.0  # dark specks that the SDR does not clip, closed by the mask
+    at_top[24:70:6, 34:130:6] = False
+    found = measured(hdr, at_top=at_top)
+    assert found.detail_jnd == 0
+    assert found.detail_stops <= LEVEL_STEP_STOPS
+    assert measured(hdr).detail_jnd > 5
+
+
+def test_the_spread_of_the_film_is_wider_than_that_of_its_pictures_where_light_differs():
+    low, high = (measured(np.full((90, 160, 3), level)).level_counts for level in (200.0, 800.0))
+    assert film_spread_stops([low, low, None], np.ones(3)) <= LEVEL_STEP_STOPS
+    assert film_spread_stops([low, high], np.ones(2)) == pytest.approx(2, abs=2 * LEVEL_STEP_STOPS)
+    assert film_spread_stops([low, high], np.array([1.0, 0.0])) <= LEVEL_STEP_STOPS
+    assert film_spread_stops([None], np.ones(1)) is None
+
+
+def test_the_share_of_what_is_bright_goes_by_stops():
+    bright = np.zeros((90, 160), np.float32)
+    bright[20:70, 30:130], bright[:10] = 2.0, 0.5
+    assert measured(np.full((90, 160, 3), 600.0), bright=bright).bright_clipped_share == pytest.approx(10000 / (10000 + 800))
 
 
 def test_far_from_any_clipping_no_warning_and_nothing():
@@ -248,7 +276,8 @@ CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.9, "detail_jnd": 3.0
 
 
 def pooled(*pairs, weights=None):
-    return pool_detail(pairs, weights=np.ones(len(pairs)) if weights is None else np.asarray(weights, float), settings=SETTINGS)
+    counts = [make_spread(pair).level_counts for pair in pairs]
+    return pool_detail(pairs, counts, weights=np.ones(len(pairs)) if weights is None else np.asarray(weights, float), settings=SETTINGS)
 
 
 def test_an_sdr_that_clips_nowhere_is_not_applicable():

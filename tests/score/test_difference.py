@@ -70,7 +70,7 @@ def test_what_is_beyond_the_histogram_counts_in_its_last_bin():
 def pooled(pairs, *, seconds, shots, fraction=0.2):
     counts = np.bincount([3, 50, 50], minlength=HISTOGRAM_BINS).astype(float)
     weighting = Weighting(np.asarray(seconds, float), np.asarray(shots), fraction)
-    return pool_difference(pairs, weighting, setup_name="controls", counts=counts, seed=1)
+    return pool_difference(pairs, weighting, setup_name="controls", counts=counts)
 
 
 def test_the_film_rms_is_the_root_of_the_mean_square_over_time():

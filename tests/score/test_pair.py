@@ -2,15 +2,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import median_filter
 
 from pairdiff._settings import Settings
+from pairdiff.score.detail import LEVEL_STEP_STOPS
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
 from pairdiff.score.setup import fit_setups
 from pairdiff.score.title import FitCollector, collect_scores, pool_title
 from tests.score._pairs import make_signal, relabel
 
-SETTINGS = Settings(fit_pixels_per_pair=600)
+SETTINGS = Settings(fit_pixels_per_pair=600, support_draws=20)
 NO_TOP = (None, None, None)
 
 
@@ -25,13 +27,13 @@ def collected(stack):
     for n, one in enumerate(stack):
         collector.add(one, shot=n // 2)
     sample = collector.sample()
-    return fit_setups(sample, SETTINGS, draws=20), collector.top_codes(), sample
+    return fit_setups(sample, SETTINGS), collector.top_codes(), sample
 
 
 def scored(stack, fits, top=NO_TOP, numbers=None):
     numbers = range(len(stack)) if numbers is None else numbers
     return [
-        score_pair(one, PairPlace(n, n, n / 24, n / 24, n // 2, 1.0), setups=fits.setups, top=top, noise_jnd=0.5, settings=SETTINGS)
+        score_pair(one, PairPlace(n, n, n / 24, n / 24, n // 2, 1.0), fits=fits, top=top, noise_jnd=0.5, settings=SETTINGS)
         for n, one in zip(numbers, stack, strict=True)
     ]
 
@@ -44,7 +46,7 @@ def test_a_relabelled_sdr_leaves_no_difference():
     for measure in scored(STACK, FITS):
         score = measure.score
         assert score.rms_jnd["controls"] < 0.5
-        assert score.blurred_jnd["controls"] < 0.5
+        assert score.tone_shift_jnd["controls"] < 0.5
         assert score.preference_loss["controls"] < 0.05
         assert score.hdr_mean_nits == pytest.approx(score.sdr_mean_nits, rel=0.02)
         assert score.outside_709_share == 0
@@ -60,9 +62,8 @@ def test_identical_light_gives_nothing_but_zeroes():
 def test_every_setup_is_scored_and_counts_hold_every_pixel():
     measure = scored(STACK[:1], FITS)[0]
     names = {setup.name for setup in FITS.setups}
-    assert (
-        set(measure.counts) == set(measure.score.rms_jnd) == set(measure.score.preference_loss) == set(measure.score.blurred_jnd) == names
-    )
+    assert set(measure.counts) == set(measure.score.rms_jnd) == set(measure.score.preference_loss) == names
+    assert set(measure.score.tone_shift_jnd) == names | {"free"}
     assert all(counts.sum() == 90 * 160 for counts in measure.counts.values())
     assert measure.score.rms_jnd["white-203"] > measure.score.rms_jnd["controls"]
 
@@ -74,7 +75,7 @@ def test_mean_light_and_areas_are_those_of_plain_numpy():
     assert score.area_above_203_share == pytest.approx((level > 203).mean())
     assert score.area_above_white_share == pytest.approx((level > FITS.named("controls").white_nits).mean())
     assert score.hdr_mean_nits == pytest.approx((one.hdr_nits.astype(float) @ [0.2627, 0.6780, 0.0593]).mean(), rel=1e-3)
-    assert score.hdr_p999_nits == pytest.approx(np.quantile(level, 0.999), rel=0.01)
+    assert score.hdr_p999_nits == pytest.approx(np.quantile(median_filter(level, 3), 0.999), rel=0.01)
 
 
 def test_the_fit_of_a_relabelled_stack_is_the_truth():
@@ -106,7 +107,7 @@ def test_pooled_figures_do_not_know_the_order_of_pictures():
     assert second.difference.side_by_side.p95 == first.difference.side_by_side.p95
     assert second.difference.on_its_own.preference_loss.high == pytest.approx(first.difference.on_its_own.preference_loss.high)
     assert second.tone.residual_p95_jnd == pytest.approx(first.tone.residual_p95_jnd, abs=0.05)
-    assert second.tone.blurred_median_jnd == first.tone.blurred_median_jnd
+    assert second.tone.shift_median_jnd == first.tone.shift_median_jnd
     assert second.viewer.light_ratio == pytest.approx(first.viewer.light_ratio)
     assert second.pairs[0].curve_distance_jnd == pytest.approx(first.pairs[4].curve_distance_jnd, abs=0.05)
 
@@ -153,6 +154,6 @@ def test_recovered_detail_needs_sdr_clipping_and_hdr_structure():
             ).recovered
         )
     assert results[0].detail_jnd == pytest.approx(0, abs=0.5)
-    assert results[0].detail_stops == pytest.approx(0, abs=0.02)
+    assert results[0].detail_stops <= LEVEL_STEP_STOPS
     assert results[1].detail_jnd > 10
     assert results[1].detail_stops > 1

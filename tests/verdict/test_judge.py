@@ -8,7 +8,7 @@ from pairdiff._settings import Settings
 from pairdiff.score.headroom import Weighting, pool_headroom
 from pairdiff.verdict.judge import THRESHOLDS, Case, flips_by_setup, judge, label_at, support_labels, with_setup_flips
 from pairdiff.verdict.rules import WORDS
-from tests.score._pairs import make_pair
+from tests.score._pairs import make_pair, make_spread
 
 SETTINGS = Settings(support_draws=60)
 CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.95, "detail_jnd": 0.3, "detail_stops": 0.05}
@@ -18,21 +18,35 @@ def setup(name, white=100.0):
     return Setup(name, white, 2.4, False, SetupUncertainty(None, None), None, None)
 
 
-def make_case(*pairs, residual=3.0, free=30.0, colour="measured", matched_s=600.0, matched_share=0.9, spread=0.0, **each):
+def make_case(
+    *pairs,
+    residual=3.0,
+    free=30.0,
+    free_white=100.0,
+    colour="measured",
+    matched_s=600.0,
+    matched_share=0.9,
+    spread=0.0,
+    fraction=0.1,
+    at_bound=False,
+    **each,
+):
     """A title of ten shots of one picture unless pictures are given; `each` changes every picture."""
     pairs = tuple(pairs) or tuple(make_pair(shot=n, **each) for n in range(10))
-    weighting = Weighting(np.ones(len(pairs)), np.array([pair.shot for pair in pairs]), 0.1)
-    gain, controls = setup("gain"), setup("controls")
+    weighting = Weighting(np.ones(len(pairs)), np.array([pair.shot for pair in pairs]), fraction)
+    gain, controls = setup("gain"), replace(setup("controls"), at_bound=at_bound)
     draws = np.stack([100 * 2 ** (spread * np.linspace(-1, 1, 21)), np.full(21, 2.4)], 1)
     return Case(
         pairs=pairs,
+        spreads=tuple(make_spread(pair) for pair in pairs),
         weighting=weighting,
         gain=gain,
         controls=controls,
+        nodes=(np.geomspace(30.0, 330.0, 5), np.linspace(2.0, 2.6, 5)),
         white_gamma_draws=draws,
-        free_fit=FreeFit("measured", 100.0, 2.4, free, 1.0, free < SETTINGS.power_law_jnd),
+        free_fit=FreeFit("measured", free_white, 2.4, free, 1.0, 0.0, free < SETTINGS.power_law_jnd),
         headroom=pool_headroom(pairs, weighting, gain=gain, controls=controls, settings=SETTINGS),
-        recovered=Recovered("measured", 0.05, 0.9, pairs[0].detail_jnd, 0.05, 0.0),
+        recovered=Recovered("measured", 0.05, 0.9, pairs[0].detail_jnd, 0.05, 0.05, 0.0),
         shadows=Shadows("not_measured", None),
         colour=Colour(colour, 0.0, 0.0, None, 60.0),
         tone=Tone("measured", False, 0.5, (), (), residual, None),
@@ -42,9 +56,10 @@ def make_case(*pairs, residual=3.0, free=30.0, colour="measured", matched_s=600.
     )
 
 
+SHIFTED = {"controls": 6.0, "gain": 6.0, "free": 6.0}
 CASES = {
     "sdr-in-hdr-container": make_case(),
-    "different-grade": make_case(blurred_jnd={"controls": 6.0, "gain": 6.0}),
+    "different-grade": make_case(tone_shift_jnd=SHIFTED),
     "restrained-hdr": make_case(hdr_p999_nits=150.0),
     "wider-range": make_case(hdr_p999_nits=500.0),
     "stretched-sdr": make_case(hdr_p999_nits=500.0, **CLIPPED),
@@ -104,10 +119,84 @@ def test_shadows_are_not_measured_and_the_sentence_says_so():
 
 
 def test_a_power_law_has_the_same_highlights_whatever_the_headroom():
-    verdict = judge(make_case(hdr_p999_nits=900.0, free=1.0), SETTINGS)
+    verdict = judge(make_case(hdr_p999_nits=900.0, free=1.0, free_white=900.0), SETTINGS)
     assert verdict.axes["highlights"] == "same"
     assert verdict.label == "sdr-in-hdr-container"
     assert any("power law of the SDR, so highlights count as the same" in reason for reason in verdict.reasons)
+
+
+def test_a_power_law_that_leaves_the_highlights_unexplained_is_none():
+    verdict = judge(make_case(hdr_p999_nits=900.0, free=1.0, free_white=150.0), SETTINGS)
+    assert verdict.axes["highlights"] == "clearly_more"
+    assert verdict.label == "wider-range"
+    assert any("not a power law of the SDR" in reason for reason in verdict.reasons)
+
+
+def test_a_power_law_beyond_the_set_is_no_other_grade():
+    shifted = {"controls": 9.0, "gain": 9.0, "free": 0.5}
+    beyond = {"hdr_p999_nits": 900.0, "free_white": 900.0, "at_bound": True, "tone_shift_jnd": shifted}
+    verdict = judge(make_case(free=1.0, **beyond), SETTINGS)
+    assert verdict.label == "sdr-in-hdr-container"
+    assert verdict.tone == "as the SDR"
+    assert "beyond what the SDR set can be turned to" in verdict.sentence
+    assert any("at the free fit" in reason for reason in verdict.reasons)
+    assert judge(make_case(free=1.0, **{**beyond, "tone_shift_jnd": {**shifted, "free": 9.0}}), SETTINGS).label == "different-grade"
+
+
+def test_noise_that_can_make_the_highlights_leaves_the_label_open():
+    level = 100 * 2**0.45
+    assert judge(make_case(hdr_p999_nits=level), SETTINGS).label == "restrained-hdr"
+    noisy = judge(make_case(hdr_p999_nits=level, level_noise_stops=0.5), SETTINGS)
+    assert noisy.label == "undetermined"
+    assert set(noisy.support) == {"restrained-hdr", "sdr-in-hdr-container"}
+    assert judge(make_case(hdr_p999_nits=1000.0, level_noise_stops=0.5), SETTINGS).label == "wider-range"
+
+
+def test_marks_that_stand_still_are_told_and_what_they_would_change_too():
+    pairs = [make_pair(shot=n, hdr_p999_with_marks_nits=900.0, standing_share=0.002) for n in range(10)]
+    verdict = judge(make_case(*pairs), SETTINGS)
+    assert verdict.label == "sdr-in-hdr-container"
+    assert any("Marks that stand still" in reason and "0.20%" in reason and "+3.17 stops" in reason for reason in verdict.reasons)
+    assert "Counting the marks that stand still through the film as highlights: HDR that widens the picture." in verdict.flips
+
+
+def test_everything_measured_leaves_no_sampling_of_shots():
+    pairs = [make_pair(shot=n, hdr_p999_nits=1000.0 if n < 2 else 90.0) for n in range(10)]
+    sampled, whole = (support_labels(make_case(*pairs, fraction=fraction), SETTINGS) for fraction in (0.1, 1.0))
+    assert len(sampled) == 2
+    assert whole["wider-range"] > 0.95 > sampled["wider-range"]
+
+
+def test_the_tone_shift_of_a_draw_is_the_one_at_its_set_up():
+    case = make_case(spread=1.0)
+    slope = np.linspace(-7.0, 8.0, 5)[:, None] + np.zeros((5, 5))  # shift grows with the white of the set
+    case = replace(case, spreads=tuple(replace(s, tone_shift_jnd=slope) for s in case.spreads))
+    support = support_labels(case, replace(SETTINGS, threshold_spread=0.0))
+    assert 0.1 < support["different-grade"] < 0.9
+
+
+@pytest.mark.parametrize("name", ["headroom_area_share", "gamut_margin_jnd"])
+def test_area_and_margin_are_varied_too(name):
+    case = make_case()
+    grow = {"headroom_area_share": "hdr_nits", "gamut_margin_jnd": "outside_709_share"}[name]
+    values = (500.0, 500.0, 100.0, 90.0, 80.0) if grow == "hdr_nits" else (0.2, 0.1, 0.0, 0.0, 0.0)
+    case = replace(case, spreads=tuple(replace(s, **{grow: values}) for s in case.spreads))
+    assert judge(case, SETTINGS).label in ("sdr-in-hdr-container", "undetermined")
+    assert len(support_labels(case, SETTINGS)) > 1
+    assert any(flip.startswith(f"{name} at") for flip in judge(case, SETTINGS).flips)
+
+
+def test_no_number_is_a_negative_nothing():
+    verdict = judge(make_case(hdr_p999_nits=100 * 2**-0.001), SETTINGS)
+    assert "-0.00" not in verdict.sentence + " ".join(verdict.reasons)
+
+
+def test_every_label_of_the_support_is_in_the_flips():
+    case = make_case(*(make_pair(shot=n, hdr_p999_nits=1000.0 if n < 2 else 90.0) for n in range(10)))
+    verdict = judge(case, SETTINGS)
+    base = WORDS[max(verdict.support, key=verdict.support.get)]
+    assert len(verdict.support) > 1
+    assert all(WORDS[label] == base or any(WORDS[label] in flip for flip in verdict.flips) for label in verdict.support)
 
 
 @pytest.mark.parametrize(
@@ -136,12 +225,12 @@ def test_too_little_matched_is_undetermined_whatever_the_scores(few):
 
 
 def test_a_case_on_the_threshold_is_undetermined_and_says_between_what():
-    verdict = judge(make_case(hdr_p999_nits=100 * 2**1.0), SETTINGS)
+    verdict = judge(make_case(hdr_p999_nits=100 * 2**1.0 * (1 + 1e-9)), SETTINGS)
     assert verdict.label == "undetermined"
     assert max(verdict.support.values()) < SETTINGS.support_min
     assert WORDS["wider-range"] in verdict.sentence
     assert WORDS["restrained-hdr"] in verdict.sentence
-    assert judge(make_case(hdr_p999_nits=100 * 2**1.0), replace(SETTINGS, support_min=0.01)).label == "wider-range"
+    assert judge(make_case(hdr_p999_nits=100 * 2**1.0 * (1 + 1e-9)), replace(SETTINGS, support_min=0.01)).label == "wider-range"
 
 
 def test_setup_uncertainty_takes_support_away():
@@ -161,6 +250,7 @@ def test_few_shots_take_support_away():
 def test_a_single_shot_is_judged():
     verdict = judge(make_case(make_pair(hdr_p999_nits=500.0)), SETTINGS)
     assert verdict.label == "wider-range"
+    assert any("Only one shot was scored" in reason for reason in verdict.reasons)
 
 
 def test_the_same_case_gets_the_same_verdict_and_the_order_of_pictures_does_not_count():
@@ -193,7 +283,7 @@ def test_a_flip_does_what_it_says():
 
 def test_the_distance_to_another_label_is_told_in_stops():
     assert "0.30 stops more headroom: HDR, used sparingly." in judge(make_case(hdr_p999_nits=100.5), SETTINGS).flips
-    assert "0.60 stops less headroom: HDR, used sparingly." in judge(make_case(hdr_p999_nits=100 * 2**1.58), SETTINGS).flips
+    assert "0.59 stops less headroom: HDR, used sparingly." in judge(make_case(hdr_p999_nits=100 * 2**1.58), SETTINGS).flips
 
 
 def test_a_setup_alone_may_say_something_else():
@@ -206,7 +296,7 @@ def test_a_setup_alone_may_say_something_else():
         replace(setup("controls"), label="restrained-hdr"),
         setup("white-203", 203.0),
     ]
-    flips = flips_by_setup("restrained-hdr", setups)
+    flips = flips_by_setup(setups)
     assert flips == ("Set-up gain (48 cd/m2, gamma 2.40) alone: HDR that widens the picture.",)
     verdict = judge(case, SETTINGS)
-    assert with_setup_flips(verdict, setups).flips == verdict.flips + flips_by_setup(verdict.label, setups)
+    assert with_setup_flips(verdict, setups).flips == verdict.flips + flips_by_setup(setups)

@@ -57,7 +57,7 @@ def scores(root: Path) -> Iterator[tuple[tuple[str, str], float]]:
 def figures(result: Comparison) -> str:
     return (
         f"{result.verdict.label}: headroom {result.headroom.stops} stops, white {result.setup.white_nits:.1f} cd/m2, gamma "
-        f"{result.setup.gamma:.3f}, blurred median {result.tone.blurred_median_jnd}, support {dict(result.verdict.support)}"
+        f"{result.setup.gamma:.3f}, tone shift {result.tone.shift_median_jnd}, support {dict(result.verdict.support)}"
     )
 
 

@@ -19,19 +19,22 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
-from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
+from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
+from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
     RULE_WORDS,
+    SEGMENT_WORDS,
     SETUP_NOTES,
     SETUP_WORDS,
     STATE_WORDS,
     say_bytes,
     say_estimate,
     say_exposure,
+    say_gamma,
     say_interval,
     say_nits,
     say_number,
@@ -122,7 +125,8 @@ def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    columns = {"time": "hdr_time_s", "max": "hdr_max_nits", "p999": "hdr_p999_nits", "average": "hdr_average_nits"}
+    columns = {"time": "hdr_time_s", "hdr_average": "hdr_average_nits"}
+    columns |= {f"{side}_{name}": f"{side}_{name}_nits" for side in ("hdr", "sdr") for name in ("p50", "p99", "p999", "max")}
     try:
         table = pq.read_table(out / "frames.parquet", columns=list(columns.values()))
         found = {name: table.column(column).to_numpy().astype(np.float64) for name, column in columns.items()}
@@ -399,7 +403,7 @@ def _segment_rows(result: Document) -> list[Document]:
 
     return [
         {
-            "kind": charts.SEGMENT_WORDS[segment["kind"]],
+            "kind": SEGMENT_WORDS[segment["kind"]],
             "hdr": span(segment, "hdr"),
             "sdr": span(segment, "sdr"),
             "speed": "\N{EM DASH}" if segment["speed"] is None else f"{segment['speed']:.4f}",
@@ -483,11 +487,27 @@ def _both(draw: Callable[[int, str], str], name: str) -> str:
 
 
 def _timeline(result: Document, frames: Mapping[str, NDArray[np.float64]], width: int, ident: str) -> str:
-    lines = {name: frames[name] for name in ("max", "p999", "average")}
-    white_nits = result["setup"]["white_nits"]
-    above = float(np.nanmean(frames["p999"] > white_nits)) if len(frames["p999"]) else 0.0
-    summary = f"99.9th percentile above SDR white ({white_nits:.0f} cd/m²) in {say_share(above)} of measured frames."
-    return charts.draw_timeline(frames["time"], lines_nits=lines, white_nits=white_nits, width=width, ident=ident, summary=summary)
+    white_nits, gamma = result["setup"]["white_nits"], result["setup"]["gamma"]
+    names = ("p50", "p99", "p999", "max")
+    hdr = {name: frames[f"hdr_{name}"] for name in names} | {"average": frames["hdr_average"]}
+    sdr = {name: _sdr_at(frames[f"sdr_{name}"], white_nits=white_nits, gamma=gamma) for name in names}
+    panels = [charts.LevelPanel("HDR release", "hdr", frames["time"], hdr)]
+    if np.isfinite(sdr["max"]).any():
+        words = f"SDR at controls: {say_nits(white_nits)}, gamma {say_gamma(gamma)}"
+        panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr))
+    known = hdr["p999"][np.isfinite(hdr["p999"])]
+    above = float(np.mean(known > white_nits)) if len(known) else 0.0
+    summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."
+    return charts.draw_timeline(panels, white_nits=white_nits, width=width, ident=ident, summary=summary)
+
+
+def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> NDArray[np.float64]:
+    """SDR levels, stored at the white and gamma that levels are stated at, at another set-up.
+
+    Exact for percentiles and maxima: each component goes through the same rising curve, so that their order stays. Not so for a mean.
+    """
+    code = nits_to_bt1886(nits, white_nits=SDR_LEVELS_WHITE_NITS, gamma=SDR_LEVELS_GAMMA)
+    return bt1886_to_nits(code, white_nits=white_nits, gamma=gamma)
 
 
 def _edit_map(result: Document, width: int, ident: str) -> str:

@@ -124,7 +124,7 @@ def _draw_levels(
     ]
     same_white = abs(float(nits_to_pq(white_nits)) - float(nits_to_pq(REFERENCE_WHITE_NITS))) * PQ_PIXELS < 1
     heights = {nits: floor - PQ_PIXELS * float(nits_to_pq(nits)) for nits in (white_nits, REFERENCE_WHITE_NITS)}
-    labels.append((heights[white_nits], f"SDR white {white_nits:.0f}", "white"))
+    labels.append((heights[white_nits], f"{'SDR white' if wide else 'white'} {white_nits:.0f}", "white"))
     labels += [] if same_white else [(heights[REFERENCE_WHITE_NITS], f"{REFERENCE_WHITE_NITS:.0f}{' cd/m²' if wide else ''}", "dim")]
     return [*body, *_end_labels(labels, right=right, floor=floor)]
 
@@ -321,7 +321,7 @@ def draw_headroom(
         An `svg` element.
     """
     wide = width > 600
-    left, right, step, top = (190 if wide else 8), width - 60, 30 if wide else 44, 40
+    left, right, step, top = (190 if wide else 8), width - 60, 30 if wide else 44, 50
     floor = top + step * len(rows)
     values = [0.0, *(value for _, value in rows), *(value for value in (slight_stops, clear_stops) if value is not None)]
     low, high = float(np.floor(min(values) - 0.01)) if min(values) < 0 else 0.0, float(np.ceil(max(values) + 0.25))
@@ -333,10 +333,11 @@ def draw_headroom(
     step_stops = 1 if high - low <= 8 else 2
     for tick in np.arange(low, high + 0.5, step_stops):
         body.append(_text(x(float(tick)), floor + 16, f"{tick:g}".replace("-", "\N{MINUS SIGN}"), "mid dim"))
-    body += _threshold(slight_stops, "slightly", x=x, top=22, floor=floor) + _threshold(clear_stops, "clearly", x=x, top=22, floor=floor)
+    body += _threshold(slight_stops, "slightly", x=x, top=4, floor=floor)
+    body += _threshold(clear_stops, "clearly", x=x, top=20, floor=floor)
     for row, (words, stops) in enumerate(rows):
         y = top + row * step + step - 15
-        body.append(_text(0, y + 4 if wide else y - 14, words, ""))
+        body.append(_text(0, y + 4 if wide else y - 14, words, "halo"))
         body.append(f'<path class="stem" d="M{x(0):.1f} {y}H{x(stops):.1f}"/><circle class="dot" cx="{x(stops):.1f}" cy="{y}" r="5"/>')
         value = f"{stops:+.2f}".replace("-", "\N{MINUS SIGN}")
         body.append(_text(max(x(stops), x(0)) + 11, y + 4, value, "num halo"))
@@ -461,7 +462,8 @@ def _edit_legend(kinds: Sequence[str], *, left: float, right: float, ident: str)
 
 
 def _threshold(stops: float | None, words: str, *, x: Any, top: float, floor: float) -> list[str]:
+    """A line with its words right of its upper end; lines of unequal height keep theirs apart."""
     if stops is None:
         return []
     at = float(x(stops))
-    return [f'<path class="line mark" d="M{at:.1f} {top}V{floor}"/>', _text(at, top - 8, f"{words} {stops:g}", "mid dim")]
+    return [f'<path class="line mark" d="M{at:.1f} {top}V{floor}"/>', _text(at + 5, top + 10, f"{words} {stops:g}", "dim")]

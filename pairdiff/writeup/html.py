@@ -32,12 +32,18 @@ from pairdiff.writeup.phrases import (
     SETUP_WORDS,
     STATE_WORDS,
     say_bytes,
+    say_declared_nits,
+    say_deviation,
     say_estimate,
     say_exposure,
+    say_fact,
     say_gamma,
     say_interval,
+    say_jnd,
+    say_jod,
     say_nits,
     say_number,
+    say_prose,
     say_share,
     say_state,
     say_stops,
@@ -49,6 +55,9 @@ WIDE, NARROW = 1080, 350
 
 PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
+
+FEW_SHOTS = 3
+"""Shots below which resampling them says little about other scenes (own)."""
 
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
@@ -231,6 +240,17 @@ def _stops_shown(pictures: Mapping[str, Document]) -> list[int]:
     return sorted((int(stops) for stops in found if f"bracket-sdr-{stops}" in pictures), reverse=True)
 
 
+def _legend(entries: Sequence[Document]) -> list[Document]:
+    """The scale of the difference map, most different first; entries at the foot that share a colour are one."""
+    foot = next((n for n, entry in enumerate(entries) if entry["rgb8"] != entries[0]["rgb8"]), 1) - 1
+    rows = [{"rgb8": entry["rgb8"], "words": f"{entry['jnd']:g}"} for entry in entries[foot:]]
+    if foot > 0:
+        rows[0]["words"] = f"below {entries[foot]['jnd']:g}: nothing visible"
+    if rows:
+        rows[-1]["words"] += " and more"
+    return rows[::-1]
+
+
 # ---------------------------------------------------------------- what the template is given
 
 
@@ -240,7 +260,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "label_words": WORDS,
         "axes": _axes(result),
         "moments": moments,
-        "legend": index.get("legend", []),
+        "legend": _legend(index.get("legend", [])),
         "setup_rows": _setup_rows(result),
         "level_rows": _level_rows(result),
         "facts": _signal_rows(result),
@@ -249,7 +269,33 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "limits": _limits(result),
         "charts": _charts(result, frames),
         "support_rows": _support_rows(result),
+        "support_notes": _support_notes(result),
+        "signs_unmeasured": _signs_unmeasured(result),
+        "colour_bands": _colour_bands(result),
+        "full": result["run"]["coverage"]["mode"] == "full",
+        "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
     }
+
+
+def _support_notes(result: Document) -> list[str]:
+    """What support cannot know where few scenes were seen."""
+    shots = result["run"]["coverage"]["shots"]
+    if not result["verdict"]["support"] or shots >= FEW_SHOTS:
+        return []
+    if shots == 1:
+        return ["only one shot was matched, so support reflects thresholds and set-up only; it says nothing about other scenes."]
+    return [f"only {shots} shots were matched, so support hardly knows how other scenes would differ."]
+
+
+def _signs_unmeasured(result: Document) -> str:
+    """Names of the signs where none of them was measured; nothing as soon as one was."""
+    signs = result["origin_signs"]
+    return ", ".join(sign["name"].replace("_", " ") for sign in signs) if all(sign["status"] == "not_measured" for sign in signs) else ""
+
+
+def _colour_bands(result: Document) -> str:
+    bands = result["colour"]["outside_709_by_level"] or {}
+    return "by level: " + "; ".join(f"{say_state(band)}: {say_share(part)}" for band, part in bands.items()) if bands else ""
 
 
 def _support_rows(result: Document) -> list[tuple[str, float]]:
@@ -273,7 +319,8 @@ def _highlight_evidence(result: Document) -> list[str]:
     if room["status"] != "measured":
         lines = [f"Headroom: {say_state(room['status'])}."]
     else:
-        interval = say_interval(room["time_share_low"], room["time_share_high"], say_share)
+        full = result["run"]["coverage"]["mode"] == "full"
+        interval = say_interval(room["time_share_low"], room["time_share_high"], say_share, full=full)
         lines = [
             f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, "
             f"{say_stops(room['stops_controls'])} at controls.",
@@ -287,14 +334,14 @@ def _highlight_evidence(result: Document) -> list[str]:
             )
     if found["status"] != "measured":
         return [*lines, f"Recovered detail: {say_state(found['status'])}."]
-    return [*lines, f"Where the SDR clips, HDR detail stands {say_number(found['detail_jnd'])} JND above it."]
+    return [*lines, f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it."]
 
 
 def _shadow_evidence(result: Document) -> list[str]:
     shadows = result["shadows"]
     if shadows["status"] != "measured":
         return [f"Shadow detail: {say_state(shadows['status'])}."]
-    return [f"Shadow detail gained: {say_number(shadows['gain_jnd'])} JND."]
+    return [f"Shadow detail gained: {say_jnd(shadows['gain_jnd'])}."]
 
 
 def _colour_evidence(result: Document) -> list[str]:
@@ -313,8 +360,8 @@ def _tone_evidence(result: Document) -> list[str]:
     if tone["status"] != "measured":
         return [f"Tone relation: {say_state(tone['status'])}."]
     return [
-        f"Median difference of the blurred pictures: {say_number(tone['blurred_median_jnd'])} JND.",
-        f"Spread about one tone curve (95th percentile): {say_number(tone['residual_p95_jnd'])} JND.",
+        f"Median difference of the blurred pictures: {say_jnd(tone['blurred_median_jnd'])}.",
+        f"Spread about one tone curve (95th percentile): {say_jnd(tone['residual_p95_jnd'])}.",
     ]
 
 
@@ -374,19 +421,20 @@ def _level_rows(result: Document) -> list[Document]:
 
 def _say_declared(side: Document, name: str) -> str:
     state = side["declared"][f"{name}_state"]
-    return say_nits(side["declared"][f"{name}_nits"]) if state == "present" else STATE_WORDS[state]
+    return say_declared_nits(side["declared"][f"{name}_nits"]) if state == "present" else STATE_WORDS[state]
 
 
 def _say_mastering(side: Document, name: str) -> str:
     mastering = side["declared"]["mastering"]
     if mastering is None or mastering[name] is None:
         return "not declared"
-    return f"{mastering[name]:g} cd/m²"
+    return say_declared_nits(mastering[name])
 
 
 def _signal_rows(result: Document) -> list[Document]:
     return [
-        {"name": name.replace("_", " "), "hdr": result["hdr"]["signal"][name], "sdr": result["sdr"]["signal"][name]}
+        {"name": name.replace("_", " ")}
+        | {side: result[side]["signal"][name] | {"words": say_fact(result[side]["signal"][name]["value"])} for side in ("hdr", "sdr")}
         for name in result["hdr"]["signal"]
     ]
 
@@ -424,9 +472,17 @@ def _setting_rows(result: Document) -> list[Document]:
     nothing = {"group": "", "help": "", "origin": "", "default": None}
     return [
         {"name": name, "value": _say_setting(value), "changed": name in described and value != described[name]["default"]}
-        | {key: described.get(name, nothing)[key] for key in ("group", "help", "origin")}
+        | {key: described.get(name, nothing)[key] for key in ("group", "help")}
+        | {"origin": _say_origin(described.get(name, nothing)["origin"], value)}
         for name, value in result["run"]["settings"].items()
     ]
+
+
+def _say_origin(origin: str, value: Any) -> str:
+    """Where a value comes from; what only the user can state has no origin until it is stated."""
+    if origin == "user":
+        return "not set" if value is None else "stated by the user"
+    return origin
 
 
 def _say_setting(value: Any) -> str:
@@ -535,7 +591,7 @@ def _tone(result: Document, width: int, ident: str) -> str:
 
 def _support(result: Document, width: int, ident: str) -> str:
     rows = [(WORDS.get(label, label), share) for label, share in _support_rows(result)]
-    summary = "; ".join(f"{words} {100 * share:.0f} %" for words, share in rows)
+    summary = "; ".join(f"{words} {say_share(share)}" for words, share in rows)
     least = result["run"]["settings"].get("support_min")
     return charts.draw_support(rows, least=least, width=width, ident=ident, summary=summary)
 
@@ -560,8 +616,12 @@ def _headroom(result: Document, width: int, ident: str) -> str:
 
 
 def _mark_code(text: str) -> Markup:
-    """Escaped text; what stands between backticks is set as code, and cd/m2 as it is printed."""
-    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(text)).replace("cd/m2", "cd/m²")))
+    """Escaped text; keys are said in words, what else stands between backticks is set as code, and cd/m2 as it is printed."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²")))
+
+
+UNITS: dict[str, Callable[[float | None], str]] = {"jod": say_jod, "jnd": say_jnd, "share": say_share}
+"""How the ends of an interval are said, by the template's name of the unit."""
 
 
 def _environment() -> Environment:
@@ -574,8 +634,13 @@ def _environment() -> Environment:
         "nits": say_nits,
         "stops": say_stops,
         "share": say_share,
-        "estimate": say_estimate,
-        "share_estimate": lambda value: say_estimate(value, say_share),
+        "gamma": say_gamma,
+        "deviation": say_deviation,
+        "container": lambda names: " or ".join(names.split(",")[:2]),  # the decoder names a family: "mov,mp4,m4a,..."
+        "jnd": say_jnd,
+        "jod": say_jod,
+        "estimate": lambda value, unit, full: say_estimate(value, UNITS[unit], full=full),
+        "interval": lambda value, unit, full: say_interval(value["low"], value["high"], UNITS[unit], full=full).strip(" ()"),
         "clock": say_time,
         "bytes": say_bytes,
         "exposure": say_exposure,

@@ -18,6 +18,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import fields
+from fractions import Fraction
 from functools import cache
 
 from pairdiff._settings import Settings
@@ -113,7 +114,7 @@ def say_state(state: str) -> str:
     str
         Words; an unknown state is returned with spaces.
     """
-    return STATE_WORDS.get(state, state.replace("_", " "))
+    return (STATE_WORDS | BAND_WORDS).get(state, state.replace("_", " "))
 
 
 def say_prose(text: str) -> str:
@@ -129,7 +130,7 @@ def say_prose(text: str) -> str:
     str
         The same with words in their place. Option names such as `--hdr-range` and everything else between backticks are kept.
     """
-    return _KEYS.sub(lambda found: _key_words().get(found["key"], found[0]), text)
+    return _KEYS.sub(lambda found: found["word"] or _key_words().get(found["key"], found[0]), text)
 
 
 @cache
@@ -138,8 +139,10 @@ def _key_words() -> dict[str, str]:
     return settings | SETTING_WORDS | STATE_WORDS | SEGMENT_WORDS | BAND_WORDS
 
 
-_KEYS = re.compile(r"(?P<tick>`?)(?<![\w./-])(?P<key>[a-z0-9]+(?:_[a-z0-9]+)+)(?![\w/.-]*[\w/])(?P=tick)")
-"""Words joined by underscores that are no part of a path, a file name or an option."""
+_KEYS = re.compile(
+    r"(?P<tick>`?)(?<![\w./-])(?P<key>[a-z0-9]+(?:_[a-z0-9]+)+)(?![\w/.-]*[\w/])(?P=tick)|`(?P<word>same|regraded|stretched|undetermined)`"
+)
+"""Words joined by underscores that are no part of a path, a file name or an option; and states of one word that stand as code."""
 
 
 def say_plain(text: str) -> str:
@@ -276,6 +279,26 @@ def say_jod(value: float | None) -> str:
     return NO_VALUE if value is None else f"{_say_decimals(value, 2)}{NBSP}JOD"
 
 
+def say_deviation(value: float | None, say: Callable[[float | None], str] = say_number) -> str:
+    """Say one standard deviation of a set-up's figure.
+
+    Parameters
+    ----------
+    value : float or None
+        In the unit of the figure.
+    say : callable
+        How the figure is said.
+
+    Returns
+    -------
+    str
+        With a sign of its own; below 0.01 it is not said in figures; empty for None.
+    """
+    if value is None:
+        return ""
+    return "± less than 0.01" if 0 <= value < 0.005 else f"± {say(value)}"
+
+
 def say_gamma(value: float | None) -> str:
     """Say a gamma.
 
@@ -305,7 +328,12 @@ def say_fact(value: object) -> str:
     str
         Words; `not stated` for None.
     """
-    return "not stated" if value is None else SIGNAL_WORDS.get(str(value), str(value))
+    if value is None:
+        return "not stated"
+    if isinstance(value, str) and re.fullmatch(r"\d+/\d+", value):
+        ratio = Fraction(value)
+        return str(ratio) if ratio.denominator == 1 else f"{float(ratio):.3f} ({value})"
+    return SIGNAL_WORDS.get(str(value), str(value))
 
 
 def say_share(value: float | None) -> str:
@@ -332,9 +360,7 @@ def say_share(value: float | None) -> str:
     return f"{100 if percent >= 99.95 else f'{percent:.{decimals}f}'}{NBSP}%"
 
 
-def say_interval(
-    low: float | None, high: float | None, say: Callable[[float | None], str] = say_number, *, full: bool = False
-) -> str:
+def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:
     """Say the ends of a 95 % interval.
 
     Parameters
@@ -355,12 +381,14 @@ def say_interval(
         return " (every frame measured: no sampling error)"
     if low is None or high is None:
         return " (no interval estimated)"
-    return f" (95{NBSP}% interval {say(low)} to {say(high)})"
+    first, last = say(low), say(high)
+    number, _, unit = first.rpartition(NBSP)
+    if number and unit == last.rpartition(NBSP)[2]:  # the unit once is enough
+        first = number
+    return f" (95{NBSP}% interval {first} to {last})"
 
 
-def say_estimate(
-    estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number, *, full: bool = False
-) -> str:
+def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:
     """Say a value with its interval.
 
     Parameters

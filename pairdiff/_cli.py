@@ -223,6 +223,9 @@ def stills(
     """Write stills of moments you name, both sides and the same exposure bracket of both."""
     with _Progress() as progress:
         moments = pairdiff.save_stills(hdr, sdr, at=at, out=out, settings=settings, progress=progress)
+    for one in moments:
+        if one.shot < 0:
+            _say(f"warning: HDR frame f{one.hdr_frame} lies outside the matched passages: the two sides may not show the same moment.")
     rows = [f"  HDR frame {one.hdr_frame} ({one.hdr_time_s:.3f} s)   SDR frame {one.sdr_frame} ({one.sdr_time_s:.3f} s)" for one in moments]
     _print(f"Moments drawn: {len(moments)}", *rows, f"Stills: {out}")
 

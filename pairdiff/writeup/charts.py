@@ -131,7 +131,7 @@ def _draw_levels(
 
 def _band(lower: FloatArray, upper: FloatArray, classes: str) -> str:
     """The area between two lines of the same columns; broken where either has no value."""
-    known = np.isfinite(lower).all(axis=1) & np.isfinite(upper).all(axis=1)
+    known = _known(lower) & _known(upper)
     parts = []
     for run in _runs(known):
         if run.stop - run.start == 1:  # one column is still a column wide
@@ -143,13 +143,18 @@ def _band(lower: FloatArray, upper: FloatArray, classes: str) -> str:
     return f'<path class="{classes}" d="{"".join(parts)}"/>' if parts else ""
 
 
+def _known(points: FloatArray) -> NDArray[np.bool_]:
+    """Rows that hold numbers only."""
+    return np.asarray(np.isfinite(points).all(axis=1))
+
+
 def _runs(known: NDArray[np.bool_]) -> list[slice]:
     edges = np.flatnonzero(np.diff(np.r_[False, known, False].astype(np.int8)))
     return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _last_height(points: FloatArray) -> float | None:
-    known = points[np.isfinite(points).all(axis=1)]
+    known = points[_known(points)]
     return float(known[-1, 1]) if len(known) else None
 
 
@@ -362,7 +367,7 @@ def _text(x: float, y: float, words: str, classes: str) -> str:
 def _path(points: FloatArray, classes: str) -> str:
     """A line through points; a single one becomes a short dash. Points that are not numbers break the line."""
     parts = []
-    for run in _runs(np.isfinite(points).all(axis=1)):
+    for run in _runs(_known(points)):
         (x, y), found = points[run.start], points[run]
         parts.append(f"M{x - 3:.1f} {y:.1f}h6" if len(found) == 1 else f"M{'L'.join(f'{x:.1f} {y:.1f}' for x, y in found)}")
     return f'<path class="{classes}" d="{"".join(parts)}"/>' if parts else ""

@@ -330,9 +330,9 @@ def say_fact(value: object) -> str:
     """
     if value is None:
         return "not stated"
-    if isinstance(value, str) and re.fullmatch(r"\d+/\d+", value):
-        ratio = Fraction(value)
-        return str(ratio) if ratio.denominator == 1 else f"{float(ratio):.3f} ({value})"
+    if isinstance(value, Fraction) or re.fullmatch(r"\d+/\d+", str(value)):
+        ratio = Fraction(str(value))
+        return str(ratio) if ratio.denominator == 1 else f"{float(ratio):.3f} ({ratio})"
     return SIGNAL_WORDS.get(str(value), str(value))
 
 

@@ -297,8 +297,8 @@ def test_a_moment_outside_the_matched_passages_is_warned_about(
     moments = [SimpleNamespace(hdr_frame=n, sdr_frame=n, hdr_time_s=0.5, sdr_time_s=0.5, shot=shot) for n, shot in ((3, -1), (40, 0))]
     plant(monkeypatch, "save_stills", lambda hdr, sdr, **options: moments)
     assert call("stills", "a", "b", "--at", "f3", "--at", "f40", "--out", "o") == 0
-    warnings = [line for line in capsys.readouterr().err.splitlines() if "warning" in line]
-    assert warnings == ["pairdiff: warning: HDR frame f3 lies outside the matched passages: the two sides may not show the same moment."]
+    warnings = [line for line in capsys.readouterr().err.splitlines() if "Warning" in line]
+    assert warnings == ["pairdiff: Warning: HDR frame f3 lies outside the matched passages: the two sides may not show the same moment."]
 
 
 # ---------------------------------------------------------------- refusals and exit codes
@@ -338,7 +338,7 @@ def test_debug_shows_the_trace(call: Call, monkeypatch: pytest.MonkeyPatch, caps
     assert call("measure", "a", *(["--debug"] if way == "option" else [])) == 1
     shown = capsys.readouterr().err
     assert "Traceback (most recent call last)" in shown
-    assert "pairdiff: a fault in pairdiff itself: ZeroDivisionError: planted" in shown
+    assert "pairdiff: A fault in pairdiff itself: ZeroDivisionError: planted" in shown
 
 
 def test_a_missing_libgl_is_told_with_both_ways_out(
@@ -361,7 +361,7 @@ def test_ctrl_c_ends_with_130_and_says_what_is_kept() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.returncode == 130
     assert done.stdout == ""
-    assert done.stderr.startswith("pairdiff: interrupted: the result was not completed. What was finished and kept is used again")
+    assert done.stderr.startswith("pairdiff: Interrupted: the result was not completed. What was finished and kept is used again")
     assert "Traceback" not in done.stderr
 
 
@@ -471,7 +471,7 @@ def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: 
     pair = make_pair_with_other_heads(tmp_path)
     done = run_pairdiff("stills", pair.hdr, pair.sdr, "--at", "f5", "--at", "f50", "--out", tmp_path / "out")
     assert done.returncode == 0, done.stderr
-    assert "pairdiff: warning: HDR frame f5 lies outside the matched passages" in done.stderr
+    assert "pairdiff: Warning: HDR frame f5 lies outside the matched passages" in done.stderr
     assert "f50" not in done.stderr
     first, second = json.loads((tmp_path / "out" / "index.json").read_text(encoding="utf-8"))["moments"]
     assert all("outside the matched passages: the two sides may not show the same moment." in one["caption"] for one in first["pictures"])

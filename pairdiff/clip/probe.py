@@ -289,22 +289,22 @@ def check_pair(hdr: Release, sdr: Release) -> None:
     if first.value == "bt1886" and second.value != "bt1886":
         raise InputRefused(
             f"The HDR release is tagged {words[first.value]} and the SDR release is {words[second.value]}: "
-            f"the two sides look swapped. {found} What to do: give the HDR file first."
+            f"the two sides look swapped. {found} Give the HDR file first."
         )
     if first.value == "bt1886":
         raise InputRefused(
             f"The HDR release is tagged {words[first.value]}: it is not HDR. {found} "
-            "What to do: give a PQ or HLG release first, or, if the tag is wrong, add --hdr-transfer pq (or hlg)."
+            "Give a PQ or HLG release first, or, if the tag is wrong, add --hdr-transfer pq (or hlg)."
         )
     if second.value != "bt1886":
         raise InputRefused(
             f"The SDR release is {words[second.value]}: it is HDR, not SDR. {found} "
-            "What to do: give the SDR release second, or, if the tag is wrong, add --sdr-transfer bt1886."
+            "Give the SDR release second, or, if the tag is wrong, add --sdr-transfer bt1886."
         )
     if sdr.signal.primaries.value != "bt709":
         raise InputRefused(
             f"The SDR release {sdr.path} has {sdr.signal.primaries.value} primaries ({sdr.signal.primaries.source}); "
-            "an SDR release is measured as BT.709. What to do: give a BT.709 release, or, if the tag is wrong, add --sdr-primaries bt709."
+            "an SDR release is measured as BT.709. Give a BT.709 release, or, if the tag is wrong, add --sdr-primaries bt709."
         )
 
 

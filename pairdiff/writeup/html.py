@@ -111,13 +111,15 @@ def render_report(out: Path) -> Path:
 
 
 def _read_result(out: Path) -> Document:
-    result = _read_json(out / "result.json", "run `pairdiff compare` with --out on that folder first")
+    result = _read_json(out / "result.json", "Run `pairdiff compare` with --out on that folder first.")
     if not isinstance(result, dict) or result.get("schema") != RESULT_SCHEMA:
-        raise InputRefused(f"{out / 'result.json'} is not a result of this version ({RESULT_SCHEMA} is needed); compare the releases again")
+        raise InputRefused(
+            f"{out / 'result.json'} is not a result of this version ({RESULT_SCHEMA} is needed). Compare the releases again."
+        )
     try:
         validate_document(result)
     except ValueError as wrong:
-        raise InputRefused(f"{out / 'result.json'}: {wrong}; compare the releases again") from wrong
+        raise InputRefused(f"{out / 'result.json'}: {wrong}. Compare the releases again.") from wrong
     return result
 
 
@@ -125,9 +127,9 @@ def _read_json(path: Path, advice: str) -> Any:
     try:
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError as missing:
-        raise InputRefused(f"{path} cannot be read ({missing.strerror}); {advice}") from missing
+        raise InputRefused(f"{path} cannot be read ({missing.strerror}). {advice}") from missing
     except ValueError as broken:
-        raise InputRefused(f"{path} is damaged ({broken}); {advice}") from broken
+        raise InputRefused(f"{path} is damaged ({broken}). {advice}") from broken
 
 
 def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
@@ -140,7 +142,7 @@ def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
         table = pq.read_table(out / "frames.parquet", columns=list(columns.values()))
         found = {name: table.column(column).to_numpy().astype(np.float64) for name, column in columns.items()}
     except (OSError, pa.ArrowException, KeyError) as broken:
-        raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}); compare the releases again") from broken
+        raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
     known = np.isfinite(found["time"])
     return {name: values[known] for name, values in found.items()}
 
@@ -149,9 +151,9 @@ def _read_stills_index(out: Path) -> Document:
     path = out / "stills" / "index.json"
     if not path.exists():
         return {"moments": [], "legend": []}
-    index = _read_json(path, "compare the releases again")
+    index = _read_json(path, "Compare the releases again.")
     if not isinstance(index, dict) or not isinstance(index.get("moments"), list):
-        raise InputRefused(f"{path} is not a list of still pictures; compare the releases again")
+        raise InputRefused(f"{path} is not a list of still pictures. Compare the releases again.")
     return index
 
 
@@ -170,21 +172,21 @@ def _moments(index: Document, out: Path) -> list[Document]:
                 {**moment, "pictures": own, "stops": _stops_shown(own), "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"])}
             )
     except (KeyError, TypeError) as broken:
-        raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}); compare the releases again") from broken
+        raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
     return moments
 
 
 def _load_picture(entry: Document, directory: Path) -> _Inlined:
     name = str(entry["file"])
     if Path(name).name != name or not name.endswith(".png"):
-        raise InputRefused(f"{directory / 'index.json'} names {name!r}, which is not a PNG of that folder; compare the releases again")
+        raise InputRefused(f"{directory / 'index.json'} names {name!r}, which is not a PNG of that folder. Compare the releases again.")
     try:
         stored = (directory / name).read_bytes()
         pixels = cv2.imdecode(np.frombuffer(stored, dtype=np.uint8), cv2.IMREAD_COLOR)
     except (OSError, cv2.error):
         pixels = None
     if pixels is None:
-        raise InputRefused(f"{directory / name} is missing or no picture; compare the releases again")
+        raise InputRefused(f"{directory / name} is missing or no picture. Compare the releases again.")
     return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1], stored)
 
 

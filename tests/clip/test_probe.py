@@ -335,7 +335,7 @@ def test_an_hlg_release_is_hdr(tmp_path, sdr):
 
 
 def test_swapped_sides_are_refused(hdr10, sdr):
-    words = r"tagged BT\.1886 \(SDR\) and the SDR release is PQ: the two sides look swapped.*give the HDR file first"
+    words = r"tagged BT\.1886 \(SDR\) and the SDR release is PQ: the two sides look swapped.*Give the HDR file first"
     with pytest.raises(InputRefused, match=words):
         check_pair(probe(sdr), probe(hdr10, side="sdr"))
 

@@ -307,7 +307,7 @@ def test_a_film_of_one_frame_without_rate_or_support_is_drawn(example: Any, tmp_
 
 
 def test_a_folder_without_a_result_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputRefused, match=r"result\.json cannot be read .*run `pairdiff compare` with --out"):
+    with pytest.raises(InputRefused, match=r"result\.json cannot be read .*Run `pairdiff compare` with --out"):
         render_report(tmp_path)
 
 
@@ -352,7 +352,7 @@ def test_an_index_that_names_files_elsewhere_is_refused(folder: Path) -> None:
 def test_a_folder_in_the_reports_place_is_refused(folder: Path) -> None:
     (folder / "report.html").unlink()
     (folder / "report.html").mkdir()
-    with pytest.raises(OutputRefused, match="cannot write to"):
+    with pytest.raises(OutputRefused, match="Cannot write to"):
         render_report(folder)
 
 

@@ -510,6 +510,8 @@ def _limits(result: Document) -> list[str]:
         "not_applicable": "does not apply to these pictures",
     }
     missing = [f"{words}: {why[result[name]['status']]}." for name, words in names.items() if result[name]["status"] != "measured"]
+    if _signs_unmeasured(result):
+        missing.append("Signs of SDR origin: not measured in this version.")
     dynamic = [
         f"{side.upper()} carries {words}, which was not applied."
         for side in ("hdr", "sdr")

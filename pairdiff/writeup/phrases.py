@@ -128,9 +128,12 @@ def say_prose(text: str) -> str:
     Returns
     -------
     str
-        The same with words in their place. Option names such as `--hdr-range` and everything else between backticks are kept.
+        The same with words in their place, true minus signs and a blank before %. Option names such as `--hdr-range` and everything
+        else between backticks are kept.
     """
-    return _KEYS.sub(lambda found: found["word"] or _key_words().get(found["key"], found[0]), text)
+    words = _KEYS.sub(lambda found: found["word"] or _key_words().get(found["key"], found[0]), text)
+    signed = _MINUS.sub(MINUS, _ZERO.sub("", words))
+    return re.sub(r"(?<=\d) ?%", f"{NBSP}%", signed)
 
 
 @cache
@@ -143,6 +146,11 @@ _KEYS = re.compile(
     r"(?P<tick>`?)(?<![\w./-])(?P<key>[a-z0-9]+(?:_[a-z0-9]+)+)(?![\w/.-]*[\w/])(?P=tick)|`(?P<word>same|regraded|stretched|undetermined)`"
 )
 """Words joined by underscores that are no part of a path, a file name or an option; and states of one word that stand as code."""
+
+
+_MINUS = re.compile(r"(?<![\w./`-])-(?=\d)")
+_ZERO = re.compile(r"(?<![\w./`-])[-+](?=0\.0+(?![\d.]))")
+"""A minus sign before a figure; a sign before a figure of which nothing but 0 is left."""
 
 
 def say_plain(text: str) -> str:

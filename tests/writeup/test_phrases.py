@@ -60,6 +60,9 @@ from pairdiff.writeup import phrases
         (phrases.say_prose, "max_pairs was lowered", "max pairs was lowered"),
         (phrases.say_prose, "`left` in film_old.mkv, /a/not_measured/b.mkv", "`left` in film_old.mkv, /a/not_measured/b.mkv"),
         (phrases.say_prose, "chroma_sample_loc_3", "chroma_sample_loc_3"),
+        (phrases.say_prose, "headroom -0.14 stops, 6.89% outside", "headroom −0.14 stops, 6.89 % outside"),
+        (phrases.say_prose, "headroom -0.00 stops, +0.00, +0.05", "headroom 0.00 stops, 0.00, +0.05"),
+        (phrases.say_prose, "white-203, 2020-11-25, film-1.mkv, --at -1", "white-203, 2020-11-25, film-1.mkv, --at −1"),
         (phrases.say_plain, "−0.25\N{NO-BREAK SPACE}cd/m²", "-0.25 cd/m2"),
     ],
 )

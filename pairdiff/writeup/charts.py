@@ -83,7 +83,7 @@ def draw_timeline(panels: Sequence[LevelPanel], *, white_nits: float, width: int
         An `svg` element.
     """
     wide = width > 600
-    left, right = (46, width - 152) if wide else (36, width - 82)
+    left, right = 46, width - (152 if wide else 90)
     times = [panel.times_s[[0, -1]] for panel in panels]
     start = float(min(ends[0] for ends in times))
     stop = max(float(max(ends[1] for ends in times)), start + 1e-3)

@@ -358,6 +358,17 @@ def test_a_folder_in_the_reports_place_is_refused(folder: Path) -> None:
 
 # ---------------------------------------------------------------- a real browser
 
+COVERED_WORDS = """[...document.querySelectorAll('svg')].flatMap(drawing => {
+  const words = [...drawing.querySelectorAll('text')].map(text => [text.textContent, text.getBoundingClientRect()])
+  const frame = drawing.getBoundingClientRect()
+  const across = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left)
+  const down = (a, b) => Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top)
+  const out = words.filter(([, box]) => box.width && (box.left < frame.left - 1 || box.right > frame.right + 1)).map(([text]) => text)
+  const meet = ([, box], n) => words.slice(n + 1).filter(([, other]) => across(box, other) > 1 && down(box, other) > 3)
+  return out.concat(words.flatMap((one, n) => meet(one, n).map(([next]) => one[0] + ' | ' + next)))
+})"""
+"""Words of charts that cover each other (by more than the blank above and below letters) or leave their drawing."""
+
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_the_page_opens_from_the_disk_in_a_browser(result_folder: Path, width: int) -> None:
@@ -378,7 +389,11 @@ def test_the_page_opens_from_the_disk_in_a_browser(result_folder: Path, width: i
         broken = tab.evaluate("[...document.images].filter(image => !image.naturalWidth).length")
         shown = tab.evaluate("[...document.querySelectorAll('svg')].filter(drawing => drawing.getClientRects().length).length")
         small = tab.evaluate("Math.min(...[...document.querySelectorAll('svg')].map(s => s.getBoundingClientRect().width).filter(Boolean))")
+        covered = tab.evaluate(COVERED_WORDS)
+        cut = tab.evaluate("[...document.querySelectorAll('.scroll')].filter(box => box.scrollWidth > box.clientWidth + 1).length")
         browser.close()
+    assert covered == []
+    assert cut == 0
     assert met == []
     assert wide <= width
     assert broken == 0

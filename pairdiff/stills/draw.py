@@ -232,7 +232,8 @@ def _stops_words(stops: int) -> str:
 def _difference_words(white_nits: float) -> str:
     return (
         f"Difference with both sets in view, dE_ITP (BT.2124) in just noticeable differences, SDR white at {white_nits:.0f} cd/m2. "
-        "Dark grey: below 1, nothing visible. The lighter, the more different; up to about 5, single pixels can be 8-bit coding."
+        "Dark grey: below 1, nothing visible. The lighter, the more different; up to about 5, single pixels can be 8-bit coding. "
+        "Thin outlines along edges come from coding and resampling; a change of light fills areas."
     )
 
 

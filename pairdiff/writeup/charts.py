@@ -326,7 +326,7 @@ def draw_headroom(
         An `svg` element.
     """
     wide = width > 600
-    left, right, step, top = (190 if wide else 8), width - 60, 30 if wide else 44, 50
+    left, right, step, top = (190 if wide else 14), width - 60, 30 if wide else 44, 50
     floor = top + step * len(rows)
     values = [0.0, *(value for _, value in rows), *(value for value in (slight_stops, clear_stops) if value is not None)]
     low, high = float(np.floor(min(values) - 0.01)) if min(values) < 0 else 0.0, float(np.ceil(max(values) + 0.25))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Side
 from pairdiff.light.transfer import nits_to_pq
-from pairdiff.writeup.phrases import SEGMENT_WORDS
+from pairdiff.writeup.phrases import SEGMENT_WORDS, say_share
 
 LIGHT_TICKS = (0.0, 1.0, 10.0, 100.0, 1000.0, 10000.0)
 LIGHT_TOPS = (100.0, 250.0, 400.0, 600.0, 1000.0, 2000.0, 4000.0, 10000.0)
@@ -288,7 +288,7 @@ def draw_support(shares: Sequence[tuple[str, float]], *, least: float | None, wi
         An `svg` element.
     """
     wide = width > 600
-    left, right, step = (250 if wide else 0), width - 52, 30 if wide else 46
+    left, right, step = (250 if wide else 0), width - 60, 30 if wide else 46
     top, height = 22, 22 + step * len(shares) + 6
     body = []
     for row, (words, share) in enumerate(shares):
@@ -296,11 +296,11 @@ def draw_support(shares: Sequence[tuple[str, float]], *, least: float | None, wi
         body.append(_text(0, y + (14 if wide else -5), words, ""))
         body.append(f'<rect class="track" x="{left}" y="{y}" width="{right - left}" height="18"/>')
         body.append(f'<rect class="fill" x="{left}" y="{y}" width="{(right - left) * share:.1f}" height="18"/>')
-        body.append(_text(right + 8, y + 14, f"{100 * share:.0f} %", "num"))
+        body.append(_text(right + 8, y + 14, say_share(share), "num"))
     if least is not None:
         x = left + (right - left) * least
         body.append(f'<path class="line mark" d="M{x:.1f} {top - 4}V{height - 4}"/>')
-        body.append(_text(x, 12, f"needed: {100 * least:.0f} %", "mid dim"))
+        body.append(_text(x, 12, f"needed: {say_share(least)}", "mid dim"))
     return _svg(body, width=width, height=height, ident=ident, title="Support of each label", summary=summary)
 
 

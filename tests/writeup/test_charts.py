@@ -127,6 +127,12 @@ def test_bars_are_as_long_as_their_shares() -> None:
     np.testing.assert_allclose(np.array(fills) / tracks, [0.75, 0.25], atol=1e-3)
 
 
+def test_a_small_share_of_support_is_not_said_as_nothing() -> None:
+    svg = draw_support([("a", 0.995), ("b", 0.005)], least=0.8, width=350, ident="s", summary="")
+    said = [(text.text or "").replace("\N{NO-BREAK SPACE}", " ") for text in ElementTree.fromstring(svg).iter("text")]
+    assert {"99.5 %", "0.50 %", "needed: 80 %"} <= set(said)
+
+
 def test_words_are_escaped() -> None:
     svg = draw_support([("<b>&", 1.0)], least=None, width=1080, ident="s", summary='"<script>')
     root = ElementTree.fromstring(svg)

@@ -206,6 +206,13 @@ def test_the_two_way_test_is_said_so_that_it_can_be_repeated(report: Page, examp
     share = f"{100 * example.difference.on_its_own.notice_probability.value:.0f} %"
     sentence = f"is predicted to choose the HDR release {share} of the time, on average over matched time. 50 % is a coin toss"
     assert sentence in report.text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "it says how visible their difference is, not which of them is the finer one" in report.text
+
+
+def test_the_label_starts_with_a_capital(example: Any, tmp_path: Path) -> None:
+    words = "another grade, not more range"
+    write_comparison(dataclasses.replace(example, verdict=dataclasses.replace(example.verdict, words=words)), (), tmp_path)
+    assert '<p class="label">Another grade, not more range</p>' in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
 def test_light_levels_say_that_logos_and_credits_count(report: Page) -> None:

@@ -28,5 +28,6 @@ def main(hdr: Path, sdr: Path, out: Path) -> int:
 
 if __name__ == "__main__":
     if len(sys.argv) != 4:
-        sys.exit(__doc__)
+        print(__doc__, file=sys.stderr)
+        sys.exit(2)
     sys.exit(main(*map(Path, sys.argv[1:])))

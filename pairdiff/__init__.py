@@ -75,6 +75,9 @@ _HOMES = {
     ),
 }
 
+# Those that take `settings`: a record made by hand is checked here, as the settings file and the options are.
+_TAKE_SETTINGS = ("align", "compare", "compare_pictures", "measure", "save_stills")
+
 
 def __getattr__(name: str) -> Any:
     if name == "__version__":
@@ -82,6 +85,8 @@ def __getattr__(name: str) -> Any:
     elif name in _HOMES:
         module, _, original = _HOMES[name].partition(":")
         value = getattr(import_module(f"pairdiff.{module}"), original or name)
+        if name in _TAKE_SETTINGS:
+            value = import_module("pairdiff._settings_file").check_at_the_door(value)
     else:
         raise AttributeError(f"module 'pairdiff' has no attribute {name!r}")
     globals()[name] = value

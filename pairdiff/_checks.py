@@ -19,12 +19,12 @@ def check_output(out: Path) -> None:
     try:
         place = _nearest(out)
         if not place.is_dir():
-            raise OutputRefused(f"cannot write to {out}: {place} is not a folder; name another folder with --out")
+            raise OutputRefused(f"Cannot write to {out}: {place} is not a folder. Name another folder with --out.")
         with tempfile.TemporaryFile(dir=place):
             pass
     except OSError as refused:
         reason = refused.strerror or str(refused)
-        raise OutputRefused(f"cannot write to {out}: {reason}; name another folder with --out") from refused
+        raise OutputRefused(f"Cannot write to {out}: {reason}. Name another folder with --out.") from refused
 
 
 def _nearest(out: Path) -> Path:

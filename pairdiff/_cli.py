@@ -223,6 +223,9 @@ def stills(
     """Write stills of moments you name, both sides and the same exposure bracket of both."""
     with _Progress() as progress:
         moments = pairdiff.save_stills(hdr, sdr, at=at, out=out, settings=settings, progress=progress)
+    for one in moments:
+        if one.shot < 0:
+            _say(f"Warning: HDR frame f{one.hdr_frame} lies outside the matched passages: the two sides may not show the same moment.")
     rows = [f"  HDR frame {one.hdr_frame} ({one.hdr_time_s:.3f} s)   SDR frame {one.sdr_frame} ({one.sdr_time_s:.3f} s)" for one in moments]
     _print(f"Moments drawn: {len(moments)}", *rows, f"Stills: {out}")
 
@@ -294,14 +297,14 @@ def _words_for(error: BaseException) -> tuple[str, int]:
         return str(error), error.exit_code
     if isinstance(error, KeyboardInterrupt):
         kept = "What was finished and kept is used again next time (--fresh ignores it)."
-        return f"interrupted: the result was not completed. {kept}", INTERRUPTED
+        return f"Interrupted: the result was not completed. {kept}", INTERRUPTED
     if isinstance(error, ImportError):
         return _words_for_missing(error), FAULT
     if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EROFS, errno.EDQUOT):
-        return f"the output cannot be written: {error}. Free some space or give another --out.", OutputRefused.exit_code
+        return f"The output cannot be written: {error}. Free some space or give another --out.", OutputRefused.exit_code
     if isinstance(error, MemoryError):
-        return "out of memory: close other programs, or lower --canvas-max-columns.", FAULT
-    return f"a fault in pairdiff itself: {type(error).__name__}: {error}. Run again with --debug and report the trace.", FAULT
+        return "Out of memory: close other programs, or lower --canvas-max-columns.", FAULT
+    return f"A fault in pairdiff itself: {type(error).__name__}: {error}. Run again with --debug and report the trace.", FAULT
 
 
 def _words_for_missing(error: ImportError) -> str:
@@ -311,7 +314,7 @@ def _words_for_missing(error: ImportError) -> str:
             "(Debian, Ubuntu: apt-get install libgl1 libglib2.0-0), or put the build without windows in its place "
             "(pip uninstall opencv-python, then pip install opencv-python-headless)."
         )
-    return f"a part of pairdiff cannot be loaded ({error}): install it again with `pip install --force-reinstall pairdiff`."
+    return f"A part of pairdiff cannot be loaded ({error}): install it again with `pip install --force-reinstall pairdiff`."
 
 
 class _Progress:
@@ -364,7 +367,7 @@ def main() -> int:
             _say(f"{message.rstrip('.')}. `pairdiff --help` and `pairdiff COMMAND --help` list what can be given.")
         return UsageError.exit_code
     except (KeyboardInterrupt, typer.Abort):
-        _say("interrupted before the work began.")
+        _say("Interrupted before the work began.")
         return INTERRUPTED
     except PairdiffError as error:
         _say(str(error))

@@ -40,7 +40,7 @@ from pairdiff._records import (
     Side,
 )
 from pairdiff._settings import Settings
-from pairdiff.clip.probe import check_pair, probe_release
+from pairdiff.clip.probe import check_pair, probe_alone, probe_release
 from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
@@ -71,6 +71,7 @@ REGISTERED_PAIRS = 7
 """Pairs registered to refine the geometry."""
 RESAMPLE_GAMMA = 2.4
 """SDR pictures are resampled in linear light at this gamma and handed on as signal."""
+OUTSIDE = "outside the matched passages: the two sides may not show the same moment"
 SAME_RATE = 1e-4
 SPEED_UP = 0.06
 """Rates that differ by less than this are the same film at another speed (25 against 24 frames per second: 0.042)."""
@@ -173,7 +174,7 @@ def measure(
     Parameters
     ----------
     release : path.
-    settings, fresh, hash_whole, progress : as for `compare`; the `hdr_` options apply.
+    settings, fresh, hash_whole, progress : as for `compare`; the `hdr_` or the `sdr_` options apply, as the file turns out to be.
     full : every frame is measured in this version, with or without it.
 
     Returns
@@ -182,7 +183,7 @@ def measure(
     """
     del full
     settings, tell = settings or Settings(), progress or _silent
-    done = _scan(_probe(release, side="hdr", settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
+    done = _scan(probe_alone(release, settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
     return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings))
 
 
@@ -218,7 +219,7 @@ def stills(
 
     Returns
     -------
-    The moments drawn.
+    The moments drawn; one outside the matched passages has the shot -1, and its reason and captions say so.
 
     Raises
     ------
@@ -236,7 +237,8 @@ def stills(
     fits, _ = _fit(matching, picks, settings=settings, tell=tell)
     moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
     pictures = _draw(matching, moments, fits.named("controls"), settings=settings, tell=tell)
-    write_stills(pictures, Path(out))
+    warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
+    write_stills(warned, Path(out))
     return moments
 
 
@@ -648,7 +650,7 @@ def _asked_moment(matching: _Matching, text: str, time: int | Fraction) -> Momen
     if not 0 <= partner < len(matching.sdr.track.times_s):
         raise UsageError(f"--at {text} (frame f{frame}) has no partner in the SDR release. See `pairdiff align` for what is matched.")
     shot = next((n for n, (start, stop) in enumerate(matching.alignment.shots) if start <= frame < stop), -1)
-    reason = f"asked for: {text}" + ("" if shot >= 0 else "; outside the matched passages, so the two sides may not show the same moment")
+    reason = f"asked for: {text}" + ("" if shot >= 0 else f"; {OUTSIDE}")
     return Moment("asked for", reason, frame, partner, float(times[frame]), float(matching.sdr.track.times_s[partner]), "?", "?", shot)
 
 

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, wraps
 from pathlib import Path
-from typing import Any, get_args, get_type_hints
+from typing import Any, TypeVar, get_args, get_type_hints
 
 from pairdiff._errors import UsageError
 from pairdiff._settings import Settings
+
+T = TypeVar("T")
 
 # What a number may be: by its full name, else by the unit that ends its name. Ends included. Wide on purpose: they catch slips of
 # the pen (a percentage for a share, a code value for cd/m2), not opinions.
@@ -131,11 +133,37 @@ def check_settings(settings: Settings) -> None:
     Raises
     ------
     UsageError
-        When a value is of the wrong kind or out of range, or two values do not go together.
+        When it is no such record, a value is of the wrong kind or out of range, or two values do not go together.
     """
+    if not isinstance(settings, Settings):
+        raise UsageError(f"settings: found {type(settings).__name__}, expected a pairdiff.Settings record or None.")
     stated = {one.name: getattr(settings, one.name) for one in fields(settings)}
     _checked_values({name: value for name, value in stated.items() if value is not None}, place="Settings")
     _refuse_contradictions(settings)
+
+
+def check_at_the_door(function: Callable[..., T]) -> Callable[..., T]:
+    """Make a function of the front door check the `settings` it is given before it does anything.
+
+    Parameters
+    ----------
+    function
+        Takes `settings`, a record or None, by keyword.
+
+    Returns
+    -------
+    Callable
+        The same, with the refusals of `check_settings`.
+    """
+
+    @wraps(function)
+    def checked(*given: Any, **named: Any) -> T:
+        settings = named.get("settings")
+        if settings is not None:
+            check_settings(settings)
+        return function(*given, **named)
+
+    return checked
 
 
 def limits_of(name: str) -> tuple[float, float] | None:

@@ -27,6 +27,16 @@ def make_small_pair(folder: Path) -> SmallPair:
     return pair
 
 
+def make_pair_with_other_heads(folder: Path) -> SmallPair:
+    """The same pair with 24 frames in front that differ from one release to the other."""
+    pair = SmallPair(folder / "hdr-head.mkv", folder / "sdr-head.mkv")
+    heads = [list(_drift(seed, frames=24)) for seed in (90, 91)]
+    hdr = (_ycbcr_codes(_as_pq(one), kr=0.2627, kb=0.0593, bits=10) for one in (*heads[0], *_moving_pictures()))
+    encode_clip(pair.hdr, hdr, hdr=True)
+    encode_clip(pair.sdr, (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in (*heads[1], *_moving_pictures())), hdr=False)
+    return pair
+
+
 def sdr_codes() -> Iterator[tuple[NDArray[np.uint16], ...]]:
     return (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in _moving_pictures())
 
@@ -57,11 +67,15 @@ def encode_clip(path: Path, pictures: Iterator[tuple[NDArray[np.uint16], ...]], 
 def _moving_pictures() -> Iterator[NDArray[np.float64]]:
     """Three shots of 20 frames, smooth coloured shapes that drift: R'G'B' signal 0 to 1, 180 rows, 320 columns."""
     for shot in range(3):
-        noise = np.random.default_rng(shot).normal(size=(240, 420, 3))
-        field = gaussian_filter(noise, (12, 12, 0)) + 0.25 * gaussian_filter(noise, (2.5, 2.5, 0))
-        field = 0.5 + 0.22 * field / field.std()
-        for frame in range(20):
-            yield np.clip(field[frame : frame + 180, 2 * frame : 2 * frame + 320], 0.02, 0.98)
+        yield from _drift(shot, frames=20)
+
+
+def _drift(seed: int, *, frames: int) -> Iterator[NDArray[np.float64]]:
+    noise = np.random.default_rng(seed).normal(size=(240, 420, 3))
+    field = gaussian_filter(noise, (12, 12, 0)) + 0.25 * gaussian_filter(noise, (2.5, 2.5, 0))
+    field = 0.5 + 0.22 * field / field.std()
+    for frame in range(frames):
+        yield np.clip(field[frame : frame + 180, 2 * frame : 2 * frame + 320], 0.02, 0.98)
 
 
 def _as_pq(signal: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -26,7 +26,7 @@ def test_a_link_to_nowhere_is_refused(tmp_path):
 
 
 def test_a_name_no_file_system_takes_is_refused(tmp_path):
-    with pytest.raises(OutputRefused, match=r"cannot write to .*: File name too long; name another folder with --out"):
+    with pytest.raises(OutputRefused, match=r"Cannot write to .*: File name too long\. Name another folder with --out\.$"):
         check_output(tmp_path / ("x" * 300))
 
 
@@ -35,6 +35,6 @@ def test_a_folder_that_takes_no_files_is_refused(tmp_path, monkeypatch):
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
-    with pytest.raises(OutputRefused, match="Permission denied; name another folder with --out") as refused:
+    with pytest.raises(OutputRefused, match=r"Permission denied\. Name another folder with --out\.$") as refused:
         check_output(tmp_path)
     assert refused.value.exit_code == 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -19,7 +20,7 @@ from pairdiff._cli import main
 from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._settings import Settings
 from pairdiff.writeup.words import alignment_in_words, comparison_in_words
-from tests.small_clips import SmallPair, encode_clip, sdr_codes
+from tests.small_clips import SmallPair, encode_clip, make_pair_with_other_heads, sdr_codes
 
 COMMANDS = ("demo", "compare", "measure", "align", "stills", "report")
 VERSION = [sys.executable, "-m", "pairdiff", "--version"]
@@ -229,9 +230,12 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "The HDR release goes a little further.",
         "slightly more",
         "cannot tell",
-        "0.51 stops above SDR white (25 % of matched time)",
+        "+0.51 stops above SDR white (25 % of matched time)",
         "white 143 cd/m2, gamma 2.31",
-        "98.4 % of the HDR frames, offset -36 frames",
+        "7.0 JND (dE_ITP, root mean square)",
+        "preference loss 0.25 JOD",
+        "25 %: how often a viewer shown both blind, one after the other, would choose the HDR release; 50 % is a coin toss",
+        "98 % of the HDR frames, offset -36 frames",
         "93 % of draws give this label",
         "Note: The HDR file is cut off at 9.5 s.",
         "Report: results/harbour/report.html",
@@ -245,6 +249,16 @@ def test_a_measure_without_value_is_never_shown_as_zero() -> None:
     assert shown.split("outside BT.709")[1].split("\n")[0].strip() == "no value"
 
 
+def test_a_terminal_gets_no_keys_and_only_plain_signs() -> None:
+    told = comparison()
+    told.verdict.sentence = "Highlights are `slightly_more`: headroom_slight_stops is 0.3."
+    told.headroom.stops = -0.25
+    shown = comparison_in_words(told, out=Path("o"))
+    assert "Highlights are slightly more: headroom from which highlights are slightly more is 0.3." in shown
+    assert "-0.25 stops" in shown
+    assert shown.isascii()
+
+
 def test_the_edit_map_is_told_run_by_run() -> None:
     segments = [
         SimpleNamespace(kind="hdr_only", hdr_start=0, hdr_stop=36, sdr_start=None, sdr_stop=None),
@@ -252,9 +266,39 @@ def test_the_edit_map_is_told_run_by_run() -> None:
     ]
     alignment: Any = SimpleNamespace(matched_share=0.85, offset_frames=-36, score=0.91, runner_up=0.2, segments=segments, notes=())
     lines = alignment_in_words(alignment).splitlines()
-    assert "85.0% of the HDR frames matched; offset -36 frames" in lines[0]
-    assert lines[-2].split() == ["hdr", "only", "0", "to", "35", "-"]
+    assert "85 % of the HDR frames matched; offset -36 frames" in lines[0]
+    assert lines[-2].split() == ["HDR", "only", "0", "to", "35", "-"]
     assert lines[-1].split() == ["matched", "36", "to", "239", "0", "to", "203"]
+
+
+def test_an_sdr_release_measured_alone_is_spoken_of_as_sdr(
+    call: Call, capsys: pytest.CaptureFixture[str], small_pair: SmallPair, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path))
+    assert call("measure", str(small_pair.sdr)) == 0
+    shown = capsys.readouterr()
+    assert f"{small_pair.sdr}: SDR, " in shown.out
+    assert "Measured, at white 100 cd/m2, gamma 2.4" in shown.out
+    assert "a signal of 100 % is the white of any set" in shown.out
+    assert "measure the SDR release" in shown.err
+    assert "HDR" not in shown.out + shown.err
+    assert "--hdr" not in shown.out
+    level, signal = (float(value) for value in re.findall(r"brightest pixel +([\d.]+) cd/m2 at \S+ signal ([\d.]+) %", shown.out)[0])
+    assert level == pytest.approx(100 * (signal / 100) ** 2.4, rel=0.01)  # BT.1886 with black 0
+    assert call("measure", str(small_pair.hdr)) == 0
+    shown = capsys.readouterr()
+    assert f"{small_pair.hdr}: HDR, " in shown.out
+    assert "signal" not in shown.out
+
+
+def test_a_moment_outside_the_matched_passages_is_warned_about(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    moments = [SimpleNamespace(hdr_frame=n, sdr_frame=n, hdr_time_s=0.5, sdr_time_s=0.5, shot=shot) for n, shot in ((3, -1), (40, 0))]
+    plant(monkeypatch, "save_stills", lambda hdr, sdr, **options: moments)
+    assert call("stills", "a", "b", "--at", "f3", "--at", "f40", "--out", "o") == 0
+    warnings = [line for line in capsys.readouterr().err.splitlines() if "Warning" in line]
+    assert warnings == ["pairdiff: Warning: HDR frame f3 lies outside the matched passages: the two sides may not show the same moment."]
 
 
 # ---------------------------------------------------------------- refusals and exit codes
@@ -294,7 +338,7 @@ def test_debug_shows_the_trace(call: Call, monkeypatch: pytest.MonkeyPatch, caps
     assert call("measure", "a", *(["--debug"] if way == "option" else [])) == 1
     shown = capsys.readouterr().err
     assert "Traceback (most recent call last)" in shown
-    assert "pairdiff: a fault in pairdiff itself: ZeroDivisionError: planted" in shown
+    assert "pairdiff: A fault in pairdiff itself: ZeroDivisionError: planted" in shown
 
 
 def test_a_missing_libgl_is_told_with_both_ways_out(
@@ -317,7 +361,7 @@ def test_ctrl_c_ends_with_130_and_says_what_is_kept() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.returncode == 130
     assert done.stdout == ""
-    assert done.stderr.startswith("pairdiff: interrupted: the result was not completed. What was finished and kept is used again")
+    assert done.stderr.startswith("pairdiff: Interrupted: the result was not completed. What was finished and kept is used again")
     assert "Traceback" not in done.stderr
 
 
@@ -421,3 +465,14 @@ def test_measure_and_align_print_one_document(run_pairdiff: Run, small_pair: Sma
     aligned = json.loads(run_pairdiff("align", small_pair.hdr, small_pair.sdr, "--json").stdout)
     validate_document(aligned, kind="alignment")
     assert aligned["matched_share"] == 1.0
+
+
+def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: Run, tmp_path: Path) -> None:
+    pair = make_pair_with_other_heads(tmp_path)
+    done = run_pairdiff("stills", pair.hdr, pair.sdr, "--at", "f5", "--at", "f50", "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert "pairdiff: Warning: HDR frame f5 lies outside the matched passages" in done.stderr
+    assert "f50" not in done.stderr
+    first, second = json.loads((tmp_path / "out" / "index.json").read_text(encoding="utf-8"))["moments"]
+    assert all("outside the matched passages: the two sides may not show the same moment." in one["caption"] for one in first["pictures"])
+    assert not any("outside the matched passages" in one["caption"] for one in second["pictures"])

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from tests.small_clips import SmallPair
 
 
@@ -55,3 +57,19 @@ def test_titles_are_ranked_and_one_without_a_value_comes_last(project_root: Path
     assert done.returncode == 0, done.stderr
     assert [line.split()[-1] for line in done.stdout.splitlines()] == ["c", "b", "d", "a"]
     assert "no value" in done.stdout.splitlines()[-1]
+
+
+def test_a_folder_that_is_not_there_or_holds_no_results_is_told(project_root: Path, tmp_path: Path) -> None:
+    for folder, words in ((tmp_path / "nowhere", "is not a folder"), (tmp_path, "holds no */result.json")):
+        done = run_example(project_root, "rank_titles.py", folder)
+        assert done.returncode == 2
+        assert done.stdout == ""
+        assert str(folder) in done.stderr
+        assert words in done.stderr
+
+
+@pytest.mark.parametrize("name", ["rank_titles.py", "compare_two_files.py"])
+def test_a_script_without_arguments_says_how_it_is_used(project_root: Path, name: str) -> None:
+    done = run_example(project_root, name)
+    assert done.returncode == 2
+    assert f"python {name}" in done.stderr

@@ -124,3 +124,32 @@ def test_the_wheel_holds_every_file_of_the_package(tmp_path: Path) -> None:
     assert own <= held
     assert any(name.endswith(".schema.json") for name in held)
     assert any("/templates/" in name for name in held)
+
+
+ERRORS = {"PairdiffError", "UsageError", "InputRefused", "SignalUnresolved", "DecodeFailed", "UnrelatedFilms", "OutputRefused"}
+
+
+def messages_of(source: str) -> list[tuple[int, str]]:
+    """Line and words of every message that is raised as written; what is filled in stands as {}."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ERRORS and node.args:
+            message = node.args[0]
+            if isinstance(message, ast.JoinedStr):
+                parts = [part.value if isinstance(part, ast.Constant) else "{}" for part in message.values]
+                found.append((node.lineno, "".join(map(str, parts))))
+            elif isinstance(message, ast.Constant):
+                found.append((node.lineno, str(message.value)))
+    return found
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "pairdiff").rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT)))
+def test_every_refusal_is_made_of_whole_sentences(path: Path) -> None:
+    for line, words in messages_of(path.read_text(encoding="utf-8")):
+        assert words.endswith((".", "?", "{}")), f"{path}:{line}: {words!r} does not end as a sentence"
+        starts_with_name = re.match(r"\{\}|--|[a-z_]+(:| is| holds| runs| must)", words)
+        assert words[0].isupper() or starts_with_name, f"{path}:{line}: {words!r} does not start as a sentence"
+
+
+def test_a_refusal_that_trails_off_would_be_found() -> None:
+    assert messages_of('raise UsageError(f"cannot write {x}; do it")') == [(1, "cannot write {}; do it")]

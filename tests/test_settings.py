@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import inspect
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import pairdiff
 from pairdiff._errors import UsageError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import check_settings, limits_of, make_settings, setting_choices, setting_kinds, settings_from_file
@@ -115,6 +117,31 @@ def test_a_record_made_by_hand_is_checked_too() -> None:
     check_settings(Settings())
     with pytest.raises(UsageError, match="max_pairs in the Settings: found 0, expected a whole number from 1"):
         check_settings(Settings(max_pairs=0))
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        (Settings(min_score=45.0), r"min_score in the Settings: found 45\.0, expected a number from 0 to 1"),
+        (Settings(seed=1.5), r"seed in the Settings: found 1\.5, expected a whole number from 0 to 4294967295"),  # type: ignore[arg-type]
+        (Settings(hdr_range="limited"), "hdr_range in the Settings: found 'limited', expected one of narrow, full"),
+        (Settings(sdr_white=120.0), "sdr_white is 120 but sdr_gamma is not stated"),
+        ({"seed": 1}, "settings: found dict, expected a pairdiff.Settings record or None"),
+    ],
+)
+@pytest.mark.parametrize("name", ["align", "compare", "compare_pictures", "measure", "save_stills"])
+def test_every_function_of_the_front_door_checks_the_record_first(name: str, settings: Any, words: str) -> None:
+    given = ("nowhere.mkv",) if name == "measure" else ("nowhere.mkv", "nowhere.mkv")
+    named = {"at": ["f1"], "out": "nowhere"} if name == "save_stills" else {}
+    with pytest.raises(UsageError, match=words):
+        getattr(pairdiff, name)(*given, settings=settings, **named)
+
+
+def test_the_front_door_knows_every_function_that_takes_settings() -> None:
+    takers = [
+        name for name in pairdiff.__all__ if name[0].islower() and "settings" in inspect.signature(getattr(pairdiff, name)).parameters
+    ]
+    assert sorted(takers) == ["align", "compare", "compare_pictures", "measure", "save_stills"]
 
 
 @pytest.mark.parametrize("name", [name for name, kind in setting_kinds().items() if kind is not str])

@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import cast
 
@@ -19,7 +19,7 @@ from av.video.format import VideoFormat
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from pairdiff._errors import DecodeFailed, InputRefused
+from pairdiff._errors import DecodeFailed, InputRefused, PairdiffError, SignalUnresolved
 from pairdiff._records import Fact, Release, Side, Signal
 from pairdiff._settings import Settings
 from pairdiff.clip.container import ATTACHED_PICTURE, SIDES, choose_stream, open_container, stated_duration_s, video_stream_at
@@ -45,6 +45,8 @@ CODEC_NAMES = {"libdav1d": "av1"}  # a decoder library instead of the codec
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
 FIRST_PICTURES = 4
 MOST_EMPTY_PACKETS = 512
+SIDE_OPTIONS = ("transfer", "primaries", "matrix", "range", "siting", "stream")
+"""Settings that each side has, after `hdr_` or `sdr_`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +163,70 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     )
 
 
+def probe_alone(path: str | os.PathLike[str], *, settings: Settings, hash_whole: bool = False) -> Release:
+    """The same of a file that may be HDR or SDR: its transfer decides the side.
+
+    Parameters
+    ----------
+    path
+        As for `probe_release`.
+    settings
+        Options of the side that the file turns out to be; where only the other side's are stated, those.
+    hash_whole
+        As for `probe_release`.
+
+    Returns
+    -------
+    Release
+        With the side that its transfer says; notes name the options of that side.
+
+    Raises
+    ------
+    InputRefused, SignalUnresolved, DecodeFailed
+        As `probe_release`; the message speaks of the release, and where the colours cannot be settled names the options of either kind.
+    """
+    first: Side = "sdr" if _is_stated(settings, "sdr") and not _is_stated(settings, "hdr") else "hdr"
+    try:
+        release = probe_release(path, side=first, settings=settings, hash_whole=hash_whole)
+        side: Side = "sdr" if release.signal.transfer.value == "bt1886" else "hdr"
+        if side == first:
+            return release
+        if _is_stated(settings, side):
+            return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+        release = probe_release(path, side=side, settings=_hand_over(settings, source=first, target=side), hash_whole=hash_whole)
+        if not _is_stated(settings, first):
+            return release
+        return replace(release, notes=tuple(note.replace(f"--{side}-", f"--{first}-") for note in release.notes))
+    except SignalUnresolved as error:
+        other: Side = "hdr" if first == "sdr" else "sdr"
+        usual = "" if _is_stated(settings, first) else _usual_of(path, other, settings)
+        raise SignalUnresolved(_of_one_release(str(error)) + usual) from error
+    except PairdiffError as error:
+        raise type(error)(_of_one_release(str(error))) from error
+
+
+def _is_stated(settings: Settings, side: Side) -> bool:
+    return any(getattr(settings, f"{side}_{field}") is not None for field in SIDE_OPTIONS)
+
+
+def _hand_over(settings: Settings, *, source: Side, target: Side) -> Settings:
+    return replace(settings, **{f"{target}_{field}": getattr(settings, f"{source}_{field}") for field in SIDE_OPTIONS})
+
+
+def _of_one_release(message: str) -> str:
+    return re.sub(r"\b([Tt]he) (?:HDR|SDR) release\b", r"\1 release", message, count=1)
+
+
+def _usual_of(path: str | os.PathLike[str], side: Side, settings: Settings) -> str:
+    """The last advice of a refusal for the other side, without what stands before it."""
+    try:
+        probe_release(path, side=side, settings=settings)
+    except SignalUnresolved as error:
+        _, found, advice = str(error).partition(f"for a usual {side.upper()} release add ")
+        return f" For a usual {side.upper()} release add {advice}" if found else ""
+    return ""
+
+
 def layout_of_format(form: VideoFormat, *, path: str, side: str) -> PixelLayout:
     """Bit depth and chroma sampling of a pixel format.
 
@@ -223,22 +289,22 @@ def check_pair(hdr: Release, sdr: Release) -> None:
     if first.value == "bt1886" and second.value != "bt1886":
         raise InputRefused(
             f"The HDR release is tagged {words[first.value]} and the SDR release is {words[second.value]}: "
-            f"the two sides look swapped. {found} What to do: give the HDR file first."
+            f"the two sides look swapped. {found} Give the HDR file first."
         )
     if first.value == "bt1886":
         raise InputRefused(
             f"The HDR release is tagged {words[first.value]}: it is not HDR. {found} "
-            "What to do: give a PQ or HLG release first, or, if the tag is wrong, add --hdr-transfer pq (or hlg)."
+            "Give a PQ or HLG release first, or, if the tag is wrong, add --hdr-transfer pq (or hlg)."
         )
     if second.value != "bt1886":
         raise InputRefused(
             f"The SDR release is {words[second.value]}: it is HDR, not SDR. {found} "
-            "What to do: give the SDR release second, or, if the tag is wrong, add --sdr-transfer bt1886."
+            "Give the SDR release second, or, if the tag is wrong, add --sdr-transfer bt1886."
         )
     if sdr.signal.primaries.value != "bt709":
         raise InputRefused(
             f"The SDR release {sdr.path} has {sdr.signal.primaries.value} primaries ({sdr.signal.primaries.source}); "
-            "an SDR release is measured as BT.709. What to do: give a BT.709 release, or, if the tag is wrong, add --sdr-primaries bt709."
+            "an SDR release is measured as BT.709. Give a BT.709 release, or, if the tag is wrong, add --sdr-primaries bt709."
         )
 
 

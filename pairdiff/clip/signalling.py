@@ -233,7 +233,7 @@ def _message(absent: list[str], wrong: list[str], *, side: str, path: str, found
         parts.append(hint)
     asked = [field for field in FIELDS if field in absent or any(fault.startswith(f"{field}:") for fault in wrong)]
     example = " ".join(f"--{side}-{field} {USUAL[side][field]}" for field in asked)
-    parts.append(f"If you know how the release was made, state it; for a usual {side.upper()} release add {example}")
+    parts.append(f"If you know how the release was made, state it; for a usual {side.upper()} release add {example}.")
     return " ".join(parts)
 
 

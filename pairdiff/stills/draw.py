@@ -4,7 +4,7 @@ Three kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, 
 
 - `model-hdr`, `model-sdr`: one common display model, safe on any screen.
 - `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white hides.
-- `difference`: the dE_ITP map in one hue, light means different.
+- `difference`: the dE_ITP map, grey where nothing is visible, lighter and in one hue where it is.
 
 Labels are set beside the pictures by the report, never drawn into them. The same input gives the same bytes.
 """
@@ -32,15 +32,16 @@ BRACKET_COLUMNS = 640
 """Widest bracket picture, pixels (own: eight of them are shown for each moment)."""
 
 DIFFERENCE_LEGEND: tuple[tuple[float, tuple[int, int, int]], ...] = (
-    (0.0, (7, 18, 14)),
-    (1.0, (3, 64, 47)),
-    (5.0, (26, 112, 87)),
-    (10.0, (59, 164, 130)),
-    (20.0, (114, 216, 179)),
-    (40.0, (219, 253, 238)),
+    (0.0, (54, 54, 54)),
+    (1.0, (54, 54, 54)),
+    (5.0, (91, 82, 96)),
+    (10.0, (146, 98, 152)),
+    (20.0, (212, 136, 197)),
+    (40.0, (255, 230, 244)),
 )
-"""dE_ITP in JND and its sRGB colour: one hue, lightness L* 5, 23, 42, 61, 80, 97, so that it reads without colour and in print (own: values
-and colours). Between two entries the colour is interpolated; 40 and more share the last."""
+"""dE_ITP in JND and its sRGB colour. Below 1, where nothing is visible, one grey; up to 5, where coding in 8 bits leaves its traces, little
+more than grey; from there one hue. Lightness L* 23, 36, 48, 66, 93 rises all the way, so that it reads without colour, to colour-blind
+eyes and in print (own: values and colours). Between two entries the colour is interpolated; 40 and more share the last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +232,8 @@ def _stops_words(stops: int) -> str:
 def _difference_words(white_nits: float) -> str:
     return (
         f"Difference with both sets in view, dE_ITP (BT.2124) in just noticeable differences, SDR white at {white_nits:.0f} cd/m2. "
-        "Light means different; single pixels of up to 4 can be 8-bit quantisation."
+        "Dark grey: below 1, nothing visible. The lighter, the more different; up to about 5, single pixels can be 8-bit coding. "
+        "Thin outlines along edges come from coding and resampling; a change of light fills areas."
     )
 
 

@@ -6,20 +6,36 @@ Light is drawn on the PQ scale (SMPTE ST 2084), where equal distances look about
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from markupsafe import escape
+from numpy.typing import NDArray
 
-from pairdiff._records import FloatArray
+from pairdiff._records import FloatArray, Side
 from pairdiff.light.transfer import nits_to_pq
+from pairdiff.writeup.phrases import SEGMENT_WORDS, say_share
 
-LIGHT_TICKS = (0.0, 0.1, 1.0, 10.0, 100.0, 1000.0, 10000.0)
-LIGHT_TOPS = (100.0, 200.0, 400.0, 600.0, 1000.0, 2000.0, 4000.0, 10000.0)
+LIGHT_TICKS = (0.0, 1.0, 10.0, 100.0, 1000.0, 10000.0)
+LIGHT_TOPS = (100.0, 250.0, 400.0, 600.0, 1000.0, 2000.0, 4000.0, 10000.0)
 TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
-SEGMENT_WORDS = {"matched": "matched", "hdr_only": "HDR only", "sdr_only": "SDR only", "undetermined": "undetermined"}
+REFERENCE_WHITE_NITS = 203.0
+"""HDR reference white (ITU-R BT.2408), cd/m2."""
+PQ_PIXELS = 300.0
+"""Height of a panel for the whole PQ range of 0 to 10 000 cd/m2, pixels (own)."""
+LABEL_GAP = 14.0
+"""Distance between labels at line ends, pixels (own: the height of a line of text)."""
+LEVEL_WORDS = {
+    "p50": ("median", "median"),
+    "p99": ("99 %", "99th percentile"),
+    "p999": ("99.9 %", "99.9th percentile"),
+    "average": ("average", "frame average"),
+    "max": ("peak", "brightest pixel"),
+}
+"""Labels of the levels of a frame, short and long."""
 LETTER = 7.4
 """Width that is set aside for one letter of 12 px text, pixels (own)."""
 
@@ -33,20 +49,29 @@ class Span:
     sdr: tuple[float, float] | None
 
 
-def draw_timeline(
-    times_s: FloatArray, *, lines_nits: Mapping[str, FloatArray], white_nits: float, width: int, ident: str, summary: str
-) -> str:
-    """Draw light levels over the film on a PQ axis, with SDR white as a line.
+@dataclass(frozen=True, slots=True)
+class LevelPanel:
+    """Light levels of one release over the film."""
+
+    words: str
+    """Heading of the panel."""
+    side: Side
+    times_s: FloatArray
+    """HDR film time, (frame,), ascending, seconds."""
+    levels: Mapping[str, FloatArray]
+    """`p50`, `p99`, `p999`, `max` and, where it is known, `average`, (frame,), cd/m2; NaN where there is no value. Where there are more
+    frames than pixels, `max` and the two upper percentiles keep the highest of each pixel's frames, the others their mean."""
+
+
+def draw_timeline(panels: Sequence[LevelPanel], *, white_nits: float, width: int, ident: str, summary: str) -> str:
+    """Draw light levels over the film, one panel a release, all on one PQ scale and one time axis.
 
     Parameters
     ----------
-    times_s : float array, (frame,)
-        HDR film time, ascending, seconds.
-    lines_nits : mapping
-        `max`, `p999` and `average`, cd/m2 per frame; NaN where there is no value. Where there are more frames than pixels the first
-        two keep the highest of each pixel's frames, the average their mean.
+    panels : sequence of LevelPanel
+        Drawn from the top; equal heights above a panel's foot are equal light in all of them.
     white_nits : float
-        SDR white at `controls`, cd/m2.
+        SDR white at `controls`, cd/m2; a labelled line, as is HDR reference white.
     width : int
         Width of the drawing, pixels.
     ident, summary : str
@@ -57,29 +82,103 @@ def draw_timeline(
     str
         An `svg` element.
     """
-    words = {
-        "line max": "maximum",
-        "line p999": "99.9th percentile",
-        "line average": "frame average",
-        "line white": f"SDR white {white_nits:.0f} cd/m²",
-    }
-    left, right = 50, width - 26
-    legend, top = _legend(list(words.items()), left=left, right=right)
-    floor = top + 240
-    height = floor + 26
-    start, stop = float(times_s[0]), float(max(times_s[-1], times_s[0] + 1e-3))
-    ceiling = _light_top(max(white_nits, float(np.nanmax(lines_nits["max"], initial=1.0))))
-    body = _light_axis(left=left, right=right, top=top, floor=floor, ceiling=ceiling)
-    body += _time_axis(start, stop, left=left, right=right, top=top, floor=floor)
-    for name in ("max", "average", "p999"):
-        xs, ys = _bin_by_pixel(times_s, lines_nits[name], start=start, stop=stop, pixels=right - left, highest=name != "average")
-        points = np.column_stack([left + xs, _light_y(ys, top=top, floor=floor, ceiling=ceiling)])
-        body.append(_path(points, f"line {name}"))
-    white_y = float(_light_y(white_nits, top=top, floor=floor, ceiling=ceiling))
-    body.append(f'<path class="line white" d="M{left} {white_y:.1f}H{right}"/>')
-    return _svg(
-        [*legend, *body], width=width, height=height, ident=ident, title="Light levels of the HDR release over the film", summary=summary
-    )
+    wide = width > 600
+    left, right = 46, width - (152 if wide else 90)
+    times = [panel.times_s[[0, -1]] for panel in panels]
+    start = float(min(ends[0] for ends in times))
+    stop = max(float(max(ends[1] for ends in times)), start + 1e-3)
+    body: list[str] = []
+    y = 0.0
+    for panel in panels:
+        ceiling = _light_top(max(white_nits, REFERENCE_WHITE_NITS, *(float(np.nanmax(v, initial=1.0)) for v in panel.levels.values())))
+        top = y + 34
+        floor = top + PQ_PIXELS * float(nits_to_pq(ceiling))
+        body.append(_text(0, y + 16, panel.words, f"strong {panel.side}"))
+        body += _light_axis(left=left, right=right, top=top, floor=floor, ceiling=ceiling)
+        body += _time_axis(start, stop, left=left, right=right, top=top, floor=floor)
+        body += _draw_levels(panel, start=start, stop=stop, left=left, right=right, floor=floor, white_nits=white_nits, wide=wide)
+        y = floor + 30
+    title = "Light levels over the film"
+    return _svg(body, width=width, height=math.ceil(y), ident=ident, title=title, summary=summary)
+
+
+def _draw_levels(
+    panel: LevelPanel, *, start: float, stop: float, left: float, right: float, floor: float, white_nits: float, wide: bool
+) -> list[str]:
+    """Bands, lines, ticks of one panel, and their labels right of the plot."""
+
+    def points(name: str, *, highest: bool, columns: float = right - left) -> FloatArray:
+        xs, nits = _bin_by_pixel(panel.times_s, panel.levels[name], start=start, stop=stop, pixels=columns, highest=highest)
+        height = floor - PQ_PIXELS * nits_to_pq(np.fmax(nits, 0.0))
+        return np.column_stack([left + xs * (right - left) / columns, np.where(np.isfinite(nits), height, np.nan)])
+
+    lines = {name: points(name, highest=name in ("p99", "p999")) for name in ("p50", "p99", "p999", "average") if name in panel.levels}
+    peaks = points("max", highest=True, columns=max((right - left) // 7, 1))
+    body = [_band(lines["p99"], lines["p999"], f"band outer {panel.side}"), _band(lines["p50"], lines["p99"], f"band inner {panel.side}")]
+    for nits, words in ((REFERENCE_WHITE_NITS, "reference"), (white_nits, "white")):
+        body.append(f'<path class="line {words}" d="M{left} {floor - PQ_PIXELS * float(nits_to_pq(nits)):.1f}H{right}"/>')
+    body += [_path(lines[name], f"line {name} {panel.side}") for name in ("p999", "average") if name in lines]
+    body.append(f'<path class="peak {panel.side}" d="{"".join(f"M{x - 1.5:.1f} {y:.1f}h3" for x, y in peaks if np.isfinite(y))}"/>')
+    labels: list[tuple[float | None, str, str]] = [
+        (_last_height(found), LEVEL_WORDS[name][wide], panel.side) for name, found in (lines | {"max": peaks}).items()
+    ]
+    same_white = abs(float(nits_to_pq(white_nits)) - float(nits_to_pq(REFERENCE_WHITE_NITS))) * PQ_PIXELS < 1
+    heights = {nits: floor - PQ_PIXELS * float(nits_to_pq(nits)) for nits in (white_nits, REFERENCE_WHITE_NITS)}
+    labels.append((heights[white_nits], f"{'SDR white' if wide else 'white'} {white_nits:.0f}", "white"))
+    labels += [] if same_white else [(heights[REFERENCE_WHITE_NITS], f"{REFERENCE_WHITE_NITS:.0f}{' cd/m²' if wide else ''}", "dim")]
+    return [*body, *_end_labels(labels, right=right, floor=floor)]
+
+
+def _band(lower: FloatArray, upper: FloatArray, classes: str) -> str:
+    """The area between two lines of the same columns; broken where either has no value."""
+    known = _known(lower) & _known(upper)
+    parts = []
+    for run in _runs(known):
+        if run.stop - run.start == 1:  # one column is still a column wide
+            (x, low), (_, high) = lower[run.start], upper[run.start]
+            corners = [(x - 1, high), (x + 1, high), (x + 1, low), (x - 1, low)]
+        else:
+            corners = [*upper[run], *lower[run][::-1]]
+        parts.append(f"M{'L'.join(f'{x:.1f} {y:.1f}' for x, y in corners)}Z")
+    return f'<path class="{classes}" d="{"".join(parts)}"/>' if parts else ""
+
+
+def _known(points: FloatArray) -> NDArray[np.bool_]:
+    """Rows that hold numbers only."""
+    return np.asarray(np.isfinite(points).all(axis=1))
+
+
+def _runs(known: NDArray[np.bool_]) -> list[slice]:
+    edges = np.flatnonzero(np.diff(np.r_[False, known, False].astype(np.int8)))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _last_height(points: FloatArray) -> float | None:
+    known = points[_known(points)]
+    return float(known[-1, 1]) if len(known) else None
+
+
+def _end_labels(labels: Sequence[tuple[float | None, str, str]], *, right: float, floor: float) -> list[str]:
+    """Words beside the ends of lines, moved apart where they would cover each other, each joined to its line."""
+    ordered = sorted((height, words, kind) for height, words, kind in labels if height is not None)
+    places = _spread([height for height, _, _ in ordered], gap=LABEL_GAP, lowest=floor)
+    body = []
+    for (height, words, kind), place in zip(ordered, places, strict=True):
+        body.append(f'<path class="leader" d="M{right + 2:.1f} {height:.1f}L{right + 12:.1f} {place:.1f}"/>')
+        body.append(_text(right + 15, place + 4, words, f"end-label {kind}"))
+    return body
+
+
+def _spread(heights: Sequence[float], *, gap: float, lowest: float) -> list[float]:
+    """Heights in ascending order (downwards on the page), at least `gap` apart, the last no lower than `lowest`."""
+    places = list(heights)
+    for number in range(1, len(places)):
+        places[number] = max(places[number], places[number - 1] + gap)
+    limit = lowest
+    for number in reversed(range(len(places))):
+        places[number] = min(places[number], limit)
+        limit = places[number] - gap
+    return places
 
 
 def draw_edit_map(spans: Sequence[Span], *, unit: str, width: int, ident: str, summary: str) -> str:
@@ -161,7 +260,7 @@ def draw_tone_curve(
     body.append(f'<path class="line even" d="M{left} {floor}L{right} {top}"/>')
     white_x = float(x(white_nits))
     body.append(f'<path class="line white" d="M{white_x:.1f} {top}V{floor}"/>')
-    body.append(_path(np.column_stack([x(sdr_nits), _light_y(hdr_nits, top=top, floor=floor, ceiling=ceiling)]), "line p999"))
+    body.append(_path(np.column_stack([x(sdr_nits), _light_y(hdr_nits, top=top, floor=floor, ceiling=ceiling)]), "line tone"))
     body.append(_text(white_x - 5, floor - 8, f"SDR white {white_nits:.0f}", "end sdr halo"))
     body.append(_text(left + 8, top + 14, "HDR brighter", "dim halo"))
     body.append(_text(right - 6, floor - 26, "HDR darker", "end dim halo"))
@@ -189,7 +288,7 @@ def draw_support(shares: Sequence[tuple[str, float]], *, least: float | None, wi
         An `svg` element.
     """
     wide = width > 600
-    left, right, step = (250 if wide else 0), width - 52, 30 if wide else 46
+    left, right, step = (250 if wide else 0), width - 60, 30 if wide else 46
     top, height = 22, 22 + step * len(shares) + 6
     body = []
     for row, (words, share) in enumerate(shares):
@@ -197,11 +296,11 @@ def draw_support(shares: Sequence[tuple[str, float]], *, least: float | None, wi
         body.append(_text(0, y + (14 if wide else -5), words, ""))
         body.append(f'<rect class="track" x="{left}" y="{y}" width="{right - left}" height="18"/>')
         body.append(f'<rect class="fill" x="{left}" y="{y}" width="{(right - left) * share:.1f}" height="18"/>')
-        body.append(_text(right + 8, y + 14, f"{100 * share:.0f} %", "num"))
+        body.append(_text(right + 8, y + 14, say_share(share), "num"))
     if least is not None:
         x = left + (right - left) * least
         body.append(f'<path class="line mark" d="M{x:.1f} {top - 4}V{height - 4}"/>')
-        body.append(_text(x, 12, f"needed: {100 * least:.0f} %", "mid dim"))
+        body.append(_text(x, 12, f"needed: {say_share(least)}", "mid dim"))
     return _svg(body, width=width, height=height, ident=ident, title="Support of each label", summary=summary)
 
 
@@ -227,7 +326,7 @@ def draw_headroom(
         An `svg` element.
     """
     wide = width > 600
-    left, right, step, top = (190 if wide else 8), width - 60, 30 if wide else 44, 40
+    left, right, step, top = (190 if wide else 14), width - 60, 30 if wide else 44, 50
     floor = top + step * len(rows)
     values = [0.0, *(value for _, value in rows), *(value for value in (slight_stops, clear_stops) if value is not None)]
     low, high = float(np.floor(min(values) - 0.01)) if min(values) < 0 else 0.0, float(np.ceil(max(values) + 0.25))
@@ -239,10 +338,11 @@ def draw_headroom(
     step_stops = 1 if high - low <= 8 else 2
     for tick in np.arange(low, high + 0.5, step_stops):
         body.append(_text(x(float(tick)), floor + 16, f"{tick:g}".replace("-", "\N{MINUS SIGN}"), "mid dim"))
-    body += _threshold(slight_stops, "slightly", x=x, top=22, floor=floor) + _threshold(clear_stops, "clearly", x=x, top=22, floor=floor)
+    body += _threshold(slight_stops, "slightly", x=x, top=4, floor=floor)
+    body += _threshold(clear_stops, "clearly", x=x, top=20, floor=floor)
     for row, (words, stops) in enumerate(rows):
         y = top + row * step + step - 15
-        body.append(_text(0, y + 4 if wide else y - 14, words, ""))
+        body.append(_text(0, y + 4 if wide else y - 14, words, "halo"))
         body.append(f'<path class="stem" d="M{x(0):.1f} {y}H{x(stops):.1f}"/><circle class="dot" cx="{x(stops):.1f}" cy="{y}" r="5"/>')
         value = f"{stops:+.2f}".replace("-", "\N{MINUS SIGN}")
         body.append(_text(max(x(stops), x(0)) + 11, y + 4, value, "num halo"))
@@ -266,12 +366,11 @@ def _text(x: float, y: float, words: str, classes: str) -> str:
 
 def _path(points: FloatArray, classes: str) -> str:
     """A line through points; a single one becomes a short dash. Points that are not numbers break the line."""
-    known = points[np.isfinite(points).all(axis=1)]
-    if len(known) == 0:
-        return ""
-    if len(known) == 1:
-        return f'<path class="{classes}" d="M{known[0, 0] - 3:.1f} {known[0, 1]:.1f}h6"/>'
-    return f'<path class="{classes}" d="M{"L".join(f"{x:.1f} {y:.1f}" for x, y in known)}"/>'
+    parts = []
+    for run in _runs(_known(points)):
+        (x, y), found = points[run.start], points[run]
+        parts.append(f"M{x - 3:.1f} {y:.1f}h6" if len(found) == 1 else f"M{'L'.join(f'{x:.1f} {y:.1f}' for x, y in found)}")
+    return f'<path class="{classes}" d="{"".join(parts)}"/>' if parts else ""
 
 
 def _light_top(nits: float) -> float:
@@ -327,30 +426,19 @@ def _clock(seconds: float, step: float) -> str:
 def _bin_by_pixel(
     times_s: FloatArray, values: FloatArray, *, start: float, stop: float, pixels: float, highest: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Frames -> at most one value for each pixel column: the highest or the mean of its frames."""
-    known = np.isfinite(values)
-    x = (np.asarray(times_s, dtype=np.float64)[known] - start) / (stop - start) * pixels
-    y = np.asarray(values, dtype=np.float64)[known]
+    """Frames -> at most one value for each pixel column: the highest or the mean of its frames; NaN where none of them has one."""
+    x = (np.asarray(times_s, dtype=np.float64) - start) / (stop - start) * pixels
+    y = np.asarray(values, dtype=np.float64)
     if len(x) <= pixels:
         return x, y
     column = np.minimum(x.astype(np.int64), int(pixels) - 1)
     edges = np.flatnonzero(np.r_[True, np.diff(column) > 0])
-    counts = np.diff(np.r_[edges, len(column)])
-    pooled = np.maximum.reduceat(y, edges) if highest else np.add.reduceat(y, edges) / counts
-    return column[edges] + 0.5, pooled
-
-
-def _legend(items: Sequence[tuple[str, str]], *, left: float, right: float) -> tuple[list[str], int]:
-    """Samples of lines with their words, in as many rows as they need; and the row below which the plot may start."""
-    body, x, y = [], left, 14
-    for classes, words in items:
-        need = 25 + LETTER * len(words)
-        if x > left and x + need > right:
-            x, y = left, y + 19
-        body.append(f'<path class="{classes}" d="M{x:.1f} {y - 4}h20"/>')
-        body.append(_text(x + 25, y, words, ""))
-        x += need + 14
-    return body, y + 18
+    if highest:
+        return column[edges] + 0.5, np.fmax.reduceat(y, edges)
+    known = np.isfinite(y)
+    counts = np.add.reduceat(known.astype(np.float64), edges)
+    totals = np.add.reduceat(np.where(known, y, 0.0), edges)
+    return column[edges] + 0.5, np.where(counts > 0, totals / np.fmax(counts, 1.0), np.nan)
 
 
 def _hatch(ident: str) -> str:
@@ -379,7 +467,8 @@ def _edit_legend(kinds: Sequence[str], *, left: float, right: float, ident: str)
 
 
 def _threshold(stops: float | None, words: str, *, x: Any, top: float, floor: float) -> list[str]:
+    """A line with its words right of its upper end; lines of unequal height keep theirs apart."""
     if stops is None:
         return []
     at = float(x(stops))
-    return [f'<path class="line mark" d="M{at:.1f} {top}V{floor}"/>', _text(at, top - 8, f"{words} {stops:g}", "mid dim")]
+    return [f'<path class="line mark" d="M{at:.1f} {top}V{floor}"/>', _text(at + 5, top + 10, f"{words} {stops:g}", "dim")]

@@ -451,12 +451,12 @@ def refuse_output(out: Path) -> Iterator[None]:
         yield
     except OSError as refused:
         reason = refused.strerror or str(refused)
-        raise OutputRefused(f"cannot write to {out}: {reason}; name another folder with --out") from refused
+        raise OutputRefused(f"Cannot write to {out}: {reason}. Name another folder with --out.") from refused
 
 
 def _make_folder(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
-        raise OutputRefused(f"cannot write to {folder}: a file of that name is in its place; name another folder with --out")
+        raise OutputRefused(f"Cannot write to {folder}: a file of that name is in its place. Name another folder with --out.")
     folder.mkdir(parents=True, exist_ok=True)
 
 
@@ -464,9 +464,9 @@ def _check_places(out: Path) -> None:
     """Refuse before the work is done, and before anything old is taken away."""
     for name in ("report.html", "result.json", "frames.parquet"):
         if (out / name).is_dir():
-            raise OutputRefused(f"cannot write {out / name}: a folder of that name is in its place; name another folder with --out")
+            raise OutputRefused(f"Cannot write {out / name}: a folder of that name is in its place. Name another folder with --out.")
     if (out / "stills").exists() and not (out / "stills").is_dir():
-        raise OutputRefused(f"cannot write to {out / 'stills'}: a file of that name is in its place; name another folder with --out")
+        raise OutputRefused(f"Cannot write to {out / 'stills'}: a file of that name is in its place. Name another folder with --out.")
 
 
 def _write_table(comparison: Comparison, path: Path) -> None:
@@ -480,7 +480,7 @@ def _write_picture(path: Path, still: StillPicture) -> None:
 
     done, data = cv2.imencode(".png", np.ascontiguousarray(still.rgb8[..., ::-1]))
     if not done:
-        raise OutputRefused(f"cannot write {path}: the picture could not be encoded as PNG, its size is {still.rgb8.shape}")
+        raise OutputRefused(f"Cannot write {path}: the picture could not be encoded as PNG, its size is {still.rgb8.shape}")
     write_whole(path, lambda part: part.write_bytes(data.tobytes()))
 
 

@@ -19,22 +19,31 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
-from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
+from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
+from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
     RULE_WORDS,
+    SEGMENT_WORDS,
     SETUP_NOTES,
     SETUP_WORDS,
     STATE_WORDS,
     say_bytes,
+    say_declared_nits,
+    say_deviation,
     say_estimate,
     say_exposure,
+    say_fact,
+    say_gamma,
     say_interval,
+    say_jnd,
+    say_jod,
     say_nits,
     say_number,
+    say_prose,
     say_share,
     say_state,
     say_stops,
@@ -46,6 +55,9 @@ WIDE, NARROW = 1080, 350
 
 PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
+
+FEW_SHOTS = 3
+"""Shots below which resampling them says little about other scenes (own)."""
 
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
@@ -99,13 +111,15 @@ def render_report(out: Path) -> Path:
 
 
 def _read_result(out: Path) -> Document:
-    result = _read_json(out / "result.json", "run `pairdiff compare` with --out on that folder first")
+    result = _read_json(out / "result.json", "Run `pairdiff compare` with --out on that folder first.")
     if not isinstance(result, dict) or result.get("schema") != RESULT_SCHEMA:
-        raise InputRefused(f"{out / 'result.json'} is not a result of this version ({RESULT_SCHEMA} is needed); compare the releases again")
+        raise InputRefused(
+            f"{out / 'result.json'} is not a result of this version ({RESULT_SCHEMA} is needed). Compare the releases again."
+        )
     try:
         validate_document(result)
     except ValueError as wrong:
-        raise InputRefused(f"{out / 'result.json'}: {wrong}; compare the releases again") from wrong
+        raise InputRefused(f"{out / 'result.json'}: {wrong}. Compare the releases again.") from wrong
     return result
 
 
@@ -113,21 +127,22 @@ def _read_json(path: Path, advice: str) -> Any:
     try:
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError as missing:
-        raise InputRefused(f"{path} cannot be read ({missing.strerror}); {advice}") from missing
+        raise InputRefused(f"{path} cannot be read ({missing.strerror}). {advice}") from missing
     except ValueError as broken:
-        raise InputRefused(f"{path} is damaged ({broken}); {advice}") from broken
+        raise InputRefused(f"{path} is damaged ({broken}). {advice}") from broken
 
 
 def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    columns = {"time": "hdr_time_s", "max": "hdr_max_nits", "p999": "hdr_p999_nits", "average": "hdr_average_nits"}
+    columns = {"time": "hdr_time_s", "hdr_average": "hdr_average_nits"}
+    columns |= {f"{side}_{name}": f"{side}_{name}_nits" for side in ("hdr", "sdr") for name in ("p50", "p99", "p999", "max")}
     try:
         table = pq.read_table(out / "frames.parquet", columns=list(columns.values()))
         found = {name: table.column(column).to_numpy().astype(np.float64) for name, column in columns.items()}
     except (OSError, pa.ArrowException, KeyError) as broken:
-        raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}); compare the releases again") from broken
+        raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
     known = np.isfinite(found["time"])
     return {name: values[known] for name, values in found.items()}
 
@@ -136,9 +151,9 @@ def _read_stills_index(out: Path) -> Document:
     path = out / "stills" / "index.json"
     if not path.exists():
         return {"moments": [], "legend": []}
-    index = _read_json(path, "compare the releases again")
+    index = _read_json(path, "Compare the releases again.")
     if not isinstance(index, dict) or not isinstance(index.get("moments"), list):
-        raise InputRefused(f"{path} is not a list of still pictures; compare the releases again")
+        raise InputRefused(f"{path} is not a list of still pictures. Compare the releases again.")
     return index
 
 
@@ -157,21 +172,21 @@ def _moments(index: Document, out: Path) -> list[Document]:
                 {**moment, "pictures": own, "stops": _stops_shown(own), "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"])}
             )
     except (KeyError, TypeError) as broken:
-        raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}); compare the releases again") from broken
+        raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
     return moments
 
 
 def _load_picture(entry: Document, directory: Path) -> _Inlined:
     name = str(entry["file"])
     if Path(name).name != name or not name.endswith(".png"):
-        raise InputRefused(f"{directory / 'index.json'} names {name!r}, which is not a PNG of that folder; compare the releases again")
+        raise InputRefused(f"{directory / 'index.json'} names {name!r}, which is not a PNG of that folder. Compare the releases again.")
     try:
         stored = (directory / name).read_bytes()
         pixels = cv2.imdecode(np.frombuffer(stored, dtype=np.uint8), cv2.IMREAD_COLOR)
     except (OSError, cv2.error):
         pixels = None
     if pixels is None:
-        raise InputRefused(f"{directory / name} is missing or no picture; compare the releases again")
+        raise InputRefused(f"{directory / name} is missing or no picture. Compare the releases again.")
     return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1], stored)
 
 
@@ -227,6 +242,17 @@ def _stops_shown(pictures: Mapping[str, Document]) -> list[int]:
     return sorted((int(stops) for stops in found if f"bracket-sdr-{stops}" in pictures), reverse=True)
 
 
+def _legend(entries: Sequence[Document]) -> list[Document]:
+    """The scale of the difference map, most different first; entries at the foot that share a colour are one."""
+    foot = next((n for n, entry in enumerate(entries) if entry["rgb8"] != entries[0]["rgb8"]), 1) - 1
+    rows = [{"rgb8": entry["rgb8"], "words": f"{entry['jnd']:g}"} for entry in entries[foot:]]
+    if foot > 0:
+        rows[0]["words"] = f"below {entries[foot]['jnd']:g}: nothing visible"
+    if rows:
+        rows[-1]["words"] += " and more"
+    return rows[::-1]
+
+
 # ---------------------------------------------------------------- what the template is given
 
 
@@ -236,7 +262,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "label_words": WORDS,
         "axes": _axes(result),
         "moments": moments,
-        "legend": index.get("legend", []),
+        "legend": _legend(index.get("legend", [])),
         "setup_rows": _setup_rows(result),
         "level_rows": _level_rows(result),
         "facts": _signal_rows(result),
@@ -245,7 +271,33 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "limits": _limits(result),
         "charts": _charts(result, frames),
         "support_rows": _support_rows(result),
+        "support_notes": _support_notes(result),
+        "signs_unmeasured": _signs_unmeasured(result),
+        "colour_bands": _colour_bands(result),
+        "full": result["run"]["coverage"]["mode"] == "full",
+        "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
     }
+
+
+def _support_notes(result: Document) -> list[str]:
+    """What support cannot know where few scenes were seen."""
+    shots = result["run"]["coverage"]["shots"]
+    if not result["verdict"]["support"] or shots >= FEW_SHOTS:
+        return []
+    if shots == 1:
+        return ["only one shot was matched, so support reflects thresholds and set-up only; it says nothing about other scenes."]
+    return [f"only {shots} shots were matched, so support hardly knows how other scenes would differ."]
+
+
+def _signs_unmeasured(result: Document) -> str:
+    """Names of the signs where none of them was measured; nothing as soon as one was."""
+    signs = result["origin_signs"]
+    return ", ".join(sign["name"].replace("_", " ") for sign in signs) if all(sign["status"] == "not_measured" for sign in signs) else ""
+
+
+def _colour_bands(result: Document) -> str:
+    bands = result["colour"]["outside_709_by_level"] or {}
+    return "by level: " + "; ".join(f"{say_state(band)}: {say_share(part)}" for band, part in bands.items()) if bands else ""
 
 
 def _support_rows(result: Document) -> list[tuple[str, float]]:
@@ -269,7 +321,8 @@ def _highlight_evidence(result: Document) -> list[str]:
     if room["status"] != "measured":
         lines = [f"Headroom: {say_state(room['status'])}."]
     else:
-        interval = say_interval(room["time_share_low"], room["time_share_high"], say_share)
+        full = result["run"]["coverage"]["mode"] == "full"
+        interval = say_interval(room["time_share_low"], room["time_share_high"], say_share, full=full)
         lines = [
             f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, "
             f"{say_stops(room['stops_controls'])} at controls.",
@@ -283,14 +336,14 @@ def _highlight_evidence(result: Document) -> list[str]:
             )
     if found["status"] != "measured":
         return [*lines, f"Recovered detail: {say_state(found['status'])}."]
-    return [*lines, f"Where the SDR clips, HDR detail stands {say_number(found['detail_jnd'])} JND above it."]
+    return [*lines, f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it."]
 
 
 def _shadow_evidence(result: Document) -> list[str]:
     shadows = result["shadows"]
     if shadows["status"] != "measured":
         return [f"Shadow detail: {say_state(shadows['status'])}."]
-    return [f"Shadow detail gained: {say_number(shadows['gain_jnd'])} JND."]
+    return [f"Shadow detail gained: {say_jnd(shadows['gain_jnd'])}."]
 
 
 def _colour_evidence(result: Document) -> list[str]:
@@ -309,8 +362,8 @@ def _tone_evidence(result: Document) -> list[str]:
     if tone["status"] != "measured":
         return [f"Tone relation: {say_state(tone['status'])}."]
     return [
-        f"Shift of tone and colour at flat places: {say_number(tone['shift_median_jnd'])} JND.",
-        f"Spread about one tone curve (95th percentile): {say_number(tone['residual_p95_jnd'])} JND.",
+        f"Shift of tone and colour at flat places: {say_jnd(tone['shift_median_jnd'])}.",
+        f"What one tone curve for the film leaves (95th percentile): {say_jnd(tone['residual_p95_jnd'])}.",
     ]
 
 
@@ -370,19 +423,20 @@ def _level_rows(result: Document) -> list[Document]:
 
 def _say_declared(side: Document, name: str) -> str:
     state = side["declared"][f"{name}_state"]
-    return say_nits(side["declared"][f"{name}_nits"]) if state == "present" else STATE_WORDS[state]
+    return say_declared_nits(side["declared"][f"{name}_nits"]) if state == "present" else STATE_WORDS[state]
 
 
 def _say_mastering(side: Document, name: str) -> str:
     mastering = side["declared"]["mastering"]
     if mastering is None or mastering[name] is None:
         return "not declared"
-    return f"{mastering[name]:g} cd/m²"
+    return say_declared_nits(mastering[name])
 
 
 def _signal_rows(result: Document) -> list[Document]:
     return [
-        {"name": name.replace("_", " "), "hdr": result["hdr"]["signal"][name], "sdr": result["sdr"]["signal"][name]}
+        {"name": name.replace("_", " ")}
+        | {side: result[side]["signal"][name] | {"words": say_fact(result[side]["signal"][name]["value"])} for side in ("hdr", "sdr")}
         for name in result["hdr"]["signal"]
     ]
 
@@ -399,7 +453,7 @@ def _segment_rows(result: Document) -> list[Document]:
 
     return [
         {
-            "kind": charts.SEGMENT_WORDS[segment["kind"]],
+            "kind": SEGMENT_WORDS[segment["kind"]],
             "hdr": span(segment, "hdr"),
             "sdr": span(segment, "sdr"),
             "speed": "\N{EM DASH}" if segment["speed"] is None else f"{segment['speed']:.4f}",
@@ -420,9 +474,17 @@ def _setting_rows(result: Document) -> list[Document]:
     nothing = {"group": "", "help": "", "origin": "", "default": None}
     return [
         {"name": name, "value": _say_setting(value), "changed": name in described and value != described[name]["default"]}
-        | {key: described.get(name, nothing)[key] for key in ("group", "help", "origin")}
+        | {key: described.get(name, nothing)[key] for key in ("group", "help")}
+        | {"origin": _say_origin(described.get(name, nothing)["origin"], value)}
         for name, value in result["run"]["settings"].items()
     ]
+
+
+def _say_origin(origin: str, value: Any) -> str:
+    """Where a value comes from; what only the user can state has no origin until it is stated."""
+    if origin == "user":
+        return "not set" if value is None else "stated by the user"
+    return origin
 
 
 def _say_setting(value: Any) -> str:
@@ -448,6 +510,8 @@ def _limits(result: Document) -> list[str]:
         "not_applicable": "does not apply to these pictures",
     }
     missing = [f"{words}: {why[result[name]['status']]}." for name, words in names.items() if result[name]["status"] != "measured"]
+    if _signs_unmeasured(result):
+        missing.append("Signs of SDR origin: not measured in this version.")
     dynamic = [
         f"{side.upper()} carries {words}, which was not applied."
         for side in ("hdr", "sdr")
@@ -483,11 +547,27 @@ def _both(draw: Callable[[int, str], str], name: str) -> str:
 
 
 def _timeline(result: Document, frames: Mapping[str, NDArray[np.float64]], width: int, ident: str) -> str:
-    lines = {name: frames[name] for name in ("max", "p999", "average")}
-    white_nits = result["setup"]["white_nits"]
-    above = float(np.nanmean(frames["p999"] > white_nits)) if len(frames["p999"]) else 0.0
-    summary = f"99.9th percentile above SDR white ({white_nits:.0f} cd/m²) in {say_share(above)} of measured frames."
-    return charts.draw_timeline(frames["time"], lines_nits=lines, white_nits=white_nits, width=width, ident=ident, summary=summary)
+    white_nits, gamma = result["setup"]["white_nits"], result["setup"]["gamma"]
+    names = ("p50", "p99", "p999", "max")
+    hdr = {name: frames[f"hdr_{name}"] for name in names} | {"average": frames["hdr_average"]}
+    sdr = {name: _sdr_at(frames[f"sdr_{name}"], white_nits=white_nits, gamma=gamma) for name in names}
+    panels = [charts.LevelPanel("HDR release", "hdr", frames["time"], hdr)]
+    if np.isfinite(sdr["max"]).any():
+        words = f"SDR at controls: {say_nits(white_nits)}, gamma {say_gamma(gamma)}"
+        panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr))
+    known = hdr["p999"][np.isfinite(hdr["p999"])]
+    above = float(np.mean(known > white_nits)) if len(known) else 0.0
+    summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."
+    return charts.draw_timeline(panels, white_nits=white_nits, width=width, ident=ident, summary=summary)
+
+
+def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> NDArray[np.float64]:
+    """SDR levels, stored at the white and gamma that levels are stated at, at another set-up.
+
+    Exact for percentiles and maxima: each component goes through the same rising curve, so that their order stays. Not so for a mean.
+    """
+    code = nits_to_bt1886(nits, white_nits=SDR_LEVELS_WHITE_NITS, gamma=SDR_LEVELS_GAMMA)
+    return bt1886_to_nits(code, white_nits=white_nits, gamma=gamma)
 
 
 def _edit_map(result: Document, width: int, ident: str) -> str:
@@ -515,7 +595,7 @@ def _tone(result: Document, width: int, ident: str) -> str:
 
 def _support(result: Document, width: int, ident: str) -> str:
     rows = [(WORDS.get(label, label), share) for label, share in _support_rows(result)]
-    summary = "; ".join(f"{words} {100 * share:.0f} %" for words, share in rows)
+    summary = "; ".join(f"{words} {say_share(share)}" for words, share in rows)
     least = result["run"]["settings"].get("support_min")
     return charts.draw_support(rows, least=least, width=width, ident=ident, summary=summary)
 
@@ -540,8 +620,12 @@ def _headroom(result: Document, width: int, ident: str) -> str:
 
 
 def _mark_code(text: str) -> Markup:
-    """Escaped text; what stands between backticks is set as code, and cd/m2 as it is printed."""
-    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(text)).replace("cd/m2", "cd/m²")))
+    """Escaped text; keys are said in words, what else stands between backticks is set as code, and cd/m2 as it is printed."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²")))
+
+
+UNITS: dict[str, Callable[[float | None], str]] = {"jod": say_jod, "jnd": say_jnd, "share": say_share}
+"""How the ends of an interval are said, by the template's name of the unit."""
 
 
 def _environment() -> Environment:
@@ -554,8 +638,13 @@ def _environment() -> Environment:
         "nits": say_nits,
         "stops": say_stops,
         "share": say_share,
-        "estimate": say_estimate,
-        "share_estimate": lambda value: say_estimate(value, say_share),
+        "gamma": say_gamma,
+        "deviation": say_deviation,
+        "container": lambda names: " or ".join(names.split(",")[:2]),  # the decoder names a family: "mov,mp4,m4a,..."
+        "jnd": say_jnd,
+        "jod": say_jod,
+        "estimate": lambda value, unit, full: say_estimate(value, UNITS[unit], full=full),
+        "interval": lambda value, unit, full: say_interval(value["low"], value["high"], UNITS[unit], full=full).strip(" ()"),
         "clock": say_time,
         "bytes": say_bytes,
         "exposure": say_exposure,

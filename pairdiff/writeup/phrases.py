@@ -1,8 +1,27 @@
-"""How the report says states and figures. A value that does not exist is said in words, never shown as 0."""
+"""How the report and the terminal say states and figures: the one place where digits, signs and units are decided.
+
+| what | how |
+|---|---|
+| light | three significant digits, cd/m2; what a file declares is said as declared |
+| stops | sign and two decimals |
+| shares | per cent, never 0 % for what is above 0 |
+| visible differences | JND with one decimal; preference loss: JOD with two |
+| gamma | two decimals |
+
+A value that does not exist is said in words, never shown as 0; a value that rounds to 0 carries no sign. Keys of the result, such as
+`slightly_more`, are said in words; only the list of settings shows them as they are typed.
+"""
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable, Mapping
+from dataclasses import fields
+from fractions import Fraction
+from functools import cache
+
+from pairdiff._settings import Settings
 
 STATE_WORDS = {
     "same": "the same",
@@ -37,8 +56,49 @@ RULE_WORDS = {
     "random": "Random",
     "asked for": "Asked for",
 }
+SEGMENT_WORDS = {"matched": "matched", "hdr_only": "HDR only", "sdr_only": "SDR only", "undetermined": "undetermined"}
+BAND_WORDS = {
+    "under_1_nits": "below 1 cd/m²",
+    "1_to_10_nits": "1 to 10 cd/m²",
+    "10_to_100_nits": "10 to 100 cd/m²",
+    "100_to_300_nits": "100 to 300 cd/m²",
+    "over_300_nits": "above 300 cd/m²",
+}
+SIGNAL_WORDS = {
+    "pq": "PQ",
+    "hlg": "HLG",
+    "bt1886": "BT.1886",
+    "bt709": "BT.709",
+    "p3-d65": "P3, white D65",
+    "bt2020": "BT.2020",
+    "bt2020-ncl": "BT.2020, non-constant luminance",
+    "bt601": "BT.601",
+    "rgb": "R'G'B'",
+    "420": "4:2:0",
+    "422": "4:2:2",
+    "444": "4:4:4",
+}
+SETTING_WORDS = {
+    "headroom_slight_stops": "headroom from which highlights are slightly more",
+    "headroom_clear_stops": "headroom from which highlights are clearly more",
+    "headroom_area_share": "share of the picture that must reach the level",
+    "headroom_time_share": "share of matched time that must reach the level",
+    "power_law_jnd": "what the free fit may leave for a power law",
+    "regraded_jnd": "tone difference from which the tone counts as regraded",
+    "colour_slight_share": "share outside BT.709 from which colour is slightly more",
+    "colour_clear_share": "share outside BT.709 from which colour is clearly more",
+    "recovered_jnd": "detail below which clipped areas count as flat",
+    "recovered_spread": "spread of level below which clipped areas count as flat",
+    "stretched_clip_share": "share above SDR white that must be clipped for a stretched picture",
+    "stretched_residual_jnd": "residual up to which one curve explains the picture",
+    "support_min": "support that a label needs",
+}
+"""Settings that prose speaks of, in words; any other is said by its name without underscores and unit."""
 NO_VALUE = "no value"
 NBSP = "\N{NO-BREAK SPACE}"
+MINUS = "\N{MINUS SIGN}"
+LEAST_NITS = 0.0001
+"""Light below this is not said in figures, cd/m2 (own: the black of the best mastering displays)."""
 
 
 def say_state(state: str) -> str:
@@ -54,11 +114,63 @@ def say_state(state: str) -> str:
     str
         Words; an unknown state is returned with spaces.
     """
-    return STATE_WORDS.get(state, state.replace("_", " "))
+    return (STATE_WORDS | BAND_WORDS).get(state, state.replace("_", " "))
+
+
+def say_prose(text: str) -> str:
+    """Say a sentence that names keys of the result or of the settings.
+
+    Parameters
+    ----------
+    text : str
+        A sentence; keys stand in it as they are, or between backticks.
+
+    Returns
+    -------
+    str
+        The same with words in their place, true minus signs and a blank before %. Option names such as `--hdr-range` and everything
+        else between backticks are kept.
+    """
+    words = _KEYS.sub(lambda found: found["word"] or _key_words().get(found["key"], found[0]), text)
+    signed = _MINUS.sub(MINUS, _ZERO.sub("", words))
+    return re.sub(r"(?<=\d) ?%", f"{NBSP}%", signed)
+
+
+@cache
+def _key_words() -> dict[str, str]:
+    settings = {one.name: re.sub(r"_(nits|jnd|share|stops|code|s)$", "", one.name).replace("_", " ") for one in fields(Settings)}
+    return settings | SETTING_WORDS | STATE_WORDS | SEGMENT_WORDS | BAND_WORDS
+
+
+_KEYS = re.compile(
+    r"(?P<tick>`?)(?<![\w./-])(?P<key>[a-z0-9]+(?:_[a-z0-9]+)+)(?![\w/.-]*[\w/])(?P=tick)|`(?P<word>same|regraded|stretched|undetermined)`"
+)
+"""Words joined by underscores that are no part of a path, a file name or an option; and states of one word that stand as code."""
+
+
+_MINUS = re.compile(r"(?<![\w./`-])-(?=\d)")
+_ZERO = re.compile(r"(?<![\w./`-])[-+](?=0\.0+(?![\d.]))")
+"""A minus sign before a figure; a sign before a figure of which nothing but 0 is left."""
+
+
+def say_plain(text: str) -> str:
+    """Say the same for a terminal, whose output is searched and piped.
+
+    Parameters
+    ----------
+    text : str
+        Words made here.
+
+    Returns
+    -------
+    str
+        Ordinary blanks, hyphens for minus signs, `cd/m2`.
+    """
+    return text.replace(NBSP, " ").replace(MINUS, "-").replace("cd/m²", "cd/m2")
 
 
 def say_number(value: float | None) -> str:
-    """Say a number with about three figures.
+    """Say a number without a unit with about three figures.
 
     Parameters
     ----------
@@ -72,12 +184,47 @@ def say_number(value: float | None) -> str:
     """
     if value is None:
         return NO_VALUE
-    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+    return _say_decimals(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
+
+
+def _say_decimals(value: float, decimals: int, *, sign: bool = False) -> str:
+    """With a true minus sign, and without any sign where nothing but 0 is left."""
+    text = f"{value:{'+' if sign else ''}.{decimals}f}"
+    if not text.strip("+-0."):
+        return text.lstrip("+-")
+    return text.replace("-", MINUS)
 
 
 def say_nits(value: float | None) -> str:
-    """Say a light level.
+    """Say a measured light level.
+
+    Parameters
+    ----------
+    value : float or None
+        cd/m2.
+
+    Returns
+    -------
+    str
+        Three significant digits and the unit; `no value` for None.
+    """
+    if value is None:
+        return NO_VALUE
+    if 0 < value < LEAST_NITS:
+        return f"below {LEAST_NITS:g}{NBSP}cd/m²"
+    return f"{_say_significant(value)}{NBSP}cd/m²"
+
+
+def _say_significant(value: float) -> str:
+    """Three significant digits, at most four decimals; 0 as 0."""
+    if value == 0:
+        return "0"
+    decimals = 2 - math.floor(math.log10(abs(float(f"{value:.2e}"))))
+    return _say_decimals(round(value, decimals), min(max(decimals, 0), 4))
+
+
+def say_declared_nits(value: float | None) -> str:
+    """Say a light level that a file declares: every digit it states.
 
     Parameters
     ----------
@@ -89,9 +236,7 @@ def say_nits(value: float | None) -> str:
     str
         With its unit; `no value` for None.
     """
-    if value is None:
-        return NO_VALUE
-    return f"{value:.4f}{NBSP}cd/m²" if 0 < value < 0.1 else f"{say_number(value)}{NBSP}cd/m²"
+    return NO_VALUE if value is None else f"{value:.10g}{NBSP}cd/m²"
 
 
 def say_stops(value: float | None) -> str:
@@ -107,7 +252,96 @@ def say_stops(value: float | None) -> str:
     str
         With its sign and unit; `no value` for None.
     """
-    return NO_VALUE if value is None else f"{value:+.2f}{NBSP}stops".replace("-", "\N{MINUS SIGN}")
+    return NO_VALUE if value is None else f"{_say_decimals(value, 2, sign=True)}{NBSP}stops"
+
+
+def say_jnd(value: float | None) -> str:
+    """Say a visible difference.
+
+    Parameters
+    ----------
+    value : float or None
+        Just noticeable differences.
+
+    Returns
+    -------
+    str
+        One decimal and the unit; `no value` for None.
+    """
+    return NO_VALUE if value is None else f"{_say_decimals(value, 1)}{NBSP}JND"
+
+
+def say_jod(value: float | None) -> str:
+    """Say a preference loss.
+
+    Parameters
+    ----------
+    value : float or None
+        JOD.
+
+    Returns
+    -------
+    str
+        Two decimals and the unit; `no value` for None.
+    """
+    return NO_VALUE if value is None else f"{_say_decimals(value, 2)}{NBSP}JOD"
+
+
+def say_deviation(value: float | None, say: Callable[[float | None], str] = say_number) -> str:
+    """Say one standard deviation of a set-up's figure.
+
+    Parameters
+    ----------
+    value : float or None
+        In the unit of the figure.
+    say : callable
+        How the figure is said.
+
+    Returns
+    -------
+    str
+        With a sign of its own; below 0.01 it is not said in figures; empty for None.
+    """
+    if value is None:
+        return ""
+    return "± less than 0.01" if 0 <= value < 0.005 else f"± {say(value)}"
+
+
+def say_gamma(value: float | None) -> str:
+    """Say a gamma.
+
+    Parameters
+    ----------
+    value : float or None
+        Exponent of the display.
+
+    Returns
+    -------
+    str
+        Two decimals; `no value` for None.
+    """
+    return NO_VALUE if value is None else _say_decimals(value, 2)
+
+
+def say_fact(value: object) -> str:
+    """Say a value of the signal description.
+
+    Parameters
+    ----------
+    value : object
+        A word such as `bt2020-ncl`, a number, a fraction as text, or None.
+
+    Returns
+    -------
+    str
+        Words; `not stated` for None.
+    """
+    if value is None:
+        return "not stated"
+    if isinstance(value, Fraction) or re.fullmatch(r"\d+/\d+", str(value)):
+        ratio = Fraction(str(value))
+        return str(ratio) if ratio.denominator == 1 else f"{float(ratio):.3f} ({ratio})"
+    return SIGNAL_WORDS.get(str(value), str(value))
 
 
 def say_share(value: float | None) -> str:
@@ -134,7 +368,7 @@ def say_share(value: float | None) -> str:
     return f"{100 if percent >= 99.95 else f'{percent:.{decimals}f}'}{NBSP}%"
 
 
-def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number) -> str:
+def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:
     """Say the ends of a 95 % interval.
 
     Parameters
@@ -143,18 +377,26 @@ def say_interval(low: float | None, high: float | None, say: Callable[[float | N
         The ends.
     say : callable
         How one end is said.
+    full : bool
+        Every frame was measured, so that there is nothing to estimate.
 
     Returns
     -------
     str
         Starts with a blank; says so when no interval was estimated.
     """
+    if full:
+        return " (every frame measured: no sampling error)"
     if low is None or high is None:
         return " (no interval estimated)"
-    return f" (95{NBSP}% interval {say(low)} to {say(high)})"
+    first, last = say(low), say(high)
+    number, _, unit = first.rpartition(NBSP)
+    if number and unit == last.rpartition(NBSP)[2]:  # the unit once is enough
+        first = number
+    return f" (95{NBSP}% interval {first} to {last})"
 
 
-def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number) -> str:
+def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:
     """Say a value with its interval.
 
     Parameters
@@ -163,6 +405,8 @@ def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | No
         `value`, `low`, `high`.
     say : callable
         How a value is said.
+    full : bool
+        As in `say_interval`.
 
     Returns
     -------
@@ -171,7 +415,7 @@ def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | No
     """
     if estimate["value"] is None:
         return NO_VALUE
-    return say(estimate["value"]) + say_interval(estimate["low"], estimate["high"], say)
+    return say(estimate["value"]) + say_interval(estimate["low"], estimate["high"], say, full=full)
 
 
 def say_time(seconds: float | None) -> str:
@@ -222,4 +466,4 @@ def say_exposure(stops: int) -> str:
     str
         `0 stops`, `-1 stop` with a true minus sign.
     """
-    return f"{stops} stop{'' if abs(stops) == 1 else 's'}".replace("-", "\N{MINUS SIGN}")
+    return f"{stops} stop{'' if abs(stops) == 1 else 's'}".replace("-", MINUS)

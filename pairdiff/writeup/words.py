@@ -5,7 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from pairdiff._records import Alignment, Comparison, Levels, Measurement
+from pairdiff._records import Alignment, Comparison, Declared, Levels, Measurement
+from pairdiff.light.transfer import nits_to_bt1886
+from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
+from pairdiff.writeup.phrases import (
+    NBSP,
+    NO_VALUE,
+    SEGMENT_WORDS,
+    say_declared_nits,
+    say_fact,
+    say_gamma,
+    say_jnd,
+    say_jod,
+    say_nits,
+    say_plain,
+    say_prose,
+    say_share,
+    say_state,
+    say_stops,
+    say_time,
+)
 
 
 def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
@@ -24,23 +43,29 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         Lines of text, without a newline at the end.
     """
     verdict, own = comparison.verdict, comparison.difference.on_its_own
-    axes = {name: state.replace("_", " ") for name, state in verdict.axes.items()} | {"tone": verdict.tone}
-    support = verdict.support.get(verdict.label)
+    axes = {name: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
     numbers = {
-        "highlight headroom": _figure(comparison.headroom.stops, " stops above SDR white")
-        + f" ({_figure(comparison.headroom.time_share.value, ' %', digits=0, factor=100)} of matched time)",
-        "best SDR set-up": f"white {comparison.setup.white_nits:.0f} cd/m2, gamma {comparison.setup.gamma:.2f}",
-        "side by side": _figure(comparison.difference.side_by_side.rms, " dE_ITP (rms)", digits=1),
-        "on its own": _figure(own.preference_loss.value, " JOD preference loss")
-        + f", notice probability {_figure(own.notice_probability.value)} (0.5 is guessing; a model fitted to a published metric)",
-        "outside BT.709": _figure(comparison.colour.outside_709_share, " % of the picture", factor=100),
-        "matched": _figure(comparison.alignment.matched_share, " % of the HDR frames", digits=1, factor=100)
-        + f", offset {comparison.alignment.offset_frames:+d} frames",
-        "support": _figure(support, " % of draws give this label", digits=0, factor=100),
+        "highlight headroom": f"{say_stops(comparison.headroom.stops)} above SDR white"
+        + f" ({say_share(comparison.headroom.time_share.value)} of matched time)",
+        "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
+        "side by side": f"{say_jnd(comparison.difference.side_by_side.rms)} (dE_ITP, root mean square)",
+        "on its own": f"preference loss {say_jod(own.preference_loss.value)} (a model fitted to a published metric)",
+        "notice probability": f"{say_share(own.notice_probability.value)}: how often a viewer shown both blind, one after the other, "
+        f"would choose the HDR release; 50{NBSP}% is a coin toss",
+        "outside BT.709": _of(say_share(comparison.colour.outside_709_share), "of the picture"),
+        "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames, "
+        f"offset {comparison.alignment.offset_frames:+d} frames",
+        "support": _of(say_share(verdict.support.get(verdict.label)), "of draws give this label"),
     }
-    lines = [f"{comparison.title}: {verdict.words}", "", verdict.sentence, "", *_table(axes), "", *_table(numbers)]
-    notes = [f"Note: {note}" for note in comparison.coverage.notes]
-    return "\n".join([*lines, *([""] if notes else []), *notes, "", f"Report: {out / 'report.html'}"])
+    head = f"{comparison.title}: {verdict.words}"
+    lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
+    notes = [f"Note: {say_prose(note)}" for note in comparison.coverage.notes]
+    return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
+
+
+def _of(words: str, what: str) -> str:
+    """What a share is of; nothing where there is no share."""
+    return words if words == NO_VALUE else f"{words} {what}"
 
 
 def measurement_in_words(measurement: Measurement) -> str:
@@ -57,9 +82,9 @@ def measurement_in_words(measurement: Measurement) -> str:
         Lines of text, without a newline at the end.
     """
     release, levels = measurement.result.release, measurement.result.levels
-    signal, declared = release.signal, release.declared
+    signal = release.signal
     facts = {
-        name: f"{fact.value} ({'assumed' if fact.assumed else fact.source})"
+        name: f"{say_fact(fact.value)} ({'assumed' if fact.assumed else fact.source})"
         for name, fact in (
             ("transfer", signal.transfer),
             ("primaries", signal.primaries),
@@ -71,15 +96,47 @@ def measurement_in_words(measurement: Measurement) -> str:
             ("frame rate", signal.frame_rate),
         )
     }
-    says = {
-        "MaxCLL": _figure(declared.max_cll_nits, " cd/m2", digits=0) if declared.max_cll_state == "present" else declared.max_cll_state,
-        "MaxFALL": _figure(declared.max_fall_nits, " cd/m2", digits=0) if declared.max_fall_state == "present" else declared.max_fall_state,
-    }
     notes = [f"Note: {note}" for note in release.notes]
     notes += [f"Damage: {one.kind} before frame {one.frame}: {one.detail}" for one in measurement.result.damage]
-    head = f"{release.path}: {measurement.result.frames} pictures decoded, {levels.frames} measured"
-    sections = [head, "Signal", *_table(facts), "Declared", *_table(says), "Measured", *_table(_levels_in_words(levels)), *notes]
-    return "\n".join(sections)
+    kind = "SDR" if signal.transfer.value == "bt1886" else "HDR"
+    head = f"{release.path}: {kind}, {measurement.result.frames} pictures decoded, {levels.frames} measured"
+    sections = [head, "Signal", *_table(facts), "Declared", *_table(_declared_in_words(release.declared)), *_measured(levels, kind=kind)]
+    return say_plain("\n".join([*sections, *notes]))
+
+
+def _declared_in_words(declared: Declared) -> dict[str, str]:
+    states = {"MaxCLL": (declared.max_cll_state, declared.max_cll_nits), "MaxFALL": (declared.max_fall_state, declared.max_fall_nits)}
+    return {name: say_declared_nits(nits) if state == "present" else say_state(state) for name, (state, nits) in states.items()}
+
+
+def _measured(levels: Levels, *, kind: str) -> list[str]:
+    """Levels with the condition they hold under. SDR has no light of its own: beside each level stands its signal."""
+    rows = {
+        "brightest pixel (MaxCLL)": _level_at(levels.max_cll_nits, levels.max_cll_time_s),
+        "highest frame average (MaxFALL)": _level_at(levels.max_fall_nits, levels.max_fall_time_s),
+        "highest 99.99th percentile": say_nits(levels.p9999_nits),
+        "highest 99.9th percentile": say_nits(levels.p999_nits),
+        "median": say_nits(levels.p50_nits),
+        "picture above 100 cd/m2": say_share(levels.area_100_share),
+        "picture above 203 cd/m2": say_share(levels.area_203_share),
+    }
+    if kind == "HDR":
+        return [f"Measured, {levels.condition}", *_table(rows)]
+    rows = {name.partition(" (")[0]: words for name, words in rows.items()}  # MaxCLL and MaxFALL are notions of HDR
+    signals = {
+        "brightest pixel": levels.max_cll_nits,
+        "highest 99.99th percentile": levels.p9999_nits,
+        "highest 99.9th percentile": levels.p999_nits,
+        "median": levels.p50_nits,
+    }
+    rows |= {name: f"{rows[name]}, signal {_say_signal(nits)}" for name, nits in signals.items() if nits is not None}
+    unit = "SDR has no light of its own, the set decides; a signal of 100 % is the white of any set, more is super-white"
+    return [f"Measured, {levels.condition}", f"  ({unit})", *_table(rows)]
+
+
+def _say_signal(nits: float) -> str:
+    code = float(nits_to_bt1886(nits, white_nits=SDR_LEVELS_WHITE_NITS, gamma=SDR_LEVELS_GAMMA))
+    return f"{100 * code:.1f}{NBSP}%"
 
 
 def alignment_in_words(alignment: Alignment) -> str:
@@ -96,35 +153,18 @@ def alignment_in_words(alignment: Alignment) -> str:
         Lines of text, without a newline at the end.
     """
     rows = [
-        f"  {one.kind.replace('_', ' '):<14}{_frames(one.hdr_start, one.hdr_stop):<20}{_frames(one.sdr_start, one.sdr_stop)}"
+        f"  {SEGMENT_WORDS[one.kind]:<14}{_frames(one.hdr_start, one.hdr_stop):<20}{_frames(one.sdr_start, one.sdr_stop)}"
         for one in alignment.segments
     ]
     offset = f"offset {alignment.offset_frames:+d} frames (SDR number minus HDR number)"
-    head = f"{alignment.matched_share:.1%} of the HDR frames matched; {offset}"
+    head = f"{say_share(alignment.matched_share)} of the HDR frames matched; {offset}"
     score = f"Correlation of what moves {alignment.score:.3f}; next best elsewhere {alignment.runner_up:.3f}"
-    notes = [f"Note: {note}" for note in alignment.notes]
-    return "\n".join([head, score, f"  {'kind':<14}{'HDR frames':<20}SDR frames", *rows, *notes])
+    notes = [f"Note: {say_prose(note)}" for note in alignment.notes]
+    return say_plain("\n".join([head, score, f"  {'kind':<14}{'HDR frames':<20}SDR frames", *rows, *notes]))
 
 
-def _levels_in_words(levels: Levels) -> dict[str, str]:
-    return {
-        "MaxCLL": _figure_at(levels.max_cll_nits, levels.max_cll_time_s),
-        "MaxFALL": _figure_at(levels.max_fall_nits, levels.max_fall_time_s),
-        "99.99th percentile": _figure(levels.p9999_nits, " cd/m2", digits=1),
-        "99.9th percentile": _figure(levels.p999_nits, " cd/m2", digits=1),
-        "median": _figure(levels.p50_nits, " cd/m2"),
-        "area above 100 cd/m2": _figure(levels.area_100_share, " %", factor=100),
-        "area above 203 cd/m2": _figure(levels.area_203_share, " %", factor=100),
-        "condition": levels.condition,
-    }
-
-
-def _figure(value: float | None, unit: str = "", *, digits: int = 2, factor: float = 1.0) -> str:
-    return "no value" if value is None else f"{value * factor:.{digits}f}{unit}"
-
-
-def _figure_at(nits: float | None, time_s: float | None) -> str:
-    return _figure(nits, " cd/m2", digits=1) + ("" if time_s is None else f" at {time_s:.3f} s")
+def _level_at(nits: float | None, time_s: float | None) -> str:
+    return say_nits(nits) + ("" if time_s is None else f" at {say_time(time_s)}")
 
 
 def _frames(start: int | None, stop: int | None) -> str:

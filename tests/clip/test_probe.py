@@ -17,7 +17,7 @@ from pairdiff._errors import InputRefused, SignalUnresolved, UsageError
 from pairdiff._records import Fact
 from pairdiff._settings import Settings
 from pairdiff.clip.container import choose_stream
-from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, probe_release
+from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, probe_alone, probe_release
 from pairdiff.clip.signalling import Tags
 from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes
 
@@ -47,6 +47,35 @@ def test_an_sdr_release_says_what_it_is_and_what_is_assumed(sdr):
     assert (release.signal.transfer.value, release.signal.primaries.value, release.signal.bit_depth.value) == ("bt1886", "bt709", 8)
     assert release.signal.chroma_siting == Fact("left", "standard: H.264/H.265 E.2.1 default", True)
     assert any("chroma siting assumed left" in note for note in release.notes)
+
+
+def alone(path, **settings):
+    return probe_alone(path, settings=replace(Settings(), **settings))
+
+
+def test_a_release_alone_is_hdr_or_sdr_by_its_transfer(hdr10, sdr):
+    assert alone(hdr10) == probe(hdr10)
+    assert alone(sdr) == probe(sdr, side="sdr")
+    assert any("--sdr-siting changes it" in note for note in alone(sdr).notes)
+
+
+def test_options_of_either_side_reach_a_release_alone(sdr):
+    for name in ("hdr_siting", "sdr_siting"):
+        release = alone(sdr, **{name: "centre"})
+        assert (release.side, release.signal.chroma_siting) == ("sdr", Fact("centre", "option", False))
+        assert any(f"from --{name.replace('_', '-')};" in note for note in release.notes)
+
+
+def test_a_release_alone_is_refused_as_a_release(tmp_path):
+    with pytest.raises(InputRefused, match=r"^The release .*nowhere\.mkv does not exist"):
+        alone(tmp_path / "nowhere.mkv")
+    path = encode_clip(tmp_path / "untagged.mkv", moving_planes(3), tags=NO_TAGS)
+    with pytest.raises(SignalUnresolved, match=r"^The colours of the release .* cannot be settled") as caught:
+        alone(path)
+    assert "for a usual HDR release add --hdr-transfer pq" in str(caught.value)
+    assert str(caught.value).endswith(" For a usual SDR release add --sdr-transfer bt1886 --sdr-primaries bt709 --sdr-matrix bt709.")
+    stated = alone(path, sdr_transfer="bt1886", sdr_primaries="bt709", sdr_matrix="bt709")
+    assert (stated.side, stated.signal.transfer) == ("sdr", Fact("bt1886", "option", False))
 
 
 X265_PQ = "colorprim=9:transfer=16:colormatrix=9"
@@ -306,7 +335,7 @@ def test_an_hlg_release_is_hdr(tmp_path, sdr):
 
 
 def test_swapped_sides_are_refused(hdr10, sdr):
-    words = r"tagged BT\.1886 \(SDR\) and the SDR release is PQ: the two sides look swapped.*give the HDR file first"
+    words = r"tagged BT\.1886 \(SDR\) and the SDR release is PQ: the two sides look swapped.*Give the HDR file first"
     with pytest.raises(InputRefused, match=words):
         check_pair(probe(sdr), probe(hdr10, side="sdr"))
 

@@ -70,7 +70,7 @@ def test_what_cannot_be_measured_is_refused_with_its_option(tags, words):
 
 
 def test_an_untagged_release_is_refused_with_all_its_options_in_one_message():
-    with pytest.raises(SignalUnresolved, match=r"add --sdr-transfer bt1886 --sdr-primaries bt709 --sdr-matrix bt709$") as caught:
+    with pytest.raises(SignalUnresolved, match=r"add --sdr-transfer bt1886 --sdr-primaries bt709 --sdr-matrix bt709\.$") as caught:
         settle(SILENT, SILENT, side="sdr")
     assert "transfer, primaries, matrix" in str(caught.value)
     assert caught.value.exit_code == 3

@@ -98,8 +98,26 @@ def test_the_difference_ramp_grows_lighter_without_a_turn() -> None:
     shown = jnd_to_rgb8(np.linspace(0.0, 40.0, 161)) / 255.0
     lightness = colour.XYZ_to_Lab(colour.sRGB_to_XYZ(shown))[:, 0]
     assert (np.diff(lightness) > -0.6).all()  # whole codes: one code of one channel is worth up to half a step of L*
-    anchors = colour.XYZ_to_Lab(colour.sRGB_to_XYZ(np.array([rgb for _, rgb in DIFFERENCE_LEGEND]) / 255.0))[:, 0]
-    assert (np.diff(anchors) > 15).all()
+    anchors = colour.XYZ_to_Lab(colour.sRGB_to_XYZ(np.array([rgb for _, rgb in DIFFERENCE_LEGEND[1:]]) / 255.0))[:, 0]
+    assert (np.diff(anchors) > 10).all()
+
+
+def test_what_nobody_sees_is_one_grey() -> None:
+    shown = jnd_to_rgb8(np.linspace(0.0, 1.0, 11))
+    assert len({tuple(pixel) for pixel in shown}) == 1
+    assert len(set(shown[0].tolist())) == 1
+    coding, visible = (jnd_to_rgb8(np.array(jnd)).astype(int) for jnd in (4.0, 15.0))
+    assert np.ptp(coding) < 15 < 50 < np.ptp(visible)
+
+
+def test_the_difference_ramp_is_told_apart_by_colour_blind_eyes() -> None:
+    """Steps of the legend as red- and green-blind eyes see them (Machado et al. 2009, severity 1), at least 10 dE (CIE 1976) apart."""
+    colour = pytest.importorskip("colour", reason="colour-science simulates colour deficiencies")
+    linear = colour.models.eotf_sRGB(np.array([rgb for _, rgb in DIFFERENCE_LEGEND[1:]]) / 255.0)
+    for deficiency in ("Protanomaly", "Deuteranomaly"):
+        matrix = colour.matrix_cvd_Machado2009(deficiency, 1.0)
+        lab = colour.XYZ_to_Lab(colour.RGB_to_XYZ(np.clip(linear @ matrix.T, 0, 1), "sRGB"))
+        assert (np.linalg.norm(np.diff(lab, axis=0), axis=-1) > 10).all(), deficiency
 
 
 def test_the_legend_names_the_colours_that_are_drawn() -> None:

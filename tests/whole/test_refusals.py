@@ -36,7 +36,7 @@ def odd_files(tmp_path_factory: pytest.TempPathFactory, small_pair: SmallPair) -
 
 
 CASES = [
-    pytest.param("sdr", "hdr", 3, ["swapped", "give the HDR file first"], id="swapped sides"),
+    pytest.param("sdr", "hdr", 3, ["swapped", "Give the HDR file first"], id="swapped sides"),
     pytest.param("hdr", "hdr", 3, ["same file"], id="one file given twice"),
     pytest.param("hdr", "copy.mkv", 3, ["same file twice", "identical"], id="a copy of the file"),
     pytest.param("other.mkv", "sdr", 3, ["HDR release", "BT.1886", "not HDR", "--hdr-transfer"], id="SDR given as HDR"),
@@ -142,7 +142,7 @@ def test_an_interrupted_run_ends_with_130_and_leaves_no_result(small_pair: Small
     code, out, said = run.finish()
     assert code == 130, said
     assert out == ""
-    assert "interrupted" in said
+    assert "Interrupted" in said
     assert "Traceback" not in said
     assert not list(tmp_path.rglob("result.json"))
     assert not list(tmp_path.rglob("report.html"))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pairdiff.light.transfer import nits_to_pq
-from pairdiff.writeup.charts import Span, draw_edit_map, draw_headroom, draw_support, draw_timeline, draw_tone_curve
+from pairdiff.writeup.charts import LevelPanel, Span, draw_edit_map, draw_headroom, draw_support, draw_timeline, draw_tone_curve
 
 
 def points(svg: str, classes: str) -> np.ndarray:
@@ -18,14 +18,17 @@ def points(svg: str, classes: str) -> np.ndarray:
     return np.array([[float(value) for value in point.split()] for point in found[1].split("L")])
 
 
+def panel(values: np.ndarray, side: str = "hdr") -> LevelPanel:
+    levels = {"max": 1.2 * values, "p999": values, "p99": 0.8 * values, "p50": 0.1 * values, "average": 0.2 * values}
+    return LevelPanel(f"{side} levels", side, np.arange(len(values)) / 24.0, levels)
+
+
 def timeline(values: np.ndarray, width: int = 1080) -> str:
-    lines = {"max": 1.2 * values, "p999": values, "average": 0.1 * values}
-    times = np.arange(len(values)) / 24.0
-    return draw_timeline(times, lines_nits=lines, white_nits=100.0, width=width, ident="t", summary="what it shows")
+    return draw_timeline([panel(values)], white_nits=100.0, width=width, ident="t", summary="what it shows")
 
 
 def test_light_stands_on_the_pq_scale() -> None:
-    drawn = points(timeline(np.array([1.0, 10.0, 100.0, 800.0])), "line p999")
+    drawn = points(timeline(np.array([1.0, 10.0, 100.0, 800.0])), "line p999 hdr")
     heights = (drawn[0, 1] - drawn[:, 1]) / (drawn[0, 1] - drawn[-1, 1])
     code = nits_to_pq(np.array([1.0, 10.0, 100.0, 800.0]))
     np.testing.assert_allclose(heights, (code - code[0]) / (code[-1] - code[0]), atol=1e-3)
@@ -35,16 +38,55 @@ def test_a_single_bright_frame_of_a_long_film_is_not_lost() -> None:
     values = np.full(170_000, 50.0)
     values[123_456] = 900.0
     svg = timeline(values)
-    drawn = points(svg, "line p999")
+    drawn = points(svg, "line p999 hdr")
     top = drawn[np.argmin(drawn[:, 1])]
     assert len(drawn) < 1100
-    assert abs((top[0] - 50) / (1080 - 26 - 50) - 123_456 / 170_000) < 2e-3
-    assert len(svg) < 90_000
+    assert abs((top[0] - 46) / (1080 - 152 - 46) - 123_456 / 170_000) < 2e-3
+    assert len(svg) < 150_000
 
 
-def test_frames_without_a_value_are_left_out() -> None:
-    values = np.array([10.0, np.nan, 20.0])
-    assert len(points(timeline(values), "line p999")) == 2
+def heights_of(svg: str) -> dict[str, float]:
+    """Where each label at a line's end stands."""
+    root = ElementTree.fromstring(svg)
+    return {text.text or "": float(text.attrib["y"]) for text in root.iter("text") if "end-label" in text.get("class", "")}
+
+
+def test_a_frame_without_a_value_breaks_line_and_band() -> None:
+    svg = timeline(np.array([10.0, 10.0, np.nan, 20.0, 20.0]))
+    line = re.search(r'<path class="line p999 hdr" d="([^"]+)"', svg)
+    bands = re.findall(r'<path class="band \w+ hdr" d="([^"]+)"', svg)
+    assert line is not None
+    assert line[1].count("M") == 2
+    assert [band.count("M") for band in bands] == [2, 2]
+
+
+def test_the_band_spans_median_and_percentile() -> None:
+    found = re.search(r'<path class="band outer hdr" d="M([^Z]+)Z"', timeline(np.array([100.0, 200.0])))
+    assert found is not None
+    corners = np.array([[float(value) for value in corner.split()] for corner in found[1].split("L")])
+    code = nits_to_pq(np.array([100.0, 200.0, 160.0, 80.0]))
+    np.testing.assert_allclose(corners[0, 1] - corners[:, 1], 300 * (code - code[0]), atol=0.11)
+
+
+def test_equal_light_stands_equally_high_in_both_panels() -> None:
+    values = np.array([5.0, 50.0])
+    svg = draw_timeline([panel(10 * values), panel(values, "sdr")], white_nits=100.0, width=1080, ident="t", summary="")
+    feet = [float(y) for y in re.findall(r'y="([\d.]+)" class="end dim">0<', svg)]
+    hdr, sdr = points(svg, "line p999 hdr"), points(svg, "line p999 sdr")
+    np.testing.assert_allclose(feet[0] - hdr[0, 1], feet[1] - sdr[1, 1], atol=0.11)  # 50 cd/m2 in both
+
+
+@pytest.mark.parametrize("width", [1080, 350])
+def test_labels_at_line_ends_do_not_cover_each_other(width: int) -> None:
+    heights = sorted(heights_of(timeline(np.full(50, 0.2), width)).values())
+    assert len(heights) == 7
+    assert min(np.diff(heights)) >= 13.9
+
+
+def test_one_label_says_both_whites_where_they_are_the_same() -> None:
+    same = draw_timeline([panel(np.full(9, 50.0))], white_nits=203.0, width=1080, ident="t", summary="")
+    assert "SDR white 203" in heights_of(same)
+    assert "203 cd/m²" not in heights_of(same)
 
 
 @pytest.mark.parametrize("width", [1080, 350])
@@ -83,6 +125,12 @@ def test_bars_are_as_long_as_their_shares() -> None:
     tracks = [float(bar.attrib["width"]) for bar in root.iter("rect") if bar.get("class") == "track"]
     fills = [float(bar.attrib["width"]) for bar in root.iter("rect") if bar.get("class") == "fill"]
     np.testing.assert_allclose(np.array(fills) / tracks, [0.75, 0.25], atol=1e-3)
+
+
+def test_a_small_share_of_support_is_not_said_as_nothing() -> None:
+    svg = draw_support([("a", 0.995), ("b", 0.005)], least=0.8, width=350, ident="s", summary="")
+    said = [(text.text or "").replace("\N{NO-BREAK SPACE}", " ") for text in ElementTree.fromstring(svg).iter("text")]
+    assert {"99.5 %", "0.50 %", "needed: 80 %"} <= set(said)
 
 
 def test_words_are_escaped() -> None:

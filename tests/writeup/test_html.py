@@ -106,7 +106,7 @@ def test_the_verdict_comes_first_with_its_support_and_intervals(report: Page, ex
     text = report.text
     assert text.index(example.verdict.words) < text.index(example.verdict.sentence) < text.index("Support 93 %")
     assert text.index("Support 93 %") < text.index("Pictures The moments")
-    assert "95 % interval 0.98 to 1.40" in text
+    assert "95 % interval 0.98 to 1.40 JOD" in text
     assert "clearly more" in text
     assert all(flip.replace("`", "").replace("cd/m2", "cd/m²")[:30] in text.replace("  ", " ") for flip in example.verdict.flips[1:])
 
@@ -144,6 +144,102 @@ def test_every_setting_stands_with_value_and_origin(report: Page, document: dict
         assert name in report.text
     assert "BT.2100 reference display" in report.text
     assert "not set" in report.text
+
+
+def rewritten(example: Any, folder: Path, **changes: Any) -> str:
+    """Text of the report of the example with some of its records changed."""
+    write_comparison(dataclasses.replace(example, **changes), (), folder)
+    return read(folder).text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_readers_meet_no_keys_of_the_result(report: Page, document: dict[str, Any], example: Any, tmp_path: Path) -> None:
+    colour = dataclasses.replace(example.colour, outside_709_by_level={"under_1_nits": 0.02, "over_300_nits": 0.1})
+    flips = ("headroom_slight_stops at 0.36 instead of 0.3: another grade.", "Tone: `regraded` from 2.5; `slightly_more` from 0.3.")
+    verdict = dataclasses.replace(example.verdict, flips=flips)
+    text = rewritten(example, tmp_path, colour=colour, verdict=verdict)
+    assert "below 1 cd/m²: 2.0 %; above 300 cd/m²: 10 %" in text
+    assert "headroom from which highlights are slightly more at 0.36 instead of 0.3" in text
+    assert "Tone: regraded from 2.5; slightly more from 0.3" in text
+    files = {"result.json", "frames.parquet"}
+    keys = {word for word in re.findall(r"[A-Za-z0-9./]*[a-z0-9]_[a-z0-9_./]+", text.lower()) if word not in files}
+    assert keys - set(document["run"]["settings"]) - {"sha256", "dE_ITP".lower()} == set()
+
+
+def test_signs_are_one_sentence_until_one_is_measured(report: Page, example: Any, tmp_path: Path) -> None:
+    assert "a clip can be baked into the master" in report.text
+    none = tuple(dataclasses.replace(sign, status="not_measured", value=None) for sign in example.origin_signs)
+    text = rewritten(example, tmp_path / "none", origin_signs=none)
+    assert "Not measured yet: level ceiling, shared clipping, code comb, colour at the BT.709 edge, one fixed curve." in text
+    assert "a clip can be baked into the master" not in text
+    one = (*none[:4], example.origin_signs[4])
+    assert "a clip can be baked into the master" in rewritten(example, tmp_path / "one", origin_signs=one)
+
+
+@pytest.mark.parametrize(
+    ("shots", "words"),
+    [
+        (1, "only one shot was matched, so support reflects thresholds and set-up only"),
+        (2, "only 2 shots were matched, so support hardly knows how other scenes would differ"),
+    ],
+)
+def test_few_shots_are_warned_about_at_support(report: Page, example: Any, tmp_path: Path, shots: int, words: str) -> None:
+    text = rewritten(example, tmp_path, coverage=dataclasses.replace(example.coverage, shots=shots))
+    assert text.index("How firm the label is") < text.index(words) < text.index("Pictures", 1000)
+    assert "Caution:" not in report.text
+
+
+def test_a_full_run_has_no_sampling_error_and_says_so(report: Page, example: Any, tmp_path: Path) -> None:
+    room = dataclasses.replace(example.headroom, time_share=dataclasses.replace(example.headroom.time_share, low=None, high=None))
+    text = rewritten(example, tmp_path, coverage=dataclasses.replace(example.coverage, mode="full"), headroom=room)
+    assert text.count("every frame measured: no sampling error") >= 8
+    assert "interval" not in text.replace("± ", "")
+    assert "every frame measured" not in report.text
+
+
+def test_a_stretched_picture_is_explained_in_one_sentence(report: Page, example: Any, tmp_path: Path) -> None:
+    words = "they hold nothing the SDR release has not"
+    assert words in rewritten(example, tmp_path, verdict=dataclasses.replace(example.verdict, label="stretched-sdr"))
+    assert words not in report.text
+
+
+def test_the_two_way_test_is_said_so_that_it_can_be_repeated(report: Page, example: Any) -> None:
+    share = f"{100 * example.difference.on_its_own.notice_probability.value:.0f} %"
+    sentence = f"is predicted to choose the HDR release {share} of the time, on average over matched time. 50 % is a coin toss"
+    assert sentence in report.text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "it says how visible their difference is, not which of them is the finer one" in report.text
+
+
+def test_the_label_starts_with_a_capital(example: Any, tmp_path: Path) -> None:
+    words = "another grade, not more range"
+    write_comparison(dataclasses.replace(example, verdict=dataclasses.replace(example.verdict, words=words)), (), tmp_path)
+    assert '<p class="label">Another grade, not more range</p>' in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_light_levels_say_that_logos_and_credits_count(report: Page) -> None:
+    assert "logos and credits included" in report.text[report.text.index("Light levels, declared and measured") :]
+
+
+def test_a_setting_that_only_the_user_states_has_no_origin_until_then(example: Any, tmp_path: Path) -> None:
+    def row(settings: dict[str, Any], folder: Path) -> str:
+        write_comparison(dataclasses.replace(example, settings=settings), (), folder)
+        found = re.search(r"<code>sdr_white</code></th>(.*?)</tr>", (folder / "report.html").read_text(encoding="utf-8"))
+        assert found is not None
+        return found[1]
+
+    assert row({"sdr_white": None}, tmp_path / "unset").count("not set") == 2
+    stated = row({"sdr_white": 160.0, "sdr_gamma": 2.2}, tmp_path / "set")
+    assert "stated by the user" in stated
+    assert "not set" not in stated
+
+
+def test_the_scale_of_the_difference_map_starts_with_what_nobody_sees(report: Page) -> None:
+    assert re.search(r"40 and more 20 10 5 below 1: nothing visible", report.text)
+
+
+def test_sdr_levels_are_shown_at_the_fitted_set_up() -> None:
+    """A signal of 0.5 is 18.9 cd/m2 at white 100, gamma 2.4 and 200 x 0.5^2.2 = 43.5 cd/m2 at white 200, gamma 2.2 (BT.1886)."""
+    shown = page._sdr_at(np.array([100 * 0.5**2.4, 100.0, np.nan]), white_nits=200.0, gamma=2.2)
+    np.testing.assert_allclose(shown, [200 * 0.5**2.2, 200.0, np.nan], rtol=1e-9)
 
 
 def test_words_from_files_and_options_are_escaped(examples: ModuleType, tmp_path: Path) -> None:
@@ -218,7 +314,7 @@ def test_a_film_of_one_frame_without_rate_or_support_is_drawn(example: Any, tmp_
 
 
 def test_a_folder_without_a_result_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputRefused, match=r"result\.json cannot be read .*run `pairdiff compare` with --out"):
+    with pytest.raises(InputRefused, match=r"result\.json cannot be read .*Run `pairdiff compare` with --out"):
         render_report(tmp_path)
 
 
@@ -263,11 +359,22 @@ def test_an_index_that_names_files_elsewhere_is_refused(folder: Path) -> None:
 def test_a_folder_in_the_reports_place_is_refused(folder: Path) -> None:
     (folder / "report.html").unlink()
     (folder / "report.html").mkdir()
-    with pytest.raises(OutputRefused, match="cannot write to"):
+    with pytest.raises(OutputRefused, match="Cannot write to"):
         render_report(folder)
 
 
 # ---------------------------------------------------------------- a real browser
+
+COVERED_WORDS = """[...document.querySelectorAll('svg')].flatMap(drawing => {
+  const words = [...drawing.querySelectorAll('text')].map(text => [text.textContent, text.getBoundingClientRect()])
+  const frame = drawing.getBoundingClientRect()
+  const across = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left)
+  const down = (a, b) => Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top)
+  const out = words.filter(([, box]) => box.width && (box.left < frame.left - 1 || box.right > frame.right + 1)).map(([text]) => text)
+  const meet = ([, box], n) => words.slice(n + 1).filter(([, other]) => across(box, other) > 1 && down(box, other) > 3)
+  return out.concat(words.flatMap((one, n) => meet(one, n).map(([next]) => one[0] + ' | ' + next)))
+})"""
+"""Words of charts that cover each other (by more than the blank above and below letters) or leave their drawing."""
 
 
 @pytest.mark.parametrize("width", [1280, 390])
@@ -289,7 +396,11 @@ def test_the_page_opens_from_the_disk_in_a_browser(result_folder: Path, width: i
         broken = tab.evaluate("[...document.images].filter(image => !image.naturalWidth).length")
         shown = tab.evaluate("[...document.querySelectorAll('svg')].filter(drawing => drawing.getClientRects().length).length")
         small = tab.evaluate("Math.min(...[...document.querySelectorAll('svg')].map(s => s.getBoundingClientRect().width).filter(Boolean))")
+        covered = tab.evaluate(COVERED_WORDS)
+        cut = tab.evaluate("[...document.querySelectorAll('.scroll')].filter(box => box.scrollWidth > box.clientWidth + 1).length")
         browser.close()
+    assert covered == []
+    assert cut == 0
     assert met == []
     assert wide <= width
     assert broken == 0

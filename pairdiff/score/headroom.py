@@ -61,10 +61,16 @@ class Weighting:
 
 def level_at_share(level_nits: FloatArray, share: float) -> float:
     """Largest level that at least a share of the pixels, and never fewer than two of them, reaches or exceeds."""
+    return levels_at_shares(level_nits, (share,))[0]
+
+
+def levels_at_shares(level_nits: FloatArray, shares: Sequence[float]) -> tuple[float, ...]:
+    """`level_at_share` for several shares."""
     flat = level_nits.reshape(-1)
-    least = max(int(np.ceil(flat.size * share - 1e-9)), 2)  # one bright pixel must not count, however small the picture
-    position = max(flat.size - least, 0)
-    return float(np.partition(flat, position)[position])
+    least = [max(int(np.ceil(flat.size * share - 1e-9)), 2) for share in shares]  # one bright pixel must not count
+    positions = [max(flat.size - count, 0) for count in least]
+    ordered = np.partition(flat, positions)
+    return tuple(float(ordered[position]) for position in positions)
 
 
 def quiet_level(level: FloatArray) -> NDArray[np.float32]:
@@ -92,8 +98,8 @@ def measure_highlights(
     film = np.ones(hdr.shape, bool) if standing is None else ~standing
     shares = [settings.headroom_area_share * factor for factor in AREA_FACTORS]
     return HighlightLevels(
-        tuple(level_at_share(hdr[film], share) for share in shares),
-        tuple(level_at_share(sdr[film], share) for share in shares),
+        levels_at_shares(hdr[film], shares),
+        levels_at_shares(sdr[film], shares),
         level_at_share(hdr, settings.headroom_area_share),
         float(1 - film.mean()),
         noise_stops(hdr, sdr),

@@ -17,7 +17,7 @@ from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.notice import preference_loss
 from pairdiff.score.setup import SetupFits
-from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shift_jnd
+from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shifts_jnd
 
 TopCodes = tuple[float | None, float | None, float | None]
 
@@ -160,17 +160,19 @@ def score_pair(
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
-    shifts = {setup.name: tone_shift_jnd(places, white_nits=setup.white_nits, gamma=setup.gamma) for setup in fits.setups}
+    sets = {setup.name: (setup.white_nits, setup.gamma) for setup in fits.setups}
     if fits.free.white_nits is not None and fits.free.gamma is not None:
-        shifts["free"] = tone_shift_jnd(places, white_nits=fits.free.white_nits, gamma=fits.free.gamma)
-    return shifts
+        sets["free"] = (fits.free.white_nits, fits.free.gamma)
+    whites, gammas = zip(*sets.values(), strict=True)
+    return dict(zip(sets, map(float, tone_shifts_jnd(places, whites_nits=whites, gammas=gammas)), strict=True))
 
 
 def _spread(
     highlights: HighlightLevels, colour: PictureColour, detail: PictureDetail, places: TonePlaces, fits: SetupFits
 ) -> PairSpread:
     whites, gammas = fits.nodes
-    shifts = np.array([[tone_shift_jnd(places, white_nits=float(w), gamma=float(g)) for g in gammas] for w in whites])
+    every_white, every_gamma = (grid.reshape(-1) for grid in np.meshgrid(whites, gammas, indexing="ij"))
+    shifts = tone_shifts_jnd(places, whites_nits=every_white, gammas=every_gamma).reshape(whites.size, gammas.size)
     return PairSpread(highlights.hdr_nits, highlights.sdr_code, colour.outside_709_by_margin, shifts, detail.level_counts)
 
 

@@ -37,7 +37,7 @@ RESIDUAL_BINS = 10
 """Tone bins of each picture in which what the title curve leaves is averaged (own)."""
 CELL_ROWS, CELL_COLUMNS, CELL_TONES = 2, 3, 4
 """Parts of the picture, and of the tone scale in each, over which the difference is averaged (own)."""
-PART_PLACES = 800
+PART_PLACES = 500
 """Places drawn from each part of the picture (own)."""
 
 
@@ -109,11 +109,25 @@ def sample_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, rng: np.random.G
     return TonePlaces(places.hdr_itp.reshape(-1, 3)[chosen], places.sdr_code.reshape(-1, 3)[chosen], tuple(cells))
 
 
-def tone_shift_jnd(places: TonePlaces, *, white_nits: float, gamma: float) -> float:
-    """Shift of tone and colour between the two pictures at a set-up, dE_ITP: median over the cells of the size of their median shift."""
-    sdr = nits_to_itp(sdr_code_to_nits(places.sdr_code[None], white_nits=white_nits, gamma=gamma))[0]
-    shift = (places.hdr_itp - sdr) * np.float32(JND_SCALE)
-    return float(np.median([np.linalg.norm(np.median(shift[cell], axis=0)) for cell in places.cells]))
+def tone_shifts_jnd(
+    places: TonePlaces, *, whites_nits: Sequence[float] | NDArray[np.float64], gammas: Sequence[float] | NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Shift of tone and colour between the two pictures at several set-ups.
+
+    Parameters
+    ----------
+    places : flat places of a pair.
+    whites_nits, gammas : white (cd/m2) and gamma of each set-up.
+
+    Returns
+    -------
+    dE_ITP for each set-up: median over the cells of the size of their median shift.
+    """
+    light = {gamma: sdr_code_to_nits(places.sdr_code[None], white_nits=1.0, gamma=gamma)[0] for gamma in map(float, set(gammas))}
+    shown = np.stack([np.float32(white) * light[float(gamma)] for white, gamma in zip(whites_nits, gammas, strict=True)])
+    shift = places.hdr_itp - nits_to_itp(shown)
+    sizes = [np.linalg.norm(np.median(shift[:, cell], axis=1), axis=1) for cell in places.cells]
+    return np.asarray(np.median(sizes, axis=0) * JND_SCALE, np.float64)
 
 
 def sample_tone(

@@ -15,7 +15,7 @@ from pairdiff.score.tone import (
     pool_tone,
     sample_places,
     sample_tone,
-    tone_shift_jnd,
+    tone_shifts_jnd,
 )
 from tests.score._pairs import make_signal, relabel
 
@@ -87,7 +87,7 @@ def test_the_order_of_points_does_not_count():
 
 def shift(hdr_nits, signal, *, white=150.0, gamma=2.4):
     places = sample_places(nits_to_itp(np.asarray(hdr_nits, np.float32)), signal, rng=np.random.default_rng(1))
-    return tone_shift_jnd(places, white_nits=white, gamma=gamma)
+    return float(tone_shifts_jnd(places, whites_nits=[white], gammas=[gamma])[0])
 
 
 @pytest.mark.parametrize("shape", [(16, 16), (17, 90), (300, 500)])
@@ -97,6 +97,15 @@ def test_cells_share_out_every_place_once(shape):
     assert np.array_equal(np.sort(np.concatenate(places.cells)), np.arange(len(places.sdr_code)))
     assert len(places.hdr_itp) == len(places.sdr_code) <= 6 * PART_PLACES
     assert np.isfinite(shift(relabel(signal), signal))
+
+
+def test_many_sets_at_once_are_each_of_them():
+    signal = make_signal(2)
+    places = sample_places(nits_to_itp(relabel(signal).astype(np.float32)), signal, rng=np.random.default_rng(1))
+    whites, gammas = [100.0, 150.0, 150.0, 203.0], [2.4, 2.4, 2.2, 2.4]
+    each = [float(tone_shifts_jnd(places, whites_nits=[w], gammas=[g])[0]) for w, g in zip(whites, gammas, strict=True)]
+    assert tone_shifts_jnd(places, whites_nits=whites, gammas=gammas) == pytest.approx(each, abs=1e-3)
+    assert np.argmin(each) == 1
 
 
 def test_a_shift_of_one_tone_is_what_colour_science_says():

@@ -1,0 +1,146 @@
+"""Pairs made to be misjudged, through real encoders: an SDR picture stays one at any brightness, under noise and beside a logo.
+
+The pictures are the demo film's, painted at a quarter of its size. Expected labels follow from how each pair was made; nothing here was
+seen by another tool.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+import pairdiff
+from pairdiff import Comparison
+from pairdiff._demo import grade
+from pairdiff._demo.shots import FRAMES_PER_SHOT, SHOTS
+from tests._clips import Planes
+from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, light_to_pq, sdr_planes
+
+FRAMES = 8
+SIZE = (640, 268)
+COARSE = {"preset": "fast", "crf": "30"}
+HASTY = {"preset": "ultrafast", "crf": "18"}
+FINE = {"preset": "fast", "crf": "18"}
+
+
+@pytest.fixture(scope="module")
+def scenes() -> list[tuple[str, Floats]]:
+    """Shot and scene-linear BT.2020 light of every frame of the film."""
+    made = []
+    for shot, build in SHOTS.items():
+        draw = build()
+        for number in range(FRAMES):
+            picture = np.ascontiguousarray(draw(number * FRAMES_PER_SHOT // FRAMES), np.float32)
+            made.append((shot, cv2.resize(picture, SIZE, interpolation=cv2.INTER_AREA).astype(np.float64)))
+    return made
+
+
+@pytest.fixture(scope="module")
+def signals(scenes: list[tuple[str, Floats]]) -> list[Floats]:
+    """The SDR release as 8-bit signal."""
+    return [np.round(grade.grade_sdr(scene) * 219) / 219 for _, scene in scenes]
+
+
+def relit(signal: Floats, *, white: float = 180.0, gamma: float = 2.3) -> Floats:
+    return white * np.maximum(signal, 0) ** gamma @ grade.BT709_TO_BT2020.T
+
+
+@pytest.fixture
+def compared(tmp_path: Path) -> Callable[..., Comparison]:
+    def compare(hdr: Iterator[Floats], sdr: list[Floats], *, options: dict[str, str] = FINE) -> Comparison:
+        bright: Iterator[Planes] = (hdr_planes(one) for one in hdr)
+        plain: Iterator[Planes] = (sdr_planes(one) for one in sdr)
+        return pairdiff.compare(
+            encode_hdr(tmp_path / "hdr.mkv", bright, options=options), encode_sdr(tmp_path / "sdr.mp4", plain, options=options)
+        )
+
+    return compare
+
+
+def told(result: Comparison) -> str:
+    return f"{result.verdict.label} {dict(result.verdict.support)}: {result.verdict.reasons}"
+
+
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize(
+    ("white", "gamma"),
+    [
+        (400.0, 2.4),
+        pytest.param(100.0, 2.9, marks=SLOW),
+        pytest.param(40.0, 1.9, marks=SLOW),
+        pytest.param(1000.0, 2.4, marks=SLOW),
+        pytest.param(20.0, 2.4, marks=SLOW),
+    ],
+)
+def test_sdr_at_a_brightness_no_set_reaches_is_an_sdr_picture_all_the_same(
+    signals: list[Floats], compared: Callable[..., Comparison], white: float, gamma: float
+) -> None:
+    result = compared((relit(one, white=white, gamma=gamma) for one in signals), signals)
+    assert result.verdict.label == "sdr-in-hdr-container", told(result)
+    assert result.free_fit.power_law
+    assert result.free_fit.white_nits == pytest.approx(white, rel=0.02)
+    assert result.free_fit.gamma == pytest.approx(gamma, abs=0.03)
+    assert "power law" in result.verdict.sentence or not result.setup.at_bound
+
+
+def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: list[Floats], compared: Callable[..., Comparison]) -> None:
+    def marked() -> Iterator[Floats]:
+        for one in signals:
+            light = relit(one)
+            light[20:35, 600:623] = 1000.0  # 0.2 % of the picture
+            yield light
+
+    result = compared(marked(), signals)
+    assert result.verdict.label == "sdr-in-hdr-container", told(result)
+    assert result.headroom.standing_share == pytest.approx(0.002, abs=0.001)
+    assert result.headroom.stops_with_marks > 2
+    assert any("Counting the marks" in flip for flip in result.verdict.flips)
+
+
+@SLOW
+@pytest.mark.parametrize("options", [COARSE, HASTY], ids=["crf30", "ultrafast"])
+def test_coarse_copies_of_an_sdr_picture_get_no_other_label(
+    signals: list[Floats], compared: Callable[..., Comparison], options: dict[str, str]
+) -> None:
+    result = compared((relit(one) for one in signals), signals, options=options)
+    assert result.verdict.label in ("sdr-in-hdr-container", "undetermined"), told(result)
+    assert max(result.verdict.support, key=lambda label: result.verdict.support[label]) == "sdr-in-hdr-container"
+
+
+def grainy(signal: Floats, rng: np.random.Generator, *, sigma: float = 0.08) -> Floats:
+    return np.clip(signal + sigma * rng.normal(size=signal.shape[:2])[..., None], 0, 1)
+
+
+@SLOW
+@pytest.mark.parametrize("same", [True, False], ids=["the same grain", "grain of its own"])
+def test_grain_of_eight_percent_makes_no_other_label(signals: list[Floats], compared: Callable[..., Comparison], same: bool) -> None:
+    rng = np.random.default_rng(3)
+    sdr = [grainy(one, rng) for one in signals]
+    result = compared((relit(one if same else grainy(plain, rng)) for one, plain in zip(sdr, signals, strict=True)), sdr)
+    assert result.verdict.label in ("sdr-in-hdr-container", "undetermined"), told(result)
+    assert max(result.verdict.support, key=lambda label: result.verdict.support[label]) == "sdr-in-hdr-container"
+
+
+GRADES = {"restrained": "restrained-hdr", "wider": "wider-range", "stretched": "stretched-sdr", "regraded": "different-grade"}
+
+
+@SLOW
+@pytest.mark.parametrize("pair", GRADES)
+def test_coarse_copies_of_other_grades_keep_their_label(
+    scenes: list[tuple[str, Floats]], signals: list[Floats], compared: Callable[..., Comparison], pair: str
+) -> None:
+    hdr = (np.maximum(grade.grade_hdr(scene, pair, shot=shot), 0) for shot, scene in scenes)
+    result = compared(hdr, signals, options=COARSE)
+    assert result.verdict.label in (GRADES[pair], "undetermined"), told(result)
+    assert max(result.verdict.support, key=lambda label: result.verdict.support[label]) == GRADES[pair]
+
+
+def test_the_signal_of_this_file_is_that_of_the_standard() -> None:
+    # ITU-R BT.2100-2 table 4 in the reference data of BT.2408-8 table 1: 203 cd/m2 is a PQ signal of 58 %
+    assert light_to_pq(np.array(203.0)) == pytest.approx(0.5807, abs=5e-4)

@@ -207,8 +207,8 @@ def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Set
 
 
 def _grid_about(middle: float, bounds: tuple[float, float]) -> NDArray[np.float64]:
-    """11 values within 0.25 of the fit and within the set's reach: a draw is bound by the set as the fit is."""
-    return np.linspace(max(middle - 0.25, bounds[0]), min(middle + 0.25, bounds[1]), 11)
+    """15 values within 0.25 of the fit and within the set's reach: a draw is bound by the set as the fit is."""
+    return np.linspace(max(middle - 0.25, bounds[0]), min(middle + 0.25, bounds[1]), 15)
 
 
 def _grid_minimum(surface: NDArray[np.float64], logs: NDArray[np.float64], gammas: NDArray[np.float64]) -> tuple[float, float]:

@@ -368,8 +368,13 @@ def _capital(words: str) -> str:
 
 def _headline(figures: _Figures, case: Case, settings: Settings) -> str:
     measure = "peak ratio" if figures.uses_ratio else "headroom, the lower of two set-ups,"
-    outside = f"{figures.outside_709_share:.2%} of the picture outside BT.709"
+    outside = f"{_share(figures.outside_709_share)} of the picture outside BT.709"
     return f"{measure} {_stops(figures.stops)}, tone shift {_tone_shift_jnd(figures, case, settings):.1f} JND, {outside}"
+
+
+def _share(value: float) -> str:
+    """A share as it is printed elsewhere: nothing, less than can be told, or percent."""
+    return "nothing" if value == 0 else "less than 0.01%" if value < 1e-4 else f"{value:.2%}" if value < 0.1 else f"{value:.0%}"
 
 
 def _stops(value: float) -> str:
@@ -405,7 +410,7 @@ def _doubt_reasons(case: Case) -> tuple[str, ...]:
     marks, noise = case.headroom.standing_share or 0.0, case.headroom.noise_stops or 0.0
     if marks > 0:
         said.append(
-            f"Marks that stand still above SDR white through the whole film cover {marks:.2%} of the picture and are left out of the "
+            f"Marks that stand still above SDR white through the whole film cover {_share(marks)} of the picture and are left out of the "
             f"highlight figures; with them the headroom would be {_stops(case.headroom.stops_with_marks or 0.0)}."
         )
     if noise >= TOLD_NOISE_STOPS:
@@ -444,8 +449,9 @@ def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
     stops = "" if recovered.film_stops is None else f" and its level spreads over {recovered.film_stops:.2f} stops"
     bright, least = recovered.bright_clipped_share, settings.stretched_clip_share
     there = "" if bright is None else f" Of what lies above SDR white {bright:.0%} is there (stretched from {least:.0%})."
+    clipped = _share(recovered.clipped_share or 0.0)
     return (
-        f"Where the SDR is clipped ({recovered.clipped_share:.2%} of the picture) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
+        f"Where the SDR is clipped ({clipped} of the picture) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
         f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom.{there}"
     )
 
@@ -454,7 +460,7 @@ def _colour_reason(figures: _Figures, colour: Colour, settings: Settings) -> str
     if colour.status != "measured":
         return "Colour: not applicable, the picture is black-and-white."
     return (
-        f"Colour: {figures.outside_709_share:.2%} of the picture outside BT.709 by more than {settings.gamut_margin_jnd:g} JND; "
+        f"Colour: {_share(figures.outside_709_share)} of the picture outside BT.709 by more than {settings.gamut_margin_jnd:g} JND; "
         f"slightly more from {settings.colour_slight_share:.1%}, clearly more from {settings.colour_clear_share:.0%}."
     )
 

@@ -342,11 +342,16 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class FreeFit:
-    """White and gamma without bounds: a diagnostic, never a set-up."""
+    """White, gamma and lift without bounds: a diagnostic, never a set-up.
+
+    Light = white x ((signal + lift) / (1 + lift)) ^ gamma, the form of BT.1886; with a lift it also follows the curves of BT.709 and sRGB.
+    """
 
     status: Status
     white_nits: float | None
     gamma: float | None
+    lift: float | None
+    """0 where white and gamma alone explain the picture."""
     p95_jnd: float | None
     """95th percentile over tone bins of each picture of |median dI| x 720 at that fit."""
     noise_jnd: float | None
@@ -354,7 +359,7 @@ class FreeFit:
     peak_ratio_stops: float | None
     """log2 of HDR 99.9th percentile over what this fit makes of the SDR's, reached in 10 % of matched time."""
     power_law: bool | None
-    """True when the HDR picture is the SDR picture through one power law, its highlights too."""
+    """True when the HDR picture is the SDR picture through one power law (of the lifted signal), its highlights too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -478,7 +483,7 @@ class PairScore:
     shot: int
     similarity: float
     hdr_p999_nits: float
-    """99.9th percentile of max(R, G, B) on the canvas, after a 3 x 3 median, without standing marks."""
+    """99.9th percentile of max(R, G, B) on the canvas, less what noise can add, without standing marks."""
     sdr_p999_code: float
     """The same of the SDR signal, 0 to 1 (super-white above 1)."""
     hdr_p999_with_marks_nits: float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, mea
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.notice import preference_loss
-from pairdiff.score.setup import SetupFits
+from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shifts_jnd
 
 TopCodes = tuple[float | None, float | None, float | None]
@@ -160,11 +160,14 @@ def score_pair(
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
-    sets = {setup.name: (setup.white_nits, setup.gamma) for setup in fits.setups}
-    if fits.free.white_nits is not None and fits.free.gamma is not None:
-        sets["free"] = (fits.free.white_nits, fits.free.gamma)
-    whites, gammas = zip(*sets.values(), strict=True)
-    return dict(zip(sets, map(float, tone_shifts_jnd(places, whites_nits=whites, gammas=gammas)), strict=True))
+    names = [setup.name for setup in fits.setups]
+    whites, gammas = [setup.white_nits for setup in fits.setups], [setup.gamma for setup in fits.setups]
+    shifts = dict(zip(names, map(float, tone_shifts_jnd(places, whites_nits=whites, gammas=gammas)), strict=True))
+    free = fits.free
+    if free.white_nits is not None and free.gamma is not None:
+        lifted = replace(places, sdr_code=lift_signal(places.sdr_code, free.lift or 0.0).astype(np.float32))
+        shifts["free"] = float(tone_shifts_jnd(lifted, whites_nits=[free.white_nits], gammas=[free.gamma])[0])
+    return shifts
 
 
 def _spread(

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,8 @@ TOP_SHARE = 0.95
 """Signals above this share of the title's top are left out of the fit (own)."""
 LEAST_BELOW_TOP = 0.2
 """If less than this share of the places lies below, all are used (own)."""
+LIFT_BOUNDS, LIFT_STARTS = (0.0, 0.15), (0.03, 0.1)
+"""Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve (own)."""
 NODES, LEAST_NODE_SPAN = 5, 1e-3
 """Whites and gammas at which the tone shift of each pair is tabulated, between the lowest and the highest draw (own)."""
 POWER_LAW_BINS = 10
@@ -165,9 +167,14 @@ def _mean_residual(sample: FitSample) -> Callable[[Point], float]:
 
 
 def _descend(loss: Callable[[Point], float], start: Point, box: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    end = _search(loss, (float(start[0]), float(start[1])), box)
+    return float(end[0]), float(end[1])
+
+
+def _search(loss: Callable[[Point], float], start: Sequence[float], box: Sequence[tuple[float, float]]) -> NDArray[np.float64]:
     first = np.array(start, np.float64)
-    found = minimize(loss, first, method="Nelder-Mead", bounds=box, options={"xatol": 1e-4, "fatol": 1e-8, "maxiter": 300})
-    return float(found.x[0]), float(found.x[1])
+    found = minimize(loss, first, method="Nelder-Mead", bounds=box, options={"xatol": 1e-4, "fatol": 1e-8, "maxiter": 150 * first.size})
+    return np.asarray(found.x, np.float64)
 
 
 def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
@@ -229,15 +236,50 @@ def _vertex(values: NDArray[np.float64], at: int) -> float:
 
 
 def fit_free(sample: FitSample, settings: Settings) -> FreeFit:
-    """White and gamma without the set's bounds, and what they leave: nearly nothing where HDR is a power law of SDR.
+    """White, gamma and lift without the set's bounds, and what they leave: nearly nothing where HDR is a power law of SDR.
 
     The residual is the 95th percentile over tone bins of each picture of its median, so that noise, which has no sign, cancels; what
-    is left of it is subtracted in power. `peak_ratio_stops` and `power_law` are filled once the pictures are scored.
+    is left of it is subtracted in power. A lift is tried where white and gamma alone leave too much. `peak_ratio_stops` and `power_law`
+    are filled once the pictures are scored.
     """
     white, gamma = _fit_white_gamma(sample, FREE_BOUNDS)
+    left, lift = _residual_jnd(sample, white, gamma), 0.0
+    if left >= settings.power_law_jnd:
+        lifted = _fit_lift(_thin(sample, START_PIXELS), white, gamma)
+        with_lift = _residual_jnd(lift_codes(sample, lifted[2]), lifted[0], lifted[1])
+        if with_lift < settings.power_law_jnd:
+            (white, gamma, lift), left = lifted, with_lift
+    return FreeFit("measured", white, gamma, lift, left, sample.noise_jnd, None, left < settings.power_law_jnd)
+
+
+def lift_codes(sample: FitSample, lift: float) -> FitSample:
+    """The sample with its signal lifted: (signal + lift) / (1 + lift)."""
+    return replace(sample, sdr_code=lift_signal(sample.sdr_code, lift))
+
+
+def lift_signal(signal: FloatArray, lift: float) -> NDArray[np.float64]:
+    """(signal + lift) / (1 + lift): the signal of a set whose black is not 0 (ITU-R BT.1886 annex 1, L = a max(V + b, 0) ^ gamma)."""
+    return np.asarray((np.asarray(signal, np.float64) + lift) / (1 + lift))
+
+
+def _fit_lift(sample: FitSample, white: float, gamma: float) -> tuple[float, float, float]:
+    """White, gamma and lift that leave the least mean |dI|, from the best fit without a lift."""
+    to_lm = _to_lm()
+
+    def loss(point: Point) -> float:
+        code = _log_code(lift_signal(sample.sdr_code, float(np.asarray(point)[2])))
+        return float(np.abs(sample.hdr_intensity - sdr_intensity(code, to_lm, float(point[0]), float(point[1]))).mean())
+
+    box = [(float(np.log(FREE_BOUNDS[0][0])), float(np.log(FREE_BOUNDS[0][1]))), FREE_BOUNDS[1], LIFT_BOUNDS]
+    ends = [_search(loss, (float(np.log(white)), gamma, lift), box) for lift in LIFT_STARTS]
+    log_white, found_gamma, lift = map(float, ends[int(np.argmin([loss(end) for end in ends]))])
+    return float(np.exp(log_white)), found_gamma, lift
+
+
+def _residual_jnd(sample: FitSample, white: float, gamma: float) -> float:
+    """What a fit leaves in tone bins, 95th percentile, noise subtracted in power, x 720."""
     bins, errors = _bin_residuals(sample, white, gamma)
-    net = float(np.sqrt(max(float(np.quantile(np.abs(bins), 0.95)) ** 2 - float(np.mean((1.96 * errors) ** 2)), 0.0)))
-    return FreeFit("measured", white, gamma, net, sample.noise_jnd, None, net < settings.power_law_jnd)
+    return float(np.sqrt(max(float(np.quantile(np.abs(bins), 0.95)) ** 2 - float(np.mean((1.96 * errors) ** 2)), 0.0)))
 
 
 def _bin_residuals(sample: FitSample, white: float, gamma: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -247,7 +289,8 @@ def _bin_residuals(sample: FitSample, white: float, gamma: float) -> tuple[NDArr
     medians, errors = [], []
     for picture in np.unique(sample.picture):
         places = np.flatnonzero(sample.picture == picture)
-        for part in np.array_split(places[np.argsort(fitted[places], kind="stable")], min(POWER_LAW_BINS, places.size)):
+        tone = sample.hdr_intensity[places] + fitted[places]  # of both sides, so that the noise of one does not sort itself into a slope
+        for part in np.array_split(places[np.argsort(tone, kind="stable")], min(POWER_LAW_BINS, places.size)):
             median = float(np.median(left[part]))
             medians.append(median)
             errors.append(1.2533 * 1.4826 * float(np.median(np.abs(left[part] - median))) / np.sqrt(part.size))

@@ -29,7 +29,7 @@ from pairdiff.score.difference import pool_difference
 from pairdiff.score.headroom import Weighting, peak_ratio_stops, pool_headroom
 from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
 from pairdiff.score.pooling import level_reached
-from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, sample_pixels
+from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, lift_signal, sample_pixels
 from pairdiff.score.standing import StandingMarks
 from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
 
@@ -165,6 +165,7 @@ def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray
         return free
     level, code = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "sdr_p999_code"))
     at_free = Setup("free", free.white_nits, free.gamma, False, SetupUncertainty(None, None), None, None)
+    code = lift_signal(code, free.lift or 0.0)
     stops = level_reached(peak_ratio_stops(level, code, setup=at_free), settings.headroom_time_share, weights=weights)
     return replace(free, peak_ratio_stops=stops, power_law=bool(free.power_law) and stops < settings.headroom_slight_stops)
 

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
+from scipy.stats import rankdata
 
 from pairdiff._records import FloatArray, Tone
 from pairdiff._settings import Settings
@@ -100,8 +101,9 @@ def sample_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, rng: np.random.G
         if flat.size == 0:
             continue
         chosen = rng.choice(flat, size=min(PART_PLACES, flat.size), replace=False)
-        tone = places.sdr_code.reshape(-1, 3)[chosen] @ np.asarray(BT709_LUMA, np.float32)
-        order = np.argsort(tone, kind="stable")
+        luma = places.sdr_code.reshape(-1, 3)[chosen] @ np.asarray(BT709_LUMA, np.float32)
+        # by both sides' ranks: sorted by one alone, what its noise lowers would gather in the darkest cell and look like a shift
+        order = np.argsort(rankdata(luma) + rankdata(places.hdr_itp.reshape(-1, 3)[chosen, 0]), kind="stable")
         cells += [taken + cell for cell in np.array_split(order, min(CELL_TONES, order.size))]
         picked.append(chosen)
         taken += chosen.size

@@ -16,7 +16,7 @@ from pairdiff.score.detail import LEVEL_BINS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.pooling import ShotDraws, level_reached, weighted_quantile
-from pairdiff.score.setup import SetupFits
+from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 
@@ -171,13 +171,12 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         stops = peak_ratio_stops(level, code, setup=draw.setup)
     else:
         stops = np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (draw.setup, draw.gain) if s is not None])
+    at_free = peak_ratio_stops(level, lift_signal(code, case.free_fit.lift or 0.0), setup=_free_setup(case))
     applies = weights * columns.clipped * (columns.clipped >= settings.clipped_share)
     return _Figures(
         stops=level_reached(stops, settings.headroom_time_share, weights=weights),
         uses_ratio=uses_ratio,
-        free_stops=level_reached(
-            peak_ratio_stops(level, code, setup=_free_setup(case)), settings.headroom_time_share, weights=weights
-        ),
+        free_stops=level_reached(at_free, settings.headroom_time_share, weights=weights),
         shift_jnd=weighted_quantile(draw.shift_jnd, 0.5, weights=weights),
         free_shift_jnd=weighted_quantile(columns.shift["free"], 0.5, weights=weights),
         outside_709_share=float(
@@ -215,9 +214,10 @@ def _grade(value: float, slight: float, clear: float) -> AxisState:
 
 
 def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
-    """Whether the free fit explains the picture and its highlights."""
-    left = case.free_fit.p95_jnd
-    return left is not None and left < settings.power_law_jnd and figures.free_stops < settings.headroom_slight_stops
+    """Whether the free fit explains the picture and its highlights, and the HDR shows nothing where the SDR is clipped."""
+    left, detail = case.free_fit.p95_jnd, figures.detail_jnd
+    explained = left is not None and left < settings.power_law_jnd and figures.free_stops < settings.headroom_slight_stops
+    return explained and (detail is None or detail < settings.recovered_jnd)
 
 
 def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
@@ -427,8 +427,9 @@ def _free_fit_reason(figures: _Figures, case: Case, settings: Settings) -> tuple
     found = _is_power_law(figures, case, settings)
     outcome = "the HDR is a power law of the SDR, so highlights count as the same" if found else "not a power law of the SDR"
     highlights = f"{_stops(figures.free_stops)} of highlights (limit {settings.headroom_slight_stops:g})"
+    lift = f" of a signal lifted by {free.lift:.3f}" if free.lift else ""
     return (
-        f"Free fit: white {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f} leave {free.p95_jnd:.1f} JND (limit "
+        f"Free fit: white {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f}{lift} leave {free.p95_jnd:.1f} JND (limit "
         f"{settings.power_law_jnd:g}) and {highlights}: {outcome}.",
     )
 

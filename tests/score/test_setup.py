@@ -116,6 +116,30 @@ def test_the_free_fit_knows_a_power_law_beyond_any_set(white, gamma):
     assert found.gamma == pytest.approx(gamma, abs=0.03)
 
 
+CURVES = {
+    "inverse OETF of BT.709": lambda v: np.where(v < 0.081, v / 4.5, ((v + 0.099) / 1.099) ** (1 / 0.45)),  # BT.709-6 item 1.2
+    "sRGB": lambda v: colour.models.eotf_sRGB(v),
+    "BT.1886 with black": lambda v: colour.models.eotf_BT1886(v, L_B=0.1, L_W=100) / 100,
+}
+
+
+@pytest.mark.parametrize("name", CURVES)
+@pytest.mark.parametrize("white", [203.0, 600.0])
+def test_other_standard_curves_of_sdr_are_known_by_a_lift(name, white):
+    sample = make_sample(lambda signal: relabel(CURVES[name](signal), white_nits=white, gamma=1.0))
+    found = fit_free(sample, SETTINGS)
+    assert found.power_law
+    assert found.lift > 0.02 or name != "inverse OETF of BT.709"
+    assert found.white_nits == pytest.approx(white, rel=0.06)
+
+
+def test_a_shoulder_is_not_explained_by_a_lift():
+    bent = make_sample(lambda s: relabel(s, white_nits=100.0) * (1 + 2 * s.max(-1, keepdims=True) ** 6))
+    found = fit_free(bent, SETTINGS)
+    assert not found.power_law
+    assert found.lift == 0
+
+
 def test_noise_without_a_sign_cancels_in_the_free_fit():
     noisy = fit_free(make_sample(container(100.0, 2.4), noise=12.0), SETTINGS)
     assert noisy.noise_jnd == 12.0

@@ -89,12 +89,18 @@ def test_levels_are_those_of_a_median_of_three_by_three():
     assert np.array_equal(quiet_level(level), median_filter(level, 3, mode="nearest"))
 
 
-def test_specks_of_a_pixel_are_no_highlight():
-    level = np.full(SIZE, 90.0, np.float32)
-    level[::8, ::8] = 2000.0
-    found = measure_highlights(level, level / 100, standing=None, settings=SETTINGS)
-    assert max(found.hdr_nits) == 90
-    assert level_at_share(level, 0.001) == 2000
+def test_glints_count_in_a_clean_pair_and_grain_does_not_in_a_noisy_one():
+    code = np.tile(np.linspace(0.3, 0.95, SIZE[1], dtype=np.float32), (SIZE[0], 1))
+    level = 100 * code**2.4
+    glints = level.copy()
+    glints[::8, ::8] = 2000.0
+    found = measure_highlights(glints, code, standing=None, settings=SETTINGS)
+    assert min(found.hdr_nits) == pytest.approx(2000, rel=0.25)
+    grain = 2 ** (0.4 * np.random.default_rng(2).normal(size=SIZE))
+    noisy = measure_highlights((level * grain).astype(np.float32), code, standing=None, settings=SETTINGS)
+    assert level_at_share((level * grain).astype(np.float32), 0.001) > 200
+    assert noisy.hdr_nits[AREA_FACTORS.index(1.0)] < 150
+    assert noisy.noise_stops > 0.2
 
 
 @pytest.mark.parametrize("sigma", [0.02, 0.05, 0.1])

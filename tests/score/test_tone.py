@@ -129,6 +129,12 @@ def test_grain_and_coding_errors_have_no_direction_and_a_regrade_has():
     assert shift(relabel(signal, gamma=2.7), signal) > SETTINGS.regraded_jnd
 
 
+def test_grain_of_its_own_on_either_side_makes_no_slope():
+    signal, rng = make_signal(1, rows=180, columns=320), np.random.default_rng(5)
+    one, other = (signal + 0.08 * rng.normal(size=signal.shape[:2])[..., None] for _ in range(2))
+    assert shift(relabel(one), np.maximum(other, 0).astype(np.float32)) < 2.0
+
+
 def test_a_picture_that_is_shifted_by_two_pixels_is_no_other_grade():
     signal = make_signal(1, rows=180, columns=320)
     assert shift(relabel(np.roll(signal, 1, axis=(0, 1))), signal) < SETTINGS.regraded_jnd

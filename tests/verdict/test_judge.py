@@ -44,7 +44,7 @@ def make_case(
         controls=controls,
         nodes=(np.geomspace(30.0, 330.0, 5), np.linspace(2.0, 2.6, 5)),
         white_gamma_draws=draws,
-        free_fit=FreeFit("measured", free_white, 2.4, free, 1.0, 0.0, free < SETTINGS.power_law_jnd),
+        free_fit=FreeFit("measured", free_white, 2.4, 0.0, free, 1.0, 0.0, free < SETTINGS.power_law_jnd),
         headroom=pool_headroom(pairs, weighting, gain=gain, controls=controls, settings=SETTINGS),
         recovered=Recovered("measured", 0.05, 0.9, pairs[0].detail_jnd, 0.05, 0.05, 0.0),
         shadows=Shadows("not_measured", None),
@@ -141,6 +141,12 @@ def test_a_power_law_beyond_the_set_is_no_other_grade():
     assert "beyond what the SDR set can be turned to" in verdict.sentence
     assert any("at the free fit" in reason for reason in verdict.reasons)
     assert judge(make_case(free=1.0, **{**beyond, "tone_shift_jnd": {**shifted, "free": 9.0}}), SETTINGS).label == "different-grade"
+
+
+def test_detail_where_the_sdr_is_clipped_is_no_power_law():
+    power = {"hdr_p999_nits": 900.0, "free": 1.0, "free_white": 900.0, **CLIPPED}
+    assert judge(make_case(**power), SETTINGS).label == "sdr-in-hdr-container"
+    assert judge(make_case(**{**power, "detail_jnd": 4.0}), SETTINGS).label == "wider-range"
 
 
 def test_noise_that_can_make_the_highlights_leaves_the_label_open():

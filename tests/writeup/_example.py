@@ -43,7 +43,7 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         alignment=_alignment(),
         setups=setups,
         setup=controls,
-        free_fit=r.FreeFit("measured", 391.2, 2.93, 11.4, 1.2, 1.4, False),
+        free_fit=r.FreeFit("measured", 391.2, 2.93, 0.0, 11.4, 1.2, 1.4, False),
         difference=controls.difference,
         headroom=r.Headroom(
             "measured", 1.87, 1.87, 1.95, 1.44, 0.92, 3.12, 2.05, False, 1.87, 0.0, 0.06, 0.0123, r.Estimate(0.34, 0.22, 0.48)

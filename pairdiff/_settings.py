@@ -106,6 +106,9 @@ class Settings:
         0.3, "verdict", "Spread of HDR level in the film's clipped areas, as a share of the headroom, below which HDR is flat there."
     )
     stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
+    stretched_area_share: float = option(
+        0.02, "verdict", "Share of the picture that must be SDR-clipped, over matched time, for `stretched`: lamps are flat in any grade."
+    )
     stretched_residual_jnd: float = option(
         6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film."
     )

@@ -167,7 +167,7 @@ def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray
     at_free = Setup("free", free.white_nits, free.gamma, False, SetupUncertainty(None, None), None, None)
     code = lift_signal(code, free.lift or 0.0)
     stops = level_reached(peak_ratio_stops(level, code, setup=at_free), settings.headroom_time_share, weights=weights)
-    return replace(free, peak_ratio_stops=stops, power_law=bool(free.power_law) and stops < settings.headroom_slight_stops)
+    return replace(free, peak_ratio_stops=stops, power_law=bool(free.power_law) and abs(stops) < settings.headroom_slight_stops)
 
 
 def _setup_difference(

@@ -35,6 +35,7 @@ THRESHOLDS = (
     "recovered_jnd",
     "recovered_spread",
     "stretched_clip_share",
+    "stretched_area_share",
     "stretched_residual_jnd",
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
@@ -80,6 +81,7 @@ class _Figures:
     shift_jnd: float
     free_shift_jnd: float
     outside_709_share: float
+    clipped_share: float
     bright_clipped_share: float | None
     detail_jnd: float | None
     film_stops: float | None
@@ -182,6 +184,7 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         outside_709_share=float(
             np.average(_between(columns.outside, MARGIN_FACTORS, settings.gamut_margin_jnd / scored.gamut_margin_jnd), weights=weights)
         ),
+        clipped_share=float(np.average(columns.clipped, weights=weights)),
         bright_clipped_share=_mean(columns.bright_clipped, weights * columns.bright_stops),
         detail_jnd=_median(columns.detail, applies),
         film_stops=spread_stops(np.tensordot(weights * (applies > 0), columns.level_counts, 1) / max(weights.max(), 1e-12)),
@@ -216,7 +219,7 @@ def _grade(value: float, slight: float, clear: float) -> AxisState:
 def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
     """Whether the free fit explains the picture and its highlights, and the HDR shows nothing where the SDR is clipped."""
     left, detail = case.free_fit.p95_jnd, figures.detail_jnd
-    explained = left is not None and left < settings.power_law_jnd and figures.free_stops < settings.headroom_slight_stops
+    explained = left is not None and left < settings.power_law_jnd and abs(figures.free_stops) < settings.headroom_slight_stops
     return explained and (detail is None or detail < settings.recovered_jnd)
 
 
@@ -249,12 +252,18 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         shadows_clear=axes["shadows"] == "clearly_more",
         colour_gain=axes["colour"] in gains,
         regraded=_tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd,
-        clipped_there=figures.bright_clipped_share is not None and figures.bright_clipped_share >= settings.stretched_clip_share,
+        clipped_there=_clipped_there(figures, settings),
         flat_there=flat and narrow,
         one_curve=residual is not None and residual <= settings.stretched_residual_jnd,
         power_law=_is_power_law(figures, case, settings),
         beyond_set=case.controls.at_bound,
     )
+
+
+def _clipped_there(figures: _Figures, settings: Settings) -> bool:
+    """Whether what lies above SDR white lies where the SDR is clipped, over more of the picture than lamps take."""
+    bright = figures.bright_clipped_share
+    return bright is not None and bright >= settings.stretched_clip_share and figures.clipped_share >= settings.stretched_area_share
 
 
 def _rule(figures: _Figures, case: Case, settings: Settings) -> tuple[Rule, dict[str, AxisState]]:
@@ -389,6 +398,7 @@ def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> t
         *_doubt_reasons(case),
         *_free_fit_reason(figures, case, settings),
         _recovered_reason(case.recovered, settings),
+        *_nearly_stretched_reason(rule, figures, case, settings),
         _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
         "Shadows: not measured in this version; counted as no gain.",
@@ -431,6 +441,19 @@ def _free_fit_reason(figures: _Figures, case: Case, settings: Settings) -> tuple
     return (
         f"Free fit: white {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f}{lift} leave {free.p95_jnd:.1f} JND (limit "
         f"{settings.power_law_jnd:g}) and {highlights}: {outcome}.",
+    )
+
+
+def _nearly_stretched_reason(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
+    """A sign that is reported where detail alone speaks against a stretched SDR picture: grain laid on afterwards looks like detail."""
+    if rule.label not in ("wider-range", "restrained-hdr") or figures.detail_jnd is None:
+        return ()
+    smoothed = replace(figures, detail_jnd=0.0)
+    if _rule(smoothed, case, settings)[0].label != "stretched-sdr":
+        return ()
+    return (
+        "Beside this: where the HDR is brighter the SDR is clipped and the HDR keeps nearly one level; only its "
+        f"{figures.detail_jnd:.1f} JND of detail there, which could be grain, speaks against an SDR picture stretched brighter.",
     )
 
 

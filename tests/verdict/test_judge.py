@@ -212,11 +212,24 @@ def test_every_label_of_the_support_is_in_the_flips():
         {"detail_jnd": 9.0},
         {"detail_stops": 2.0},
         {"clipped_share": 0.0001},
+        {"clipped_share": 0.01},
     ],
-    ids=lambda changed: next(iter(changed)),
+    ids=lambda changed: "{0[0]} {0[1]}".format(*changed.items()),
 )
 def test_stretched_needs_clipping_there_and_flatness_there(changed):
     assert judge(make_case(hdr_p999_nits=500.0, **{**CLIPPED, **changed}), SETTINGS).label == "wider-range"
+
+
+def test_a_picture_that_only_grain_keeps_from_stretched_is_told_to_be_so():
+    verdict = judge(make_case(hdr_p999_nits=500.0, **{**CLIPPED, "detail_jnd": 3.0}), SETTINGS)
+    assert verdict.label == "wider-range"
+    assert any("could be grain" in reason for reason in verdict.reasons)
+    assert not any("could be grain" in reason for reason in judge(make_case(hdr_p999_nits=500.0), SETTINGS).reasons)
+
+
+def test_a_power_law_that_overshoots_the_highlights_is_none():
+    verdict = judge(make_case(hdr_p999_nits=900.0, free=1.0, free_white=1800.0), SETTINGS)
+    assert verdict.label == "wider-range"
 
 
 def test_stretched_needs_one_curve():

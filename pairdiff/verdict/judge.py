@@ -40,6 +40,8 @@ THRESHOLDS = (
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
 
+SHOWS_MORE = ("restrained-hdr", "wider-range")
+"""Labels that say that the HDR release shows more."""
 TOLD_NOISE_STOPS = 0.1
 """Noise below this is not worth a sentence (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
@@ -363,7 +365,9 @@ def _sentence(
     tail = f" Counted as no gain: {', '.join(silent)}." if silent else ""
     if label == "undetermined" and rule.label != "undetermined":
         shares = ", ".join(f"{WORDS[name]} {share:.0%}" for name, share in support.items())
-        return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}).{tail}"
+        more = sum(support.get(name, 0.0) for name in SHOWS_MORE)
+        how = f"; that the HDR release shows more holds in {more:.0%}, how much more is open" if more >= settings.support_min else ""
+        return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}.{tail}"
     if label == "undetermined":
         return f"Cannot tell: {rule.reason}.{tail}"
     loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))

@@ -249,6 +249,7 @@ def test_a_case_on_the_threshold_is_undetermined_and_says_between_what():
     assert max(verdict.support.values()) < SETTINGS.support_min
     assert WORDS["wider-range"] in verdict.sentence
     assert WORDS["restrained-hdr"] in verdict.sentence
+    assert "that the HDR release shows more holds in 100%, how much more is open" in verdict.sentence
     assert judge(make_case(hdr_p999_nits=100 * 2**1.0 * (1 + 1e-9)), replace(SETTINGS, support_min=0.01)).label == "wider-range"
 
 

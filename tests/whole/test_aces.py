@@ -21,8 +21,9 @@ HDR_LABELS = ("wider-range", "restrained-hdr")
 REFERENCE_WHITE_NITS = 203.0  # ITU-R BT.2408-8 table 1
 FRAMES, SIZE = 30, (640, 360)
 EXPOSURE = 0.12
-QUICK = "interior"
-SCENES = ("city", "courtyard", "forest", QUICK, "night", "studio", "sunrise", "sunset")
+QUICK = "night"
+SCENES = ("city", "courtyard", "forest", "interior", QUICK, "studio", "sunrise", "sunset")
+NEAR_A_THRESHOLD = ("courtyard", "interior")
 
 Render = Callable[[Floats], Floats]
 
@@ -92,5 +93,5 @@ def test_two_aces_renderings_of_one_scene_are_told_to_be_hdr(
     found = f"headroom {result.headroom.stops} stops, axes {dict(result.verdict.axes)}, support {dict(result.verdict.support)}"
     called_hdr = sum(share for label, share in result.verdict.support.items() if label in HDR_LABELS)
     assert called_hdr >= 0.99, f"{result.verdict.label}: {found}"
-    if scene == QUICK:  # elsewhere the two HDR labels may share the draws, at a headroom near the threshold between them
+    if scene not in NEAR_A_THRESHOLD:  # there the two HDR labels share the draws, at a headroom near the threshold between them
         assert result.verdict.label in HDR_LABELS

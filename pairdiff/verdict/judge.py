@@ -506,7 +506,8 @@ def _flips(
             if other != base:
                 flips.append(f"{name} at {getattr(settings, name) * factor:.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
     flips += _value_flips(base, figures, case, settings)
-    flips += [flip for flip in (_marks_flip(base, case, columns, settings), _reach_flip(base, case, settings)) if flip]
+    more = (_marks_flip(base, case, columns, settings), _power_law_flip(base, figures, case, settings), _reach_flip(base, case, settings))
+    flips += [flip for flip in more if flip]
     named = " ".join(flips)
     others = [(WORDS[other], share) for other, share in support.items() if other != base]
     flips += [f"In {share:.1%} of the draws: {words}." for words, share in others if words not in named]
@@ -530,6 +531,14 @@ def _marks_flip(base: str, case: Case, columns: _Columns, settings: Settings) ->
     whole = _whole(case, columns, case.controls, gain=case.gain, with_marks=True)
     other = _rule(_figures(columns, case, whole, settings), case, settings)[0].label
     return "" if other == base else f"Counting the marks that stand still through the film as highlights: {WORDS[other]}."
+
+
+def _power_law_flip(base: str, figures: _Figures, case: Case, settings: Settings) -> str:
+    """What the label would be if a power law of the SDR did not count as the SDR picture."""
+    if not _is_power_law(figures, case, settings):
+        return ""
+    other = _rule(figures, replace(case, free_fit=replace(case.free_fit, p95_jnd=None)), settings)[0].label
+    return "" if other == base else f"Without the rule that a power law of the SDR is the SDR picture: {WORDS[other]}."
 
 
 def _reach_flip(base: str, case: Case, settings: Settings) -> str:

@@ -139,6 +139,7 @@ def test_a_power_law_beyond_the_set_is_no_other_grade():
     assert verdict.label == "sdr-in-hdr-container"
     assert verdict.tone == "as the SDR"
     assert "beyond what the SDR set can be turned to" in verdict.sentence
+    assert "Without the rule that a power law of the SDR is the SDR picture: HDR that widens the picture." in verdict.flips
     assert any("at the free fit" in reason for reason in verdict.reasons)
     assert judge(make_case(free=1.0, **{**beyond, "tone_shift_jnd": {**shifted, "free": 9.0}}), SETTINGS).label == "different-grade"
 

@@ -101,7 +101,7 @@ def estimate_mean(
 
 
 class ShotDraws:
-    """Shots drawn with replacement: for every draw, how often each counts. The same number gives the same draw everywhere."""
+    """Shots drawn with replacement, and their pictures again: how often each counts. The same number gives the same draw everywhere."""
 
     def __init__(self, shots: NDArray[np.int64], *, seed: int) -> None:
         names, self.index = np.unique(shots, return_inverse=True)
@@ -115,5 +115,13 @@ class ShotDraws:
         return np.bincount(picks, minlength=self.shots)
 
     def picture_times(self, draw: int) -> NDArray[np.int64]:
-        """The same for each picture, (pictures,)."""
-        return self.times(draw)[self.index]
+        """How often each picture counts, (pictures,): within a drawn shot as many of its pictures, with replacement, as it has.
+
+        A flash that one of four sampled pictures shows is in some draws and not in others, even in a film of one shot.
+        """
+        rng, times = np.random.default_rng((self._seed, draw, 1)), self.times(draw)
+        counts = np.zeros(self.index.size, np.int64)
+        for shot, drawn in enumerate(times):
+            members = np.flatnonzero(self.index == shot)
+            counts[members] = np.bincount(rng.integers(members.size, size=members.size * int(drawn)), minlength=members.size)
+        return counts

@@ -71,6 +71,8 @@ class SetupFits:
 
     setups: tuple[Setup, ...]
     free: FreeFit
+    tone_span_jnd: float
+    """Range of intensity (5th to 95th percentile, x 720) that both sides of the sample have at least: little, and no set can be fitted."""
     draws: NDArray[np.float64]
     """White (cd/m2) and gamma of `controls` refitted on resampled shots, draw for draw those of `ShotDraws`, (draws, 2)."""
 
@@ -324,7 +326,13 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     ]
     if settings.sdr_white is not None and settings.sdr_gamma is not None:
         setups.append(Setup("bench", settings.sdr_white, settings.sdr_gamma, False, nothing, None, None))
-    return SetupFits(tuple(setups), fit_free(sample, settings), refits)
+    return SetupFits(tuple(setups), fit_free(sample, settings), tone_span_jnd(sample), refits)
+
+
+def tone_span_jnd(sample: FitSample) -> float:
+    """5th to 95th percentile of intensity of the side that has the smaller range, the SDR at white 100 and gamma 2.4, x 720."""
+    sdr = sdr_intensity(_log_code(sample.sdr_code), _to_lm(), float(np.log(100.0)), 2.4)
+    return min(float(np.diff(np.quantile(side, (0.05, 0.95)))[0]) for side in (sample.hdr_intensity, sdr)) * JND_PER_INTENSITY
 
 
 def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:

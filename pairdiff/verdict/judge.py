@@ -66,6 +66,8 @@ class Case:
     shadows: Shadows
     colour: Colour
     tone: Tone
+    tone_span_jnd: float
+    """Least range of tone of the two sides, |dI| x 720."""
     matched_s: float
     matched_share_of_shorter: float
     names: tuple[str, ...]
@@ -248,6 +250,7 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
     residual = case.tone.residual_p95_jnd
     return Conditions(
         too_little_matched=case.matched_s < settings.min_matched_s or case.matched_share_of_shorter < settings.min_matched_share,
+        too_little_tone=case.tone_span_jnd < settings.min_tone_jnd,
         highlights_gain=axes["highlights"] in gains,
         highlights_clear=axes["highlights"] == "clearly_more",
         shadows_gain=axes["shadows"] in gains,
@@ -370,6 +373,9 @@ def _sentence(
         return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}.{tail}"
     if label == "undetermined":
         return f"Cannot tell: {rule.reason}.{tail}"
+    marks = case.headroom.standing_share or 0.0
+    if marks > 0 and case.headroom.stops_with_marks != case.headroom.stops:
+        tail = f" Left out: bright marks that stand still through the film, {_share(marks)} of the picture.{tail}"
     loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     return f"{_capital(WORDS[label])}: {shown}, {rule.reason} ({_headline(figures, case, settings)}); {told}.{tail}"
@@ -577,6 +583,7 @@ def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, match
         shadows=score.shadows,
         colour=score.colour,
         tone=score.tone,
+        tone_span_jnd=fits.tone_span_jnd,
         matched_s=matched_s,
         matched_share_of_shorter=matched_share,
         names=tuple(s.name for s in score.setups),

@@ -53,8 +53,17 @@ def compare_pictures(
         collector.add(pictures, shot=n)
     sample, top = collector.sample(), collector.top_codes()
     fits = fit_setups(sample, settings)
+    marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     measures = [
-        score_pair(p, PairPlace(n, n, float(n), float(n), n, 1.0), fits=fits, top=top, noise_jnd=sample.noise_jnd, settings=settings)
+        score_pair(
+            p,
+            PairPlace(n, n, float(n), float(n), n, 1.0),
+            fits=fits,
+            top=top,
+            noise_jnd=sample.noise_jnd,
+            settings=settings,
+            standing=marks.get((p.sdr_code.shape[0], p.sdr_code.shape[1])),
+        )
         for n, p in enumerate(stack)
     ]
     parts = () if single else tuple(_compare_measured([m], fits, settings, ()) for m in measures)

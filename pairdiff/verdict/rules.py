@@ -31,6 +31,11 @@ RULES = (
         "too little of the two releases could be matched to judge them",
     ),
     Rule(
+        "undetermined",
+        ("too_little_tone",),
+        "the pictures hold too little between dark and bright to fit a set to",
+    ),
+    Rule(
         "stretched-sdr",
         ("highlights_gain", "clipped_there", "flat_there", "one_curve"),
         "levels lie above SDR white, but where they do the SDR is clipped and the HDR is flat, and one curve explains the rest",
@@ -84,6 +89,7 @@ class Conditions:
     """What the rules ask about; each is a plain yes or no."""
 
     too_little_matched: bool
+    too_little_tone: bool
     highlights_gain: bool
     highlights_clear: bool
     shadows_gain: bool

@@ -140,5 +140,7 @@ def test_a_draw_takes_whole_shots_and_repeats_itself():
     assert np.array_equal(draws.times(4), ShotDraws(shots, seed=5).times(4))
     for number in range(20):
         assert draws.times(number).sum() == draws.shots == 3
-        assert np.array_equal(draws.picture_times(number), draws.times(number)[[0, 0, 0, 1, 1, 2]])
+        pictures = draws.picture_times(number)
+        assert [pictures[:3].sum(), pictures[3:5].sum(), pictures[5]] == (draws.times(number) * [3, 2, 1]).tolist()
+        assert np.array_equal(pictures, draws.picture_times(number))
     assert len({tuple(draws.times(n)) for n in range(20)}) > 3

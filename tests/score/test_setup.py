@@ -141,8 +141,8 @@ def test_a_shoulder_is_not_explained_by_a_lift():
 
 
 def test_noise_without_a_sign_cancels_in_the_free_fit():
-    noisy = fit_free(make_sample(container(100.0, 2.4), noise=12.0), SETTINGS)
-    assert noisy.noise_jnd == 12.0
+    noisy = fit_free(make_sample(container(100.0, 2.4), noise=6.0), SETTINGS)
+    assert noisy.noise_jnd == 6.0
     assert noisy.power_law
     assert noisy.p95_jnd < 1.5
     bent = make_sample(lambda s: relabel(s, white_nits=100.0) * (1 + 3 * s.max(-1, keepdims=True) ** 8), noise=1.0)

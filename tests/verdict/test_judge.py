@@ -29,6 +29,7 @@ def make_case(
     spread=0.0,
     fraction=0.1,
     at_bound=False,
+    tone_span=300.0,
     **each,
 ):
     """A title of ten shots of one picture unless pictures are given; `each` changes every picture."""
@@ -50,6 +51,7 @@ def make_case(
         shadows=Shadows("not_measured", None),
         colour=Colour(colour, 0.0, 0.0, None, 60.0),
         tone=Tone("measured", False, 0.5, (), (), residual, None),
+        tone_span_jnd=tone_span,
         matched_s=matched_s,
         matched_share_of_shorter=matched_share,
         names=("gain", "controls"),
@@ -164,6 +166,7 @@ def test_marks_that_stand_still_are_told_and_what_they_would_change_too():
     verdict = judge(make_case(*pairs), SETTINGS)
     assert verdict.label == "sdr-in-hdr-container"
     assert any("Marks that stand still" in reason and "0.20%" in reason and "+3.17 stops" in reason for reason in verdict.reasons)
+    assert "Left out: bright marks that stand still through the film, 0.20% of the picture." in verdict.sentence
     assert "Counting the marks that stand still through the film as highlights: HDR that widens the picture." in verdict.flips
 
 
@@ -266,6 +269,18 @@ def test_few_shots_take_support_away():
     support = support_labels(make_case(*pairs), SETTINGS)
     assert 0.2 < support["sdr-in-hdr-container"] < 0.6
     assert support["wider-range"] == pytest.approx(1 - support["sdr-in-hdr-container"])
+
+
+def test_a_flash_in_one_of_four_pictures_leaves_a_single_shot_open():
+    pairs = [make_pair(shot=0, hdr_p999_nits=1000.0 if n == 0 else 90.0) for n in range(4)]
+    support = support_labels(make_case(*pairs), SETTINGS)
+    assert 0.1 < support["sdr-in-hdr-container"] < 0.6
+
+
+def test_pictures_without_tone_are_undetermined():
+    verdict = judge(make_case(hdr_p999_nits=900.0, tone_span=5.0), SETTINGS)
+    assert verdict.label == "undetermined"
+    assert "too little between dark and bright" in verdict.sentence
 
 
 def test_a_single_shot_is_judged():

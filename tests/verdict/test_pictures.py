@@ -65,7 +65,8 @@ def test_hdr_light_scaled_scales_the_white_and_nothing_else(factor):
 def test_doubled_highlights_are_one_stop_more_headroom():
     def with_highlights(factor):
         nits = relabel(SIGNALS, white_nits=100.0)
-        nits[:, 20:30, 20:40] = 250.0 * factor
+        for n, picture in enumerate(nits):  # not at one place: that would be a mark laid over the film
+            picture[20:30, 20 * n + 10 : 20 * n + 30] = 250.0 * factor
         return compare_pictures(nits, SIGNALS, **LOOK)
 
     first, second = with_highlights(1.0), with_highlights(2.0)
@@ -156,6 +157,24 @@ def test_flat_brightness_where_the_sdr_is_clipped_is_a_stretched_sdr():
     assert found.verdict.label == "stretched-sdr"
 
 
+@pytest.mark.parametrize(("hdr", "sdr"), [(0.0, 0.0), (200.0, 0.7), (5000.0, 0.1)])
+def test_even_pictures_say_nothing(hdr, sdr):
+    found = compare_pictures(np.full((64, 64, 3), hdr), np.full((64, 64, 3), sdr))
+    assert found.verdict.label == "undetermined"
+
+
+def test_a_scene_against_black_says_nothing():
+    assert compare_pictures(relabel(SIGNALS), np.zeros_like(SIGNALS), **LOOK).verdict.label == "undetermined"
+
+
+def test_a_logo_in_a_stack_is_left_out_as_in_a_file():
+    nits = relabel(SIGNALS)
+    nits[:, 4:10, 140:150] = 900.0
+    found = compare_pictures(nits, SIGNALS, **LOOK)
+    assert found.headroom.standing_share > 0
+    assert found.verdict.label == "sdr-in-hdr-container"
+
+
 def test_super_white_is_no_clipping():
     signal = (SIGNALS * (238 / 219)).astype(np.float32)
     found = compare_pictures(relabel(signal), signal, **LOOK)
@@ -211,7 +230,7 @@ def test_a_black_pair_and_a_flat_pair_are_judged_without_failing():
     for level in (0.0, 0.4):
         signal = np.full((20, 30, 3), level, np.float32)
         found = compare_pictures(relabel(signal), signal, **LOOK)
-        assert found.verdict.label == "sdr-in-hdr-container"
+        assert found.verdict.label == "undetermined"
 
 
 def test_a_real_set_of_the_reader_is_one_more_setup():

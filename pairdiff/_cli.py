@@ -83,6 +83,12 @@ def _debug_parameter() -> inspect.Parameter:
     return inspect.Parameter("debug", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=Annotated[bool, info])
 
 
+def _find_earlier(out: Path | None) -> Path | None:
+    """A result that lies in the output folder before the run."""
+    found = None if out is None else out / "result.json"
+    return found if found is not None and found.is_file() else None
+
+
 def _command(function: Callable[..., None]) -> Callable[..., None]:
     """Register a command; its `settings` parameter, where it has one, becomes `--settings` and one option per field of `Settings`."""
     own = dict(inspect.signature(function, eval_str=True).parameters)
@@ -91,7 +97,8 @@ def _command(function: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(function)
     def run(**stated: Any) -> None:
-        with _Refusals(debug=stated.pop("debug") or bool(os.environ.get("PAIRDIFF_DEBUG"))):
+        debug = stated.pop("debug") or bool(os.environ.get("PAIRDIFF_DEBUG"))
+        with _Refusals(debug=debug, earlier=_find_earlier(stated.get("out"))):
             if takes_settings:
                 file, overrides = stated.pop("settings_file"), {name: stated.pop(name) for name in names}
                 stated["settings"] = make_settings(file, overrides)
@@ -274,8 +281,8 @@ def _say(message: str) -> None:
 class _Refusals:
     """Turns what goes wrong inside a command into one clear block on standard error and an exit code."""
 
-    def __init__(self, *, debug: bool) -> None:
-        self._debug = debug
+    def __init__(self, *, debug: bool, earlier: Path | None = None) -> None:
+        self._debug, self._earlier = debug, earlier
 
     def __enter__(self) -> None:
         return None
@@ -289,6 +296,8 @@ class _Refusals:
             traceback.print_exception(error)
         message, code = _words_for(error)
         _say(message)
+        if self._earlier is not None and self._earlier.is_file():
+            _say(f"Note: {self._earlier.parent} still holds the result of an earlier run, not of this one.")
         raise typer.Exit(code) from None
 
 

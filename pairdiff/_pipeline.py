@@ -645,7 +645,7 @@ def _asked_moment(matching: _Matching, text: str, time: int | Fraction) -> Momen
     frame = time if isinstance(time, int) else min(range(len(times)), key=lambda n: abs(times[n] - time))
     last = len(times) - 1
     if frame > last or (isinstance(time, Fraction) and time > times[-1] + Fraction(1, 10)):
-        raise UsageError(f"--at {text} lies behind the end of the HDR release: its last frame is f{last} at {float(times[-1]):.3f} s.")
+        raise UsageError(f"--at {text} lies after the end of the HDR release: its last frame is f{last} at {float(times[-1]):.3f} s.")
     partner = frame + offset
     if not 0 <= partner < len(matching.sdr.track.times_s):
         raise UsageError(f"--at {text} (frame f{frame}) has no partner in the SDR release. See `pairdiff align` for what is matched.")

@@ -68,8 +68,8 @@ def pool_difference(
     square = np.average([pair.rms_jnd[setup_name] ** 2 for pair in pairs], weights=weights)
     loss = np.array([pair.preference_loss[setup_name] for pair in pairs])
     means = [
-        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, highest=highest)
-        for values, highest in ((loss, math.inf), (notice_probability(loss), 1.0))
+        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, lowest=lowest, highest=highest)
+        for values, lowest, highest in ((loss, 0.0, math.inf), (notice_probability(loss), 0.5, 1.0))
     ]
     shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]
     return Difference(

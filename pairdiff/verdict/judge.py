@@ -378,6 +378,8 @@ def _sentence(
         tail = f" Left out: bright marks that stand still through the film, {_share(marks)} of the picture.{tail}"
     loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
+    if label == "stretched-sdr":
+        told += ", which counts brightness that can be seen but holds nothing the SDR release has not"
     return f"{_capital(WORDS[label])}: {shown}, {rule.reason} ({_headline(figures, case, settings)}); {told}.{tail}"
 
 

@@ -368,15 +368,16 @@ def _tone_evidence(result: Document) -> list[str]:
 
 
 def _setup_rows(result: Document) -> list[Document]:
-    """Set-ups with the headroom above the white of each; the level that is reached does not depend on the set-up."""
-    room, chosen = result["headroom"], result["setup"]
-    level_nits = None if room["stops_controls"] is None else chosen["white_nits"] * 2.0 ** room["stops_controls"]
+    """Set-ups with the headroom above the white of each: that of the measures where it is one of them, else from that over 203 cd/m2."""
+    room = result["headroom"]
+    measured = {"gain": room["stops_gain"], "controls": room["stops_controls"]}
+    level_nits = None if room["stops_203"] is None else 203.0 * 2.0 ** room["stops_203"]
     return [
         {
             **setup,
             "words": SETUP_WORDS.get(setup["name"], setup["name"]),
             "note": SETUP_NOTES.get(setup["name"], ""),
-            "headroom": None if level_nits is None else float(np.log2(level_nits / setup["white_nits"])),
+            "headroom": None if level_nits is None else measured.get(setup["name"], float(np.log2(level_nits / setup["white_nits"]))),
         }
         for setup in result["setups"]
     ]
@@ -521,7 +522,8 @@ def _limits(result: Document) -> list[str]:
         *missing,
         *dynamic,
         "The SDR set is a model: BT.1886 with the printed white and gamma and a black of 0.",
-        "Preference loss and notice probability are predictions of a model fitted to a published metric, not the votes of viewers.",
+        "Preference loss and notice probability are predictions of a model of this project, fitted to a published metric (ColorVideoVDP, "
+        "R. K. Mantiuk et al., ACM Transactions on Graphics, 2024), not the votes of viewers. JOD: just-objectionable differences.",
         "The report judges the pictures of these two files. It says nothing about the makers' aims.",
     ]
 

@@ -46,12 +46,12 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     axes = {name: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
     numbers = {
         "highlight headroom": f"{say_stops(comparison.headroom.stops)} above SDR white"
-        + f" ({say_share(comparison.headroom.time_share.value)} of matched time)",
+        + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
         "side by side": f"{say_jnd(comparison.difference.side_by_side.rms)} (dE_ITP, root mean square)",
         "on its own": f"preference loss {say_jod(own.preference_loss.value)} (a model fitted to a published metric)",
         "notice probability": f"{say_share(own.notice_probability.value)}: how often a viewer shown both blind, one after the other, "
-        f"would choose the HDR release; 50{NBSP}% is a coin toss",
+        f"would tell them apart and choose the HDR release; 50{NBSP}% is a coin toss",
         "outside BT.709": _of(say_share(comparison.colour.outside_709_share), "of the picture"),
         "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames, "
         f"offset {comparison.alignment.offset_frames:+d} frames",

@@ -64,6 +64,16 @@ def test_what_cannot_be_compared_is_refused_with_clear_words(
     assert not list(tmp_path.rglob("report.html"))
 
 
+def test_a_refusal_says_that_an_earlier_result_stays(odd_files: dict[str, Path], run_pairdiff: Run, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert run_pairdiff("compare", odd_files["hdr"], odd_files["sdr"], "--out", out).returncode == 0
+    kept = (out / "result.json").read_bytes()
+    done = run_pairdiff("compare", odd_files["hdr"], odd_files["other.mkv"], "--out", out)
+    assert done.returncode == 4
+    assert f"{out} still holds the result of an earlier run, not of this one." in done.stderr
+    assert (out / "result.json").read_bytes() == kept
+
+
 def test_an_untagged_file_is_measured_once_the_named_options_are_given(odd_files: dict[str, Path], run_pairdiff: Run) -> None:
     named = ("--hdr-transfer", "pq", "--hdr-primaries", "bt2020", "--hdr-matrix", "bt2020-ncl", "--hdr-range", "narrow")
     done = run_pairdiff("measure", odd_files["untagged.mkv"], *named, "--json")

@@ -32,3 +32,61 @@ def average_columns(picture: NDArray[np.float32], edges: NDArray[np.float64], ou
                     weight = np.float32((min(stop, column + 1.0) - max(start, float(column))) / (stop - start))
                     total += weight * picture[row, min(max(column, 0), picture.shape[1] - 1), channel]
                 out[row, j, channel] = total
+
+
+@njit(cache=True, nogil=True)
+def count_below(cells: NDArray[np.float32], reach: float, out: NDArray[np.float32]) -> None:
+    """out[i] = sum over k of clip((cells[i] - cells[k]) / reach, -1, 1): a rank in which cells nearer than `reach` are nearly equal."""
+    for i in range(cells.size):
+        total = np.float32(0)
+        for k in range(cells.size):
+            step = (cells[i] - cells[k]) / np.float32(reach)
+            total += min(max(step, np.float32(-1)), np.float32(1))
+        out[i] = total
+
+
+@njit(cache=True, nogil=True)
+def keep_best(product: NDArray[np.float32], start: int, near: int, found: NDArray[np.int64], value: NDArray[np.float32]) -> None:
+    """Take a block of scores (window, place) into the running list of best places, no two of them nearer than `near`."""
+    for row in range(product.shape[0]):
+        worst = value[row].argmin()
+        for place in range(product.shape[1]):
+            score = product[row, place]
+            if score <= value[row, worst]:
+                continue
+            slot = worst
+            for k in range(found.shape[1]):
+                if found[row, k] >= 0 and abs(found[row, k] - start - place) < near:
+                    slot = k
+                    break
+            if score > value[row, slot]:
+                found[row, slot] = start + place
+                value[row, slot] = score
+                worst = value[row].argmin()
+
+
+@njit(cache=True, nogil=True)
+def best_path(gain: NDArray[np.float32], drift: NDArray[np.int64], step_cost: NDArray[np.float32], out: NDArray[np.int64]) -> None:
+    """Path of lags with the largest sum of gains (Viterbi): gain (frame, lag); changing lag by n at a frame costs n x step_cost there.
+
+    `drift[i]` is by how much the lag axis itself has moved between frame i - 1 and i, so that lag k there is lag k - drift here.
+    """
+    frames, lags = gain.shape
+    total = gain[0].copy()
+    back = np.zeros((frames, lags), np.int16)
+    for i in range(1, frames):
+        new = np.full(lags, np.float32(-1e9))
+        for k in range(lags):
+            for j in range(max(0, k - 3), min(lags, k + 4)):
+                old = j + drift[i]
+                if old < 0 or old >= lags:
+                    continue
+                change = abs(k - j)
+                value = total[old] - np.float32(change) * step_cost[i] - (np.float32(0) if change == 0 else step_cost[i])
+                if value > new[k]:
+                    new[k] = value
+                    back[i, k] = old
+        total = new + gain[i]
+    out[frames - 1] = total.argmax()
+    for i in range(frames - 1, 0, -1):
+        out[i - 1] = back[i, out[i]]

@@ -66,27 +66,61 @@ def keep_best(product: NDArray[np.float32], start: int, near: int, found: NDArra
 
 
 @njit(cache=True, nogil=True)
-def best_path(gain: NDArray[np.float32], drift: NDArray[np.int64], step_cost: NDArray[np.float32], out: NDArray[np.int64]) -> None:
-    """Path of lags with the largest sum of gains (Viterbi): gain (frame, lag); changing lag by n at a frame costs n x step_cost there.
+def _freshness(place: int, other: int, own_new: NDArray[np.float32], other_new: NDArray[np.float32]) -> np.float32:
+    """How new a frame is, given that its partner `other` on the path so far may pause as well."""
+    own = own_new[place] if 0 <= place < own_new.size else np.float32(1)
+    there = other_new[other] if 0 <= other < other_new.size else np.float32(1)
+    return max(own, np.float32(1) - there)
 
-    `drift[i]` is by how much the lag axis itself has moved between frame i - 1 and i, so that lag k there is lag k - drift here.
+
+@njit(cache=True, nogil=True)
+def best_path(
+    gain: NDArray[np.float32],
+    centre: NDArray[np.int64],
+    start: int,
+    hdr_new: NDArray[np.float32],
+    sdr_new: NDArray[np.float32],
+    step_cost: float,
+    out: NDArray[np.int64],
+) -> None:
+    """Path of offsets with the largest sum of gains (Viterbi); out[i] = SDR frame minus HDR frame of HDR frame start + i.
+
+    `gain` (frame, lag) is for offsets `centre[i]` - band to + band. Leaving out n SDR frames, or n HDR frames, costs `step_cost` once and,
+    for each of them, `step_cost` times how new that frame is (`hdr_new`, `sdr_new`: 0 for a repeat of the frame before, 1 else); where
+    the other side pauses too, it is no repeat.
     """
     frames, lags = gain.shape
+    band = lags // 2
     total = gain[0].copy()
     back = np.zeros((frames, lags), np.int16)
     for i in range(1, frames):
         new = np.full(lags, np.float32(-1e9))
         for k in range(lags):
-            for j in range(max(0, k - 3), min(lags, k + 4)):
-                old = j + drift[i]
+            offset = centre[i] + k - band
+            for change in range(-3, 4):
+                old = k - change + centre[i] - centre[i - 1]
                 if old < 0 or old >= lags:
                     continue
-                change = abs(k - j)
-                value = total[old] - np.float32(change) * step_cost[i] - (np.float32(0) if change == 0 else step_cost[i])
+                cost = np.float32(0)
+                newest = np.float32(0)
+                for n in range(abs(change)):
+                    place = start + i + offset - 1 - n if change > 0 else start + i + n
+                    fresh = (
+                        _freshness(place, place - offset + change, sdr_new, hdr_new)
+                        if change > 0
+                        else _freshness(place, place + offset - change, hdr_new, sdr_new)
+                    )
+                    newest = max(newest, fresh)
+                    cost += np.float32(step_cost) * fresh
+                cost += np.float32(step_cost) * newest
+                value = total[old] - cost
+                if change != 0:
+                    value -= np.float32(0.2 * step_cost)
                 if value > new[k]:
                     new[k] = value
                     back[i, k] = old
         total = new + gain[i]
-    out[frames - 1] = total.argmax()
-    for i in range(frames - 1, 0, -1):
-        out[i - 1] = back[i, out[i]]
+    lag = total.argmax()
+    for i in range(frames - 1, -1, -1):
+        out[i] = centre[i] + lag - band
+        lag = back[i, lag]

@@ -62,12 +62,9 @@ def chain_anchors(anchors: Anchors) -> tuple[Run, ...]:
     if not chosen.size:
         return ()
     order = _heaviest(anchors.hdr[chosen], anchors.sdr[chosen], anchors.correlation[chosen].astype(np.float64))
-    hdr, sdr, weight = (values[chosen][order] for values in (anchors.hdr, anchors.sdr, anchors.correlation))
+    hdr, sdr, weight = anchors.hdr[chosen][order], anchors.sdr[chosen][order], anchors.correlation[chosen][order]
     edges = np.flatnonzero(np.abs(np.diff(sdr - hdr)) > SAME_OFFSET_FRAMES) + 1
-    runs = [
-        Run(hdr[part], sdr[part], float(weight[part].sum()), anchors.frames)
-        for part in np.split(np.arange(len(hdr)), edges)
-    ]
+    runs = [Run(hdr[part], sdr[part], float(weight[part].sum()), anchors.frames) for part in np.split(np.arange(len(hdr)), edges)]
     return tuple(run for run in runs if run.weight >= LEAST_RUN_WEIGHT)
 
 

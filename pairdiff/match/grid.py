@@ -21,6 +21,8 @@ LEAST_COMMON_SHARE = 0.3
 """A map that leaves less of the SDR grid than this in common is not considered (own)."""
 ZOOMS = (1.0, 0.95, 0.9, 0.85, 1.05, 1.11, 1.18)
 """Crops tried on one side or the other, as the HDR share of width and height that the SDR picture spans (own)."""
+FIT_REACH = 0.06
+"""How far the fit may move a corner, share of the width or height (own)."""
 FIT_STEPS = (0.02, 0.01, 0.005, 0.0025)
 """Steps of the fit, shares of the width or height (own)."""
 
@@ -109,7 +111,7 @@ def _weights(scale: float, shift: float, cells: int) -> NDArray[np.float32]:
     part = (place - low).astype(np.float32)
     weights[np.arange(len(place)), low] = 1 - part
     weights[np.arange(len(place)), low + 1] += part
-    return weights.reshape(cells, SUB_SAMPLES, cells).mean(1)
+    return np.asarray(weights.reshape(cells, SUB_SAMPLES, cells).mean(1))
 
 
 def fit_map(first: GridMap, score: Callable[[GridMap], float]) -> tuple[GridMap, float]:
@@ -130,12 +132,19 @@ def fit_map(first: GridMap, score: Callable[[GridMap], float]) -> tuple[GridMap,
         while moved:
             moved = False
             for candidate in _neighbours(best, step):
-                if common_cells(candidate).mean() < LEAST_COMMON_SHARE:
+                if common_cells(candidate).mean() < LEAST_COMMON_SHARE or _distance(first, candidate) > FIT_REACH:
                     continue
                 found = score(candidate)
                 if found > value + 1e-4:
                     best, value, moved = candidate, found, True
     return best, value
+
+
+def _distance(first: GridMap, second: GridMap) -> float:
+    """Farthest that two maps move a corner of the picture apart, share of its width or height."""
+    rows = [abs(first.shift_rows - second.shift_rows + edge * (first.scale_rows - second.scale_rows)) for edge in (0, 1)]
+    columns = [abs(first.shift_columns - second.shift_columns + edge * (first.scale_columns - second.scale_columns)) for edge in (0, 1)]
+    return max(*rows, *columns)
 
 
 def _neighbours(grid_map: GridMap, step: float) -> Sequence[GridMap]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
 
 from pairdiff._records import FloatArray
 
@@ -21,6 +21,12 @@ CUT_DISTANCE = 0.15
 CUT_RATIO = 4.0
 """How far a cut must stand out above its neighbours (own)."""
 LEAST_SHOT_FRAMES = 5
+AROUND_FRAMES, AROUND_PERCENT = 9, 80
+"""Frames to either side whose distances say how much moves there, and the percentile taken of them."""
+LEAST_STEP = 3e-6
+"""Distance of successive fingerprints from which a repeat can be told from a new frame; half-precision rounding makes 1e-7 (own)."""
+SAME_SHARE, OTHER_SHARE = 0.1, 0.4
+"""Shares of what moves around a frame: at the first a repeat is sure, at the second a new frame is (own)."""
 BLOCK_FRAMES = 4096
 """Frames worked on at once: what is held beside the tracks does not grow with the film."""
 
@@ -75,6 +81,30 @@ def step_distance(track: FloatArray) -> NDArray[np.float32]:
     flat = flat_frames(track)
     out[1:][flat[1:] ^ flat[:-1]] = 1.0
     return out
+
+
+def measure_newness(track: FloatArray) -> NDArray[np.float32]:
+    """How far each frame is from being a repeat of the one before, 0 to 1.
+
+    0 where it differs by less than `SAME_SHARE` of what moves around it, 1 from `OTHER_SHARE` on, and where nothing moves.
+    """
+    distance = step_distance(track)
+    if len(distance) < 3:
+        return np.ones(len(distance), np.float32)
+    around = motion_around(distance)
+    share = distance / np.maximum(around, 1e-9)
+    new = np.clip((share - SAME_SHARE) / (OTHER_SHARE - SAME_SHARE), 0, 1)
+    new[around < LEAST_STEP] = 1
+    new[0] = 1
+    return np.asarray(new, np.float32)
+
+
+def motion_around(distance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How much moves around each frame: the lesser of what moves before and after it, so that a fast shot does not hide a slow one."""
+    half = AROUND_FRAMES // 2
+    known = np.concatenate([distance[1:2], distance[1:]])  # the first frame has no distance of its own
+    sides = [percentile_filter(known, AROUND_PERCENT, AROUND_FRAMES, mode="mirror", origin=origin) for origin in (half, -half)]
+    return np.asarray(np.minimum(*sides))
 
 
 def flat_frames(track: FloatArray) -> NDArray[np.bool_]:

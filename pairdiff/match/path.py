@@ -8,8 +8,8 @@ several frames' agreement.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,11 +22,15 @@ from pairdiff.match.motion import BLOCK_FRAMES
 BAND_FRAMES = 6
 """Lags to either side of the run's offset that are looked at."""
 STEP_COST = 2.0
-"""What a change of lag costs, in frames of full agreement (own)."""
+"""What leaving out a frame that is no repeat costs, and what any change of offset costs, in frames of full agreement (own)."""
 SHORT_FRAMES, LONG_FRAMES = 25, 97
 """Windows in which the path's lag must be the best one: the short one says whether anything moves, the long one which lag it is."""
+HERE_FRAMES = 9
+"""Frames among which something must move for a frame to count as moving itself."""
 LEAST_AGREEMENT = 0.25
-"""Mean agreement of signatures in the short window from which a frame counts as moving and matched (own)."""
+"""Correlation of signatures in the short window from which a frame counts as moving and matched (own)."""
+LEAST_STRENGTH = 0.003
+"""Strength of the signatures in the short window below which nothing moves (own)."""
 LAG_MARGIN, NEXT_MARGIN = 0.1, 0.02
 """By how much the path's lag must beat lags two and more away, and those next to it, in the long window (own)."""
 
@@ -42,6 +46,8 @@ class Path:
     """Similarity of the fingerprints, -1 to 1; NaN without partner."""
     agreement: NDArray[np.float32]
     """Product of the signatures at lags -BAND_FRAMES to BAND_FRAMES about the path, (frame, lag); 0 outside the SDR release."""
+    strength: NDArray[np.float32]
+    """Product of the lengths of the signatures on the path: what the agreement would be if nothing but motion were in them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,30 +56,65 @@ class Side:
 
     fingerprints: NDArray[np.float16]
     signatures: NDArray[np.float16]
+    newness: NDArray[np.float32]
+    """0 for a frame that repeats the one before, 1 for a new one, by degrees."""
 
 
-def follow_run(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int, sure: tuple[int, int]) -> Path:
-    """The best path of a run over HDR frames `start` to `stop`; outside the frames `sure` it goes on with the lag at their end."""
-    centre = _offsets(run, *sure)
-    gain = _agreement(hdr, sdr, sure[0], centre)
-    lag = np.empty(len(centre), np.int64)
-    best_path(gain, np.diff(centre, prepend=centre[0]), np.full(len(gain), STEP_COST, np.float32), lag)
-    inner = centre + lag - BAND_FRAMES
-    offset = np.concatenate([np.full(sure[0] - start, inner[0]), inner, np.full(stop - sure[1], inner[-1])])
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """HDR frames `start` to `stop` at one offset (SDR frame minus HDR frame)."""
+
+    start: int
+    stop: int
+    offset: int
+
+
+def follow_run(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> tuple[Piece, ...]:
+    """The best path of a run over HDR frames `start` to `stop`, as pieces of one offset."""
+    centre = _offsets(run, start, stop)
+    offset = np.empty(len(centre), np.int64)
+    best_path(_agreement(hdr, sdr, start, centre), centre, start, hdr.newness, sdr.newness, STEP_COST, offset)
+    edges = [0, *(np.flatnonzero(np.diff(offset)) + 1).tolist(), len(offset)]
+    return tuple(Piece(start + low, start + high, int(offset[low])) for low, high in itertools.pairwise(edges))
+
+
+def trace_path(hdr: Side, sdr: Side, *, start: int, offset: NDArray[np.int64], left_out: NDArray[np.bool_] | None = None) -> Path:
+    """HDR frames from `start` on and their partners at an offset each; frames `left_out` have none."""
+    partner = np.arange(start, start + len(offset)) + offset
+    partner[(partner < 0) | (partner >= len(sdr.fingerprints))] = -1
+    if left_out is not None:
+        partner[left_out] = -1
+    alike, strength = _similarity(hdr.fingerprints, sdr.fingerprints, start, partner), _strength(hdr, sdr, start, partner)
+    return Path(start, partner, alike, _agreement(hdr, sdr, start, offset), strength)
+
+
+def similarity_at(hdr: Side, sdr: Side, *, start: int, stop: int, offset: int) -> NDArray[np.float32]:
+    """Similarity of HDR frames `start` to `stop` and their partners at one offset; NaN without one."""
     partner = np.arange(start, stop) + offset
     partner[(partner < 0) | (partner >= len(sdr.fingerprints))] = -1
-    return Path(start, partner, _similarity(hdr, sdr, start, partner), _agreement(hdr, sdr, start, offset))
+    return _similarity(hdr.fingerprints, sdr.fingerprints, start, partner)
 
 
-def _similarity(hdr: Side, sdr: Side, start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Product of the fingerprints of each frame and its partner; NaN without one."""
+def _similarity(hdr: NDArray[np.float16], sdr: NDArray[np.float16], start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Product of each frame and its partner; NaN without one."""
     alike = np.full(len(partner), np.nan, np.float32)
     known = np.flatnonzero(partner >= 0)
     for first in range(0, known.size, BLOCK_FRAMES):
         part = known[first : first + BLOCK_FRAMES]
-        pair = hdr.fingerprints[start + part].astype(np.float32), sdr.fingerprints[partner[part]].astype(np.float32)
+        pair = hdr[start + part].astype(np.float32), sdr[partner[part]].astype(np.float32)
         alike[part] = np.einsum("ij,ij->i", *pair)
     return alike
+
+
+def _strength(hdr: Side, sdr: Side, start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Product of the lengths of the signatures of each frame and its partner; 0 without one."""
+    out = np.zeros(len(partner), np.float32)
+    known = np.flatnonzero(partner >= 0)
+    for first in range(0, known.size, BLOCK_FRAMES):
+        part = known[first : first + BLOCK_FRAMES]
+        both = hdr.signatures[start + part].astype(np.float32), sdr.signatures[partner[part]].astype(np.float32)
+        out[part] = np.linalg.norm(both[0], axis=1) * np.linalg.norm(both[1], axis=1)
+    return out
 
 
 def _offsets(run: Run, start: int, stop: int) -> NDArray[np.int64]:
@@ -106,21 +147,24 @@ def _agreement(hdr: Side, sdr: Side, start: int, offset: NDArray[np.int64]) -> N
     return out
 
 
-def telling_frames(agreement: NDArray[np.float32]) -> NDArray[np.bool_]:
+def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Frames of one matched stretch where something moves and only the path's lag explains it.
 
     Parameters
     ----------
-    agreement : of the stretch alone, (frame, lag), as in `Path`.
+    agreement, strength : of the stretch alone, as in `Path`.
     """
-    short, long = _window_means(agreement, SHORT_FRAMES), _window_means(agreement, LONG_FRAMES)
-    moving = short[:, BAND_FRAMES] >= LEAST_AGREEMENT
     lags = np.abs(np.arange(-BAND_FRAMES, BAND_FRAMES + 1))
-    clear = np.zeros(len(agreement), bool)
-    for mean in (short, long):
+    clear, moving = np.zeros(len(agreement), bool), np.zeros(len(agreement), bool)
+    for frames in (SHORT_FRAMES, LONG_FRAMES):
+        mean = _window_means(agreement, frames)
         own = mean[:, BAND_FRAMES]
         far, near = mean[:, lags >= 2].max(1), mean[:, lags == 1].max(1)
         clear |= (own - far >= LAG_MARGIN * own) & (own - near >= NEXT_MARGIN * own)
+        if frames == SHORT_FRAMES:
+            there = _window_means(strength[:, None], frames)[:, 0]
+            moving = (own >= LEAST_AGREEMENT * there) & (there >= LEAST_STRENGTH)
+    moving &= _window_means(strength[:, None], HERE_FRAMES)[:, 0] >= LEAST_STRENGTH
     return np.asarray(moving & clear)
 
 

@@ -9,8 +9,9 @@ edit is put where the similarities of both say it is; where nothing moves, or se
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,11 @@ from scipy.ndimage import median_filter
 
 from pairdiff._records import FloatArray
 from pairdiff.match.anchors import Anchors, Places, find_anchors, list_places
+from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
-from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures
-from pairdiff.match.path import BAND_FRAMES, Path, Side, follow_run, telling_frames
+from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness
+from pairdiff.match.path import BAND_FRAMES, Path, Piece, Side, follow_run, similarity_at, telling_frames, trace_path
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -30,6 +32,8 @@ EVERY_FRAMES, EVERY_FRAMES_LONG, LONG_FILM_FRAMES = 12, 24, 20_000
 GAP_EVERY_FRAMES = 6
 PROBES = 48
 """Windows by which the map of the grids is chosen."""
+LEAST_PROBES = 3
+"""Windows that must be found before another map than the likeliest is believed (own)."""
 FIT_WINDOWS = 16
 GOOD_PROBE = 0.6
 """Mean correlation of the probes above which no other map is tried (own)."""
@@ -37,10 +41,20 @@ LEVEL_FRAMES = 24
 """Frames from which the level of similarity inside and outside a run is taken."""
 SURE_FRAMES = 8
 """Frames of a window's far end that are surely inside its run."""
+SEEN_NEWNESS, SEEN_WEIGHT = 0.25, 10.0
+"""Newness below which a frame is seen to be a repeat, and what that weighs in similarities (own)."""
+LOOSE_FRAMES = 4
+"""Frames beside a change of offset inside a run that may belong to either side of it."""
 REPLACED_DROP = 0.2
 """How far below its run's similarity a passage must lie to be another picture (own)."""
 REPLACED_AGREEMENT = 0.35
 """Agreement of signatures from which such a passage is the same picture nevertheless (own)."""
+LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
+"""Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
+LEAST_REPEAT_SHARE = 0.08
+"""Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
+CAPTURE_SHARE = 0.3
+"""Share of repeats on both sides from which they are undone although they are as many: their phases may differ (own)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
 
@@ -50,7 +64,11 @@ class EditMap:
     """What matching found, arrays over HDR frames."""
 
     path: NDArray[np.int64]
-    """SDR frame that a frame would belong to; -1 where it has none."""
+    """SDR frame that a frame belongs to or, undetermined, would belong to; -1 where it has none. Repeats belong to what they repeat."""
+    path_stop: NDArray[np.int64]
+    """First SDR frame behind that one and its repeats; -1 where it has none."""
+    partners: NDArray[np.int64]
+    """SDR frame of each matched frame, for scoring; -1 where it is not matched, and for repeats that the SDR release has not."""
     state: NDArray[np.int8]
     """1 matched, 0 undetermined, -1 without partner."""
     similarity: NDArray[np.float32]
@@ -59,10 +77,17 @@ class EditMap:
     """Correlation of what moves in matched frames, -1 to 1; of the best window where nothing is matched."""
     runner_up: float
     """Median over windows of the correlation at the second best place."""
+    weight: float
+    """Sum of the correlations of the windows that carry the map."""
+    windows: int
+    """Windows looked for."""
     candidate_frames: int
     """Offset of the best window, SDR frame number minus HDR frame number."""
     maps: tuple[tuple[int, int, GridMap], ...]
     """HDR frames (start, stop) and the map of the grids there."""
+    hdr_cadence: Cadence
+    sdr_cadence: Cadence
+    """Runs of repeats that were undone."""
 
 
 def find_edit_map(hdr_track: FloatArray, sdr_track: FloatArray, *, hdr_aspect: float = 1.0, sdr_aspect: float = 1.0) -> EditMap:
@@ -77,28 +102,87 @@ def find_edit_map(hdr_track: FloatArray, sdr_track: FloatArray, *, hdr_aspect: f
     -------
     EditMap; nothing matched where the films do not belong together.
     """
-    grid_map = find_grid_map(hdr_track, sdr_track, likely_maps(hdr_aspect, sdr_aspect))
+    tracks = hdr_track, sdr_track
+    cadences = find_cadence(hdr_track), find_cadence(sdr_track)
+    hdr_runs, sdr_runs = (one if _counts(one, cadences) else single_frames(len(track)) for one, track in zip(cadences, tracks, strict=True))
+    single = _match_single(hdr_track[hdr_runs.first], sdr_track[sdr_runs.first], likely_maps(hdr_aspect, sdr_aspect))
+    return _with_repeats(single, hdr_runs, sdr_runs)
+
+
+def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
+    """Whether a side's repeats are to be undone: they are many, and not simply those of the other side."""
+    shares = [one.repeat_share for one in both]
+    return cadence.repeat_share >= LEAST_REPEAT_SHARE and (abs(shares[0] - shares[1]) > LEAST_REPEAT_SHARE or min(shares) >= CAPTURE_SHARE)
+
+
+def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
+    """A map of runs of repeats as a map of frames: runs of one length pair in order, else the first frame of each."""
+    run = np.repeat(np.arange(len(hdr.first)), hdr.count)
+    place = np.arange(len(run)) - hdr.first[run]
+    known = single.path[run] >= 0
+    partner = np.where(known, single.path[run], 0)
+    first, count = (values[partner] if len(values) else np.zeros(len(run), np.int64) for values in (sdr.first, sdr.count))
+    equal = known & (hdr.count[run] == count)
+    path = np.where(known, first + np.where(equal, place, 0), -1)
+    inner = equal & (place < count - 1)
+    state = single.state[run]
+    return replace(
+        single,
+        path=path,
+        path_stop=np.where(known, np.where(inner, path + 1, first + count), -1),
+        partners=np.where((state == 1) & (equal | (place == 0)), path, -1),
+        state=state,
+        similarity=single.similarity[run],
+        maps=tuple((int(hdr.first[start]), _frame_after(hdr, stop - 1), one) for start, stop, one in single.maps if stop > start),
+        hdr_cadence=hdr,
+        sdr_cadence=sdr,
+    )
+
+
+def _frame_after(cadence: Cadence, run: int) -> int:
+    return int(cadence.first[run] + cadence.count[run])
+
+
+def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap]) -> EditMap:
+    """Match two tracks without repeats."""
+    grid_map = find_grid_map(hdr_track, sdr_track, maps)
     hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
     anchors = _search(hdr, sdr)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
-    path, similarity, agreement = _pair_frames(runs, hdr, sdr)
-    state = _judge_frames(path, similarity, agreement, hdr, sdr)
-    state = _doubt_ambiguous(state, anchors)
+    path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr)
+    state = _judge_frames(path, similarity, agreement, strength, hdr, sdr)
+    state = _drop_islands(_doubt_ambiguous(state, anchors))
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
+    matched = bool((state == 1).any())
     return EditMap(
         path=path,
+        path_stop=np.where(path >= 0, path + 1, -1),
+        partners=np.where(state == 1, path, -1),
         state=state,
         similarity=similarity,
-        score=_score(state, path, agreement, hdr, sdr) if (state == 1).any() else float(anchors.correlation[best]) if best >= 0 else 0.0,
+        score=_score(state, path, agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
         runner_up=float(np.median(anchors.rival)) if best >= 0 else 0.0,
+        weight=float(sum(run.weight for run in runs)),
+        windows=len(anchors.hdr),
         candidate_frames=int(anchors.sdr[best] - anchors.hdr[best]) if best >= 0 else 0,
         maps=((0, len(hdr_track), grid_map),),
+        hdr_cadence=single_frames(len(hdr_track)),
+        sdr_cadence=single_frames(len(sdr_track)),
     )
+
+
+def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:
+    """Matched passages too short to hold anything are undetermined."""
+    out = state.copy()
+    for start, stop in _stretches(state == 1):
+        if stop - start < LEAST_RUN_FRAMES:
+            out[start:stop] = 0
+    return out
 
 
 def make_side(track: NDArray[np.float16]) -> Side:
     """Fingerprints and signatures of a track on the common grid."""
-    return Side(track, make_signatures(track)[0])
+    return Side(track, make_signatures(track)[0], measure_newness(track))
 
 
 def _window_frames(*lengths: int) -> int:
@@ -111,6 +195,21 @@ def _search(hdr: Side, sdr: Side) -> Anchors:
     every = EVERY_FRAMES if len(hdr.signatures) < LONG_FILM_FRAMES else EVERY_FRAMES_LONG
     starts = np.arange(0, len(hdr.signatures) - frames + 1, every)
     return find_anchors(hdr.signatures, list_places(sdr.signatures, frames=frames), starts=starts)
+
+
+def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
+    """Whether two films belong together: what moves agrees, in enough windows that chance does not explain it."""
+    enough = min(LEAST_WEIGHT, LEAST_WEIGHT_SHARE * edit_map.windows)
+    return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
+
+
+def usual_offset(edit_map: EditMap) -> int:
+    """The commonest SDR frame number minus HDR frame number of matched frames; 0 where none is matched."""
+    paired = np.flatnonzero(edit_map.partners >= 0)
+    if not paired.size:
+        return 0
+    values, counts = np.unique(edit_map.partners[paired] - paired, return_counts=True)
+    return int(values[counts.argmax()])
 
 
 # ---------------------------------------------------------------- where one grid lies in the other
@@ -136,9 +235,9 @@ def find_grid_map(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
             best, value, found = candidate, total, probes
         if value >= GOOD_PROBE * len(starts):
             break
-    if found is None:
-        return best
-    telling = np.flatnonzero(found.telling)
+    telling = np.flatnonzero(found.telling) if found is not None else np.zeros(0, int)
+    if found is None or len(telling) < LEAST_PROBES:
+        return maps[0]
     chosen = telling[np.argsort(-found.correlation[telling])][:FIT_WINDOWS]
     windows = _FitWindows(hdr_track, sdr_track, starts[chosen], found.sdr[chosen], frames)
     return fit_map(best, windows.score)[0]
@@ -240,26 +339,29 @@ class _Reach:
     sure_stop: int
 
 
-def _pair_frames(runs: tuple[Run, ...], hdr: Side, sdr: Side) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]:
-    """Partner, similarity and agreement (frame, lag) of every HDR frame along the runs; -1, NaN and 0 without."""
+def _pair_frames(
+    runs: tuple[Run, ...], hdr: Side, sdr: Side
+) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Partner, similarity, agreement (frame, lag) and strength of every HDR frame along the runs; -1, NaN and 0 without."""
     total = len(hdr.signatures)
     partner = np.full(total, -1, np.int64)
     similarity = np.full(total, np.nan, np.float32)
-    agreement = np.zeros((total, 2 * BAND_FRAMES + 1), np.float32)
+    agreement, strength = np.zeros((total, 2 * BAND_FRAMES + 1), np.float32), np.zeros(total, np.float32)
     sure = [_sure_frames(run) for run in runs]
     reaches = []
     for number, run in enumerate(runs):
         before = sure[number - 1][1] - LEVEL_FRAMES if number else 0
         after = sure[number + 1][0] + LEVEL_FRAMES if number + 1 < len(runs) else total
-        span = max(min(before, sure[number][0]), 0), min(max(after, sure[number][1]), total)
-        reaches.append(_Reach(follow_run(run, hdr, sdr, start=span[0], stop=span[1], sure=sure[number]), *sure[number]))
-    edges = _find_edges(reaches, total)
+        start, stop = max(min(before, sure[number][0]), 0), min(max(after, sure[number][1]), total)
+        reaches.append(_Reach(_follow(run, hdr, sdr, start=start, stop=stop), *sure[number]))
+    edges = _find_edges(reaches)
     for reach, (start, stop) in zip(reaches, edges, strict=True):
         part = slice(start - reach.path.start, stop - reach.path.start)
         partner[start:stop] = reach.path.partner[part]
         similarity[start:stop] = reach.path.alike[part]
         agreement[start:stop] = reach.path.agreement[part]
-    return partner, similarity, agreement
+        strength[start:stop] = reach.path.strength[part]
+    return partner, similarity, agreement, strength
 
 
 def _sure_frames(run: Run) -> tuple[int, int]:
@@ -268,7 +370,47 @@ def _sure_frames(run: Run) -> tuple[int, int]:
     return (start, stop) if start < stop else ((start + stop) // 2, (start + stop) // 2 + 1)
 
 
-def _find_edges(reaches: Sequence[_Reach], total: int) -> list[tuple[int, int]]:
+def _follow(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> Path:
+    """The path of a run over HDR frames `start` to `stop`, its repeats and drops put where they are."""
+    pieces = follow_run(run, hdr, sdr, start=start, stop=stop)
+    ends = [_small_change(first, second, hdr, sdr) for first, second in itertools.pairwise(pieces)]
+    offset = np.empty(stop - start, np.int64)
+    left_out = np.zeros(stop - start, bool)
+    begins = [start, *(begin for _, begin in ends)]
+    for piece, begin in zip(pieces, begins, strict=True):
+        offset[begin - start :] = piece.offset
+    for end, begin in ends:
+        left_out[end - start : begin - start] = True
+    return trace_path(hdr, sdr, start=start, offset=offset, left_out=left_out)
+
+
+def _small_change(first: Piece, second: Piece, hdr: Side, sdr: Side) -> tuple[int, int]:
+    """Where a few frames repeat or drop: where a repeat is seen, else where the similarities of both offsets speak for it most.
+
+    Returns
+    -------
+    End of the first piece and begin of the second, HDR frames; those between have no partner.
+    """
+    change = second.offset - first.offset
+    left_out = max(-change, 0)
+    low = max(first.stop - LOOSE_FRAMES - left_out, first.start + 1)
+    high = max(min(second.start + LOOSE_FRAMES, second.stop - 1 - left_out), low)
+    ends = np.arange(low, high + 1)
+    mine = np.nan_to_num(similarity_at(hdr, sdr, start=low, stop=high, offset=first.offset), nan=-1)
+    theirs = np.nan_to_num(similarity_at(hdr, sdr, start=low + left_out, stop=high + left_out, offset=second.offset), nan=-1)
+    value = np.concatenate([[0.0], np.cumsum(mine)]) + np.concatenate([np.cumsum(theirs[::-1])[::-1], [0.0]])
+    repeat, place = (hdr.newness, 0) if change < 0 else (sdr.newness, first.offset)
+    new = np.array([_newest(repeat, end + place, abs(change)) for end in ends.tolist()])
+    end = int(ends[(value + np.where(new < SEEN_NEWNESS, SEEN_WEIGHT, 0.0)).argmax()])
+    return end, min(end + left_out, second.stop - 1)
+
+
+def _newest(newness: NDArray[np.float32], start: int, count: int) -> float:
+    part = newness[max(start, 0) : max(start, 0) + count]
+    return float(part.max()) if part.size else 1.0
+
+
+def _find_edges(reaches: Sequence[_Reach]) -> list[tuple[int, int]]:
     """First and last (exclusive) HDR frame of every run."""
     starts, stops = [], []
     for number, reach in enumerate(reaches):
@@ -287,7 +429,7 @@ def _outer_edge(reach: _Reach, side: int) -> int:
     """How far the first run reaches towards the head (-1), the last towards the tail (1)."""
     path = reach.path
     low, high = reach.sure_start - path.start, reach.sure_stop - path.start
-    inside = path.alike[high - LEVEL_FRAMES if side > 0 and high > LEVEL_FRAMES else 0 : high][:] if side > 0 else path.alike[low : low + LEVEL_FRAMES]
+    inside = path.alike[max(high - LEVEL_FRAMES, 0) : high] if side > 0 else path.alike[low : low + LEVEL_FRAMES]
     outside = path.alike[high:] if side > 0 else path.alike[:low][::-1]
     gain = _evidence(outside, inside, None)
     reach_frames = _best_prefix(gain)
@@ -314,23 +456,21 @@ def _evidence(values: FloatArray, inside: FloatArray, outside: FloatArray | None
 def _meeting(first: _Reach, second: _Reach) -> tuple[int, int]:
     """Where one run ends and the next begins, HDR frames: the pair of edges that the similarities of both speak for most."""
     low, high = min(first.sure_stop, second.sure_start), max(first.sure_stop, second.sure_start)
-    mine = first.path, slice(low - first.path.start, high - first.path.start)
-    theirs = second.path, slice(low - second.path.start, high - second.path.start)
-    gain_first = _evidence(mine[0].alike[mine[1]], _near(first, low, -1), _near(first, high, 1))
-    gain_second = _evidence(theirs[0].alike[theirs[1]], _near(second, high, 1), _near(second, low, -1))
-    head = np.concatenate([[0.0], np.cumsum(gain_first)])  # first run keeps n frames of the gap
-    tail = np.concatenate([np.cumsum(gain_second[::-1])[::-1], [0.0]])  # second run begins at frame n of the gap
-    last_sdr = np.concatenate([first.path.partner[low - 1 - first.path.start : low - first.path.start], mine[0].partner[mine[1]]])
-    first_sdr = np.concatenate([theirs[0].partner[theirs[1]], second.path.partner[high - second.path.start : high + 1 - second.path.start]])
-    best, edges = -np.inf, (low, high)
-    for begin in range(high - low + 1):
-        room = np.flatnonzero((last_sdr[: begin + 1] < first_sdr[begin]) & (last_sdr[: begin + 1] >= 0)) if begin < len(first_sdr) else []
-        if not len(room):
-            continue
-        keep = int(room[head[room].argmax()])
-        if head[keep] + tail[begin] > best:
-            best, edges = head[keep] + tail[begin], (low + keep, low + begin)
-    return edges
+    mine, theirs = (slice(low - one.path.start, high - one.path.start) for one in (first, second))
+    gain_first = _evidence(first.path.alike[mine], _near(first, low, -1), _near(first, high, 1))
+    gain_second = _evidence(second.path.alike[theirs], _near(second, high, 1), _near(second, low, -1))
+    head = np.concatenate([[0.0], np.cumsum(gain_first)])  # the first keeps n frames of the gap
+    tail = np.concatenate([np.cumsum(gain_second[::-1])[::-1], [0.0]])  # the second begins at frame n of the gap
+    reached = np.maximum.accumulate(first.path.partner[mine.start - 1 : mine.stop])  # SDR frame reached by the first's n frames
+    begins = second.path.partner[theirs.start : theirs.stop + 1]
+    begins = np.where(begins < 0, np.iinfo(np.int64).max, begins)[: len(tail)]
+    room = np.minimum(np.searchsorted(reached, begins, side="left") - 1, np.arange(len(begins)))
+    best_keep = np.maximum.accumulate(head)
+    value = np.where(room >= 0, best_keep[np.maximum(room, 0)] + tail[: len(begins)], -np.inf)
+    if not np.isfinite(value).any():
+        return low, high
+    begin = int(value.argmax())
+    return low + int(head[: room[begin] + 1].argmax()), low + begin
 
 
 def _near(reach: _Reach, frame: int, side: int) -> NDArray[np.float32]:
@@ -343,7 +483,12 @@ def _near(reach: _Reach, frame: int, side: int) -> NDArray[np.float32]:
 
 
 def _judge_frames(
-    path: NDArray[np.int64], similarity: NDArray[np.float32], agreement: NDArray[np.float32], hdr: Side, sdr: Side
+    path: NDArray[np.int64],
+    similarity: NDArray[np.float32],
+    agreement: NDArray[np.float32],
+    strength: NDArray[np.float32],
+    hdr: Side,
+    sdr: Side,
 ) -> NDArray[np.int8]:
     """State of every HDR frame: 1 matched, 0 undetermined, -1 without partner."""
     state = np.full(len(path), -1, np.int8)
@@ -352,7 +497,7 @@ def _judge_frames(
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
     state[known & (_same_picture(similarity, agreement, known) | flat)] = 0
     for start, stop in _stretches(state >= 0):
-        telling = telling_frames(agreement[start:stop]) & ~flat[start:stop]
+        telling = telling_frames(agreement[start:stop], strength[start:stop]) & ~flat[start:stop]
         state[start:stop][telling] = 1
     return state
 

@@ -8,6 +8,7 @@ panned, zoomed and shaken by OpenCV. Nothing here calls the package under test.
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -25,7 +26,18 @@ Look = Callable[[Picture, int], NDArray[Any]]
 """A picture (signal 0 to 1) and its place in the release to code values."""
 
 ROWS, COLUMNS = 270, 480
-PHOTOGRAPHS = ("astronaut", "chelsea", "coffee", "rocket", "brick", "gravel", "camera", "coins", "immunohistochemistry", "hubble_deep_field")
+PHOTOGRAPHS = (
+    "astronaut",
+    "chelsea",
+    "coffee",
+    "rocket",
+    "brick",
+    "gravel",
+    "camera",
+    "coins",
+    "immunohistochemistry",
+    "hubble_deep_field",
+)
 LOGO, OTHER = 10_000, 20_000
 """Picture numbers from here on are logos and credits, and another film."""
 
@@ -69,12 +81,16 @@ def _shot(seed: int, length: int) -> NDArray[np.uint8]:
     time = np.arange(length)
     speed, turn = rng.uniform(0.5, 5.0) * rng.choice([-1, 1], 2) * np.array([1, rng.uniform(0, 0.6)]), rng.uniform(0.02, 0.1)
     shake = np.cumsum(rng.normal(0, rng.choice([0.0, 0.3, 0.8]), (length, 2)), 0)
-    middle = np.array([1100, 700]) + rng.uniform(-200, 200, 2) + (time[:, None] - length / 2) * speed + 6 * np.sin(turn * time)[:, None] + shake
+    middle = (
+        np.array([1100, 700]) + rng.uniform(-200, 200, 2) + (time[:, None] - length / 2) * speed + 6 * np.sin(turn * time)[:, None] + shake
+    )
     zoom = rng.uniform(0.9, 1.4) * np.exp(rng.uniform(-0.003, 0.003) * time)
     out = np.empty((length, ROWS, COLUMNS), np.uint8)
     for n in range(length):
         warp = np.array([[zoom[n], 0, middle[n, 0] - zoom[n] * COLUMNS / 2], [0, zoom[n], middle[n, 1] - zoom[n] * ROWS / 2]])
-        seen = cv2.warpAffine(picture, warp, (COLUMNS, ROWS), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT_101)
+        seen = cv2.warpAffine(
+            picture, warp, (COLUMNS, ROWS), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT_101
+        )
         out[n] = np.rint(255 * seen.clip(0, 1))
     return out
 
@@ -127,7 +143,7 @@ def picture(number: int) -> Picture:
 @cache
 def _change() -> NDArray[np.float32]:
     film = make_film().astype(np.int16)
-    step = np.array([np.abs(b - a).mean() for a, b in zip(film, film[1:], strict=False)], np.float32)
+    step = np.array([np.abs(b - a).mean() for a, b in itertools.pairwise(film)], np.float32)
     return np.maximum(np.append(step, 0), np.insert(step, 0, 0))
 
 
@@ -267,21 +283,24 @@ def judge_partners(case: Case, partners: NDArray[np.integer[Any]]) -> Found:
         moving &= np.array([case.telling(n) for n in range(len(hdr))])
     matched = partners >= 0
     right = matched & (sdr[np.clip(partners, 0, len(sdr) - 1)] == hdr)
-    starts = np.flatnonzero(np.insert(hdr[1:] != hdr[:-1], 0, True))
-    stops = np.append(starts[1:], len(hdr))
     should = exact = 0
-    twins = {int(n): int((sdr == n).sum()) for n in np.unique(hdr)}
-    for start, stop in zip(starts, stops, strict=True):
-        if not moving[start]:
-            continue
-        wanted = min(stop - start, twins[int(hdr[start])])
-        should += wanted
-        exact += min(int(right[start:stop].sum()), wanted)
+    lengths = {int(sdr[start]): stop - start for start, stop in _runs(sdr)}
+    for start, stop in _runs(hdr):
+        if moving[start]:
+            wanted = stop - start if lengths[int(hdr[start])] == stop - start else 1
+            should += wanted
+            exact += min(int(right[start:stop].sum()), wanted)
     wrong = matched & ~right
     edge = ~matched
     near = edge | np.insert(edge[:-1], 0, True) | np.append(edge[1:], True)
     stray = wrong & ~np.isin(hdr, sdr) & ~near
     return Found(should, exact, int(wrong.sum()), int(stray.sum()))
+
+
+def _runs(numbers: NDArray[np.integer[Any]]) -> list[tuple[int, int]]:
+    """Runs of one picture number, (start, stop)."""
+    starts = np.flatnonzero(np.insert(numbers[1:] != numbers[:-1], 0, True))
+    return list(zip(starts.tolist(), [*starts[1:].tolist(), len(numbers)], strict=True))
 
 
 def show(case: Case, side: str) -> list[NDArray[Any]]:
@@ -315,6 +334,4 @@ def squeeze(planes: Sequence[NDArray[Any]], *, crf: int) -> list[NDArray[Any]]:
         out.mux(stream.encode(None))
     held.seek(0)
     with av.open(held) as reading:
-        return [
-            np.frombuffer(f.planes[0], kind).reshape(rows, -1)[:, :columns].copy() for f in reading.decode(video=0)
-        ]
+        return [np.frombuffer(f.planes[0], kind).reshape(rows, -1)[:, :columns].copy() for f in reading.decode(video=0)]

@@ -20,6 +20,8 @@ REPEAT_NEWNESS = 0.25
 """Newness below which a frame is a repeat (own)."""
 DENSE_SHARE = 0.12
 """Share of repeats from which a passage is taken to be one with repeats (own)."""
+DOUBT_SHARE = 0.6
+"""Frames that are neither repeats nor new, over repeats, up to which there is a pattern and not merely uneven motion (own)."""
 DENSE_FRAMES = 241
 PERIODS = (2, 3, 4, 5, 6, 10, 25)
 """Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
@@ -44,10 +46,9 @@ class Cadence:
 
 def find_cadence(track: FloatArray) -> Cadence:
     """Find the repeats of a track, (frame, cell)."""
-    repeat, moving = _likely_repeats(track)
-    share = uniform_filter1d(np.where(moving, repeat, 0).astype(float), DENSE_FRAMES, mode="nearest")
-    moves = uniform_filter1d(moving.astype(float), DENSE_FRAMES, mode="nearest")
-    dense = share >= DENSE_SHARE * np.maximum(moves, 0.05)
+    repeat, between, moving = _likely_repeats(track)
+    share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
+    dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
     period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
     repeat &= dense
     if period is not None:
@@ -61,13 +62,14 @@ def single_frames(frames: int) -> Cadence:
     return Cadence(np.arange(frames), np.ones(frames, np.int64), 0.0, None)
 
 
-def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Frames that repeat the one before; frames around which enough moves to tell."""
+def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames that repeat the one before; frames that neither clearly do nor clearly do not; frames around which enough moves to tell."""
     distance = step_distance(track)
     if len(distance) < 3:
-        return np.zeros(len(distance), bool), np.zeros(len(distance), bool)
-    moving = motion_around(distance) >= LEAST_STEP
-    return moving & (measure_newness(track) < REPEAT_NEWNESS), moving
+        nothing = np.zeros(len(distance), bool)
+        return nothing, nothing, nothing
+    moving, new = motion_around(distance) >= LEAST_STEP, measure_newness(track)
+    return moving & (new < REPEAT_NEWNESS), moving & (new >= REPEAT_NEWNESS) & (new < 1), moving
 
 
 def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | None:

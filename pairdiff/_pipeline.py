@@ -45,9 +45,9 @@ from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at,
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
-from pairdiff.match.geometry import LumaPair, guess_geometry, refine_geometry, resample_area
+from pairdiff.match.geometry import LumaPair, geometry_from_map, refine_geometry, resample_area
 from pairdiff.match.segments import build_segments, find_shots
-from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map, usual_offset
+from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map, find_turn, usual_offset
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
@@ -322,6 +322,9 @@ def _match(
         sdr_aspect=_shown_aspect(second),
     )
     if not belongs_together(edit_map, min_score=settings.min_score):
+        turned = find_turn(first.track.fingerprints, second.track.fingerprints, min_score=settings.min_score)
+        if turned is not None:
+            raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
     return _register(first, second, edit_map, settings=settings)
 
@@ -349,6 +352,13 @@ def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) ->
     )
 
 
+def _turned(hdr: _Pass, sdr: _Pass, turned: str) -> str:
+    return (
+        f"The SDR picture is that of the HDR release {turned}: {hdr.release.path} and {sdr.release.path}. Pictures are compared as "
+        "they are stored and never turned: turn one of the files back (most editors and encoders can) and compare again."
+    )
+
+
 def _rates(hdr: Release, sdr: Release) -> float | None:
     """HDR frame rate over SDR frame rate: SDR film seconds for an HDR film second, frame for frame."""
     first, second = hdr.signal.frame_rate.value, sdr.signal.frame_rate.value
@@ -360,8 +370,12 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
     state, path = edit_map.state, edit_map.path
     segments = build_segments(state, path, edit_map.path_stop, edit_map.similarity, sdr_frames=len(sdr.track.times_s), speed=speed)
     shots = find_shots(hdr.track.fingerprints, state, path)
-    geometry = guess_geometry(
-        hdr.track.active, sdr.track.active, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
+    geometry = geometry_from_map(
+        hdr.track.active,
+        sdr.track.active,
+        grid_map=edit_map.maps[0][2],
+        max_columns=settings.canvas_max_columns,
+        pixels_per_degree_2160=settings.pixels_per_degree_2160,
     )
     alignment = Alignment(
         matched_share=float((state == 1).mean()) if len(state) else 0.0,

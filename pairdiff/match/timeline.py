@@ -21,6 +21,7 @@ from pairdiff._records import FloatArray
 from pairdiff.match.anchors import Anchors, Places, find_anchors, list_places
 from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
+from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
 from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness
 from pairdiff.match.path import BAND_FRAMES, Path, Piece, Side, follow_run, similarity_at, telling_frames, trace_path
@@ -201,6 +202,20 @@ def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
     """Whether two films belong together: what moves agrees, in enough windows that chance does not explain it."""
     enough = min(LEAST_WEIGHT, LEAST_WEIGHT_SHARE * edit_map.windows)
     return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
+
+
+def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float) -> str | None:
+    """Whether two films belong together once one picture is turned: `mirrored left to right`, `upside down` and so on; None if not."""
+    grid = sdr_track.reshape(-1, GRID_ROWS, GRID_COLUMNS)
+    turns = {
+        "mirrored left to right": grid[:, :, ::-1],
+        "turned by 180 degrees": grid[:, ::-1, ::-1],
+        "mirrored top to bottom": grid[:, ::-1, :],
+    }
+    for words, turned in turns.items():
+        if belongs_together(find_edit_map(hdr_track, np.ascontiguousarray(turned).reshape(sdr_track.shape)), min_score=min_score):
+            return words
+    return None
 
 
 def usual_offset(edit_map: EditMap) -> int:

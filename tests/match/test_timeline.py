@@ -4,7 +4,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from pairdiff._records import Rectangle
 from pairdiff.match.segments import build_segments
-from pairdiff.match.timeline import belongs_together, find_edit_map, usual_offset
+from pairdiff.match.timeline import belongs_together, find_edit_map, find_turn, usual_offset
 from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, track
 
 
@@ -107,3 +107,14 @@ def test_a_slow_pan_is_motion():
     smooth = (0.5 + 0.2 * smooth / smooth.std()).clip(0, 1)
     film = np.stack([smooth[:, n : n + 96] for n in range(60)])
     assert (find_edit_map(track(to_hdr(film)), track(to_sdr(film))).state == 1).mean() > 0.9
+
+
+@pytest.mark.parametrize(
+    ("turn", "words"),
+    [((slice(None), slice(None, None, -1)), "left to right"), ((slice(None, None, -1), slice(None)), "top to bottom")],
+)
+def test_a_mirrored_picture_is_told_from_another_film(turn, words):
+    turned = track(to_sdr(FILM[:, turn[0], turn[1]]))
+    assert not belongs_together(find_edit_map(HDR_TRACK, turned), min_score=0.45)
+    assert words in find_turn(HDR_TRACK, turned, min_score=0.45)
+    assert find_turn(HDR_TRACK, track(to_sdr(make_drift(seed=99))), min_score=0.45) is None

@@ -307,6 +307,7 @@ def _first(frames: Iterator[Frame], count: int) -> Iterator[int]:
 def _match(
     hdr: str | os.PathLike[str], sdr: str | os.PathLike[str], *, settings: Settings, fresh: bool, hash_whole: bool, tell: Progress
 ) -> _Matching:
+    anchors, only = read_anchors(settings.anchor), read_span(settings.only)
     tell("read what the releases say", 0, None)
     hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole)
     sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole)
@@ -320,6 +321,8 @@ def _match(
         second.track.fingerprints,
         hdr_aspect=_shown_aspect(first),
         sdr_aspect=_shown_aspect(second),
+        pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
+        only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
     )
     if not belongs_together(edit_map, min_score=settings.min_score):
         turned = find_turn(first.track.fingerprints, second.track.fingerprints, min_score=settings.min_score)
@@ -670,6 +673,46 @@ def read_time(text: str) -> int | Fraction:
         )
     hours, minutes, seconds = found.groups()
     return int(hours or 0) * 3600 + int(minutes or 0) * 60 + Fraction(seconds)
+
+
+def read_anchors(text: str | None) -> tuple[tuple[int | Fraction, int | Fraction], ...]:
+    """Pairs of an HDR and an SDR time from `HDR_TIME=SDR_TIME,...`; none from None.
+
+    Raises
+    ------
+    UsageError : any other text.
+    """
+    pairs = []
+    for part in (text or "").split(",") if text else ():
+        sides = part.strip().split("=")
+        if len(sides) != 2:
+            raise UsageError(f"--anchor: found {part.strip()!r}, expected HDR_TIME=SDR_TIME, for example 0:01:00=0:00:52.")
+        pairs.append((read_time(sides[0].strip()), read_time(sides[1].strip())))
+    return tuple(pairs)
+
+
+def read_span(text: str | None) -> tuple[int | Fraction, int | Fraction] | None:
+    """Start and end of a passage from `START-END`; None from None.
+
+    Raises
+    ------
+    UsageError : any other text, or an end that is not after the start.
+    """
+    if text is None:
+        return None
+    sides = text.split("-")
+    if len(sides) != 2:
+        raise UsageError(f"--only: found {text!r}, expected START-END, for example 0:10:00-0:20:00.")
+    start, end = read_time(sides[0].strip()), read_time(sides[1].strip())
+    if type(start) is type(end) and end <= start:
+        raise UsageError(f"--only: found {text!r}, whose end is not after its start; expected START-END, for example 0:10:00-0:20:00.")
+    return start, end
+
+
+def _frame_at(scanned: _Pass, time: int | Fraction) -> int:
+    """Number of the frame nearest to a time, or of the last one where the release ends before."""
+    times = scanned.track.times_s
+    return min(time, len(times) - 1) if isinstance(time, int) else min(range(len(times)), key=lambda n: abs(times[n] - time))
 
 
 def _asked_moment(matching: _Matching, text: str, time: int | Fraction) -> Moment:

@@ -8,6 +8,7 @@ at. What has a second place that is nearly as good (loops, reused shots) is no a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +33,8 @@ LEAST_MOTION = 0.2
 """A window in which less moves than this share of a typical one is compared as if it held that much (own)."""
 REACH_FRAMES = 2
 """Frames about a likely place that are compared in full."""
+PIN_FRAMES = 36
+"""How far from what the user says the place is looked for."""
 BLOCK_WINDOWS, BLOCK_PLACES = 512, 16384
 
 
@@ -147,3 +150,35 @@ def _compare_places(window: NDArray[Any], sdr: NDArray[Any], likely: NDArray[np.
     best = scores[0] if scores else (-1.0, -1)
     second = next((one for one in scores if abs(one[1] - best[1]) >= NEAR_FRAMES), (-1.0, -1))
     return [best[1], second[1]], [best[0], second[0]]
+
+
+def with_pins(anchors: Anchors, hdr: NDArray[np.float16], sdr: NDArray[np.float16], pins: Sequence[tuple[int, int]]) -> Anchors:
+    """Anchors that agree with what is known, and a window about each pin.
+
+    Parameters
+    ----------
+    anchors : found windows.
+    hdr, sdr : signatures, (frame, cell).
+    pins : HDR and SDR frames known to belong together, to within `PIN_FRAMES`.
+
+    Returns
+    -------
+    Anchors in order; those that lie before a pin in one film and after it in the other are gone.
+    """
+    frames = anchors.frames
+    if not pins or min(len(hdr), len(sdr)) < frames:
+        return anchors
+    keep = np.ones(len(anchors.hdr), bool)
+    added = []
+    for pin_hdr, pin_sdr in pins:
+        ahead, behind = anchors.hdr - pin_hdr, anchors.sdr - pin_sdr
+        keep &= ~(((ahead < -frames) & (behind > PIN_FRAMES)) | ((ahead > 0) & (behind < -frames - PIN_FRAMES)) | (np.abs(ahead) <= frames))
+        start = int(np.clip(pin_hdr - frames // 2, 0, len(hdr) - frames))
+        guess = int(np.clip(pin_sdr + start - pin_hdr, 0, len(sdr) - frames))
+        places = np.arange(max(guess - PIN_FRAMES, 0), min(guess + PIN_FRAMES, len(sdr) - frames) + 1)
+        best, score = _compare_places(hdr[start : start + frames], sdr, places)
+        added.append((start, best[0], max(score[0], 0.0) + 1.0))
+    rows = [*zip(anchors.hdr[keep], anchors.sdr[keep], anchors.correlation[keep], anchors.rival[keep], strict=True)]
+    rows = sorted([*rows, *((start, place, weight, 0.0) for start, place, weight in added)], key=lambda row: row[0])
+    hdr_start, sdr_start, correlation, rival = (np.array(column) for column in zip(*rows, strict=True))
+    return Anchors(hdr_start.astype(np.int64), sdr_start.astype(np.int64), correlation.astype("f4"), rival.astype("f4"), frames)

@@ -50,9 +50,7 @@ def find_cadence(track: FloatArray) -> Cadence:
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
     period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
-    repeat &= dense
-    if period is not None:
-        repeat = _carry_pattern(repeat, moving, period)
+    repeat = _carry_pattern(repeat, moving, period) if period is not None else repeat & dense
     first = np.flatnonzero(~repeat)
     return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)
 
@@ -94,17 +92,33 @@ def _is_pattern(phase: NDArray[np.int64], values: NDArray[np.bool_], period: int
 
 
 def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period: int) -> NDArray[np.bool_]:
-    """Where blocks to both sides follow one pattern, what lies between them follows it too."""
+    """Where blocks to both sides follow one pattern, what lies between them follows it too; so do the ends, if they do not object."""
     out = repeat.copy()
     known: tuple[int, NDArray[np.bool_]] | None = None
+    reached = 0
     for start in range(0, len(repeat), BLOCK_FRAMES // 2):
         frames = np.arange(start, min(start + BLOCK_FRAMES, len(repeat)))
         telling = frames[moving[frames]]
         if len(telling) < 4 * period or not _is_pattern(telling % period, repeat[telling], period):
             continue
         pattern = np.array([repeat[telling[telling % period == k]].mean() >= SURE_SHARE for k in range(period)])
-        between = np.arange(known[0] if known is not None and np.array_equal(known[1], pattern) else start, frames[-1] + 1)
+        if known is None:
+            begin = 0 if _agrees(np.arange(start), pattern, repeat, moving) else start
+        else:
+            begin = known[0] if np.array_equal(known[1], pattern) else start
+        between = np.arange(begin, frames[-1] + 1)
         out[between] = pattern[between % period]
-        known = start, pattern
+        known, reached = (start, pattern), int(frames[-1]) + 1
+    rest = np.arange(reached, len(repeat))
+    if known is not None and _agrees(rest, known[1], repeat, moving):
+        out[rest] = known[1][rest % period]
     out[:1] = False
     return out
+
+
+def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:
+    """Whether what moves among some frames, few enough to be an end, follows a pattern."""
+    telling = frames[moving[frames]]
+    return len(frames) <= 2 * BLOCK_FRAMES and (
+        not telling.size or float((repeat[telling] == pattern[telling % len(pattern)]).mean()) >= SURE_SHARE
+    )

@@ -23,7 +23,7 @@ CUT_RATIO = 4.0
 LEAST_SHOT_FRAMES = 5
 AROUND_FRAMES, AROUND_PERCENT = 9, 80
 """Frames to either side whose distances say how much moves there, and the percentile taken of them."""
-LEAST_STEP = 3e-6
+LEAST_STEP = 1e-6
 """Distance of successive fingerprints from which a repeat can be told from a new frame; half-precision rounding makes 1e-7 (own)."""
 SAME_SHARE, OTHER_SHARE = 0.1, 0.4
 """Shares of what moves around a frame: at the first a repeat is sure, at the second a new frame is (own)."""

@@ -29,7 +29,7 @@ HERE_FRAMES = 9
 """Frames among which something must move for a frame to count as moving itself."""
 LEAST_AGREEMENT = 0.25
 """Correlation of signatures in the short window from which a frame counts as moving and matched (own)."""
-LEAST_STRENGTH = 0.003
+LEAST_STRENGTH = 0.0005
 """Strength of the signatures in the short window below which nothing moves (own)."""
 LAG_MARGIN, NEXT_MARGIN = 0.1, 0.02
 """By how much the path's lag must beat lags two and more away, and those next to it, in the long window (own)."""

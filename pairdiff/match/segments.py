@@ -45,11 +45,12 @@ def build_segments(
             segments.append(Segment("hdr_only", start, stop, None, None, None, None))
             continue
         low, high = max(int(path[start]), reached), int(path_stop[stop - 1])
-        if low > reached:
+        if high > low > reached:
             segments.append(Segment("sdr_only", None, None, reached, low, None, None))
         reached = max(reached, high)
         kind: SegmentKind = "matched" if state[start] == 1 else "undetermined"
-        confidence = float(np.clip(np.nanmean(similarity[start:stop], dtype=np.float64), 0, 1))
+        known = similarity[start:stop][np.isfinite(similarity[start:stop])]
+        confidence = float(np.clip(known.mean(dtype=np.float64), 0, 1)) if known.size else 0.0
         if high <= low:  # nothing but further repeats of a frame that the segment before ends with
             segments.append(Segment("undetermined", start, stop, None, None, None, confidence))
             continue

@@ -12,13 +12,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from pairdiff._records import FloatArray
-from pairdiff.match.anchors import Anchors, Places, find_anchors, list_places
+from pairdiff.match.anchors import Anchors, Places, find_anchors, list_places, with_pins
 from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
@@ -91,22 +92,46 @@ class EditMap:
     """Runs of repeats that were undone."""
 
 
-def find_edit_map(hdr_track: FloatArray, sdr_track: FloatArray, *, hdr_aspect: float = 1.0, sdr_aspect: float = 1.0) -> EditMap:
+def find_edit_map(
+    hdr_track: FloatArray,
+    sdr_track: FloatArray,
+    *,
+    hdr_aspect: float = 1.0,
+    sdr_aspect: float = 1.0,
+    pins: Sequence[tuple[int, int]] = (),
+    only: tuple[int, int] | None = None,
+) -> EditMap:
     """Match two fingerprint tracks.
 
     Parameters
     ----------
     hdr_track, sdr_track : fingerprints, (frame, cell).
     hdr_aspect, sdr_aspect : width over height of the active pictures as shown; only their ratio counts.
+    pins : HDR and SDR frames that are known to belong together, to about a second; what contradicts them is not believed.
+    only : first and last (exclusive) HDR frame to match; the others are undetermined.
 
     Returns
     -------
     EditMap; nothing matched where the films do not belong together.
     """
+    if only is not None:
+        start, stop = only[0], max(only[1], only[0] + 1)
+        inner = find_edit_map(
+            hdr_track[start:stop],
+            sdr_track,
+            hdr_aspect=hdr_aspect,
+            sdr_aspect=sdr_aspect,
+            pins=[(hdr - start, sdr) for hdr, sdr in pins if start <= hdr < stop],
+        )
+        return _moved_into(inner, start, len(hdr_track))
     tracks = hdr_track, sdr_track
     cadences = find_cadence(hdr_track), find_cadence(sdr_track)
     hdr_runs, sdr_runs = (one if _counts(one, cadences) else single_frames(len(track)) for one, track in zip(cadences, tracks, strict=True))
-    single = _match_single(hdr_track[hdr_runs.first], sdr_track[sdr_runs.first], likely_maps(hdr_aspect, sdr_aspect))
+    run_pins = [
+        (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
+        for hdr, sdr in pins
+    ]
+    single = _match_single(hdr_track[hdr_runs.first], sdr_track[sdr_runs.first], likely_maps(hdr_aspect, sdr_aspect), run_pins)
     return _with_repeats(single, hdr_runs, sdr_runs)
 
 
@@ -144,11 +169,29 @@ def _frame_after(cadence: Cadence, run: int) -> int:
     return int(cadence.first[run] + cadence.count[run])
 
 
-def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap]) -> EditMap:
+def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
+    """A map of a passage as a map of the whole HDR release, whose other frames are undetermined."""
+    before, after = start, frames - start - len(inner.path)
+
+    def widen(values: NDArray[Any], outside: float) -> NDArray[Any]:
+        return np.pad(values, (before, after), constant_values=outside)
+
+    return replace(
+        inner,
+        path=widen(inner.path, -1),
+        path_stop=widen(inner.path_stop, -1),
+        partners=widen(inner.partners, -1),
+        state=widen(inner.state, 0),
+        similarity=widen(inner.similarity, np.nan),
+        maps=tuple((first + start, last + start, one) for first, last, one in inner.maps),
+    )
+
+
+def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap], pins: Sequence[tuple[int, int]]) -> EditMap:
     """Match two tracks without repeats."""
     grid_map = find_grid_map(hdr_track, sdr_track, maps)
     hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
-    anchors = _search(hdr, sdr)
+    anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
     path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr)
     state = _judge_frames(path, similarity, agreement, strength, hdr, sdr)

@@ -70,7 +70,7 @@ def _freshness(place: int, other: int, own_new: NDArray[np.float32], other_new: 
     """How new a frame is, given that its partner `other` on the path so far may pause as well."""
     own = own_new[place] if 0 <= place < own_new.size else np.float32(1)
     there = other_new[other] if 0 <= other < other_new.size else np.float32(1)
-    return max(own, np.float32(1) - there)
+    return max(own, np.float32(1) - min(there / np.float32(0.4), np.float32(1)))
 
 
 @njit(cache=True, nogil=True)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from pairdiff._records import FloatArray
-from pairdiff.match.anchors import Anchors, Places, find_anchors, list_places, with_pins
+from pairdiff.match.anchors import PIN_FRAMES, Anchors, Places, find_anchors, list_places, with_pins
 from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
@@ -193,7 +193,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
     hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
     anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
-    path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr)
+    path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr, pins)
     state = _judge_frames(path, similarity, agreement, strength, hdr, sdr)
     state = _drop_islands(_doubt_ambiguous(state, anchors))
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
@@ -398,14 +398,14 @@ class _Reach:
 
 
 def _pair_frames(
-    runs: tuple[Run, ...], hdr: Side, sdr: Side
+    runs: tuple[Run, ...], hdr: Side, sdr: Side, pins: Sequence[tuple[int, int]]
 ) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Partner, similarity, agreement (frame, lag) and strength of every HDR frame along the runs; -1, NaN and 0 without."""
     total = len(hdr.signatures)
     partner = np.full(total, -1, np.int64)
     similarity = np.full(total, np.nan, np.float32)
     agreement, strength = np.zeros((total, 2 * BAND_FRAMES + 1), np.float32), np.zeros(total, np.float32)
-    sure = [_sure_frames(run) for run in runs]
+    sure = [_sure_frames(run, pins) for run in runs]
     reaches = []
     for number, run in enumerate(runs):
         before = sure[number - 1][1] - LEVEL_FRAMES if number else 0
@@ -422,10 +422,18 @@ def _pair_frames(
     return partner, similarity, agreement, strength
 
 
-def _sure_frames(run: Run) -> tuple[int, int]:
-    """Frames that are surely a run's own: a window at its end may lie inside it with a third of its length only."""
+def _sure_frames(run: Run, pins: Sequence[tuple[int, int]]) -> tuple[int, int]:
+    """Frames that are surely a run's own: a window at its end may lie inside it with a third of its length only; pins are sure."""
     start, stop = run.hdr_start + run.frames - SURE_FRAMES, run.hdr_stop - run.frames + SURE_FRAMES
-    return (start, stop) if start < stop else ((start + stop) // 2, (start + stop) // 2 + 1)
+    if start >= stop:
+        start = (start + stop) // 2
+        stop = start + 1
+    for pin_hdr, pin_sdr in pins:
+        inside = run.hdr_start <= pin_hdr < run.hdr_stop and run.sdr_start <= pin_sdr + PIN_FRAMES and pin_sdr - PIN_FRAMES < run.sdr_stop
+        nearest = int(np.abs(run.hdr - pin_hdr).argmin())
+        if inside and abs(int(run.sdr[nearest] - run.hdr[nearest]) - (pin_sdr - pin_hdr)) <= PIN_FRAMES:
+            start, stop = min(start, pin_hdr), max(stop, pin_hdr + 1)
+    return start, stop
 
 
 def _follow(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> Path:

@@ -66,11 +66,11 @@ def _end_s(times_s: FloatArray) -> float:
 def _draw_bar(segments: tuple[Segment, ...], side: str, times_s: FloatArray, longest_s: float, columns: int) -> str:
     marks = np.full(max(round(columns * _end_s(times_s) / max(longest_s, 1e-9)), 1), " ")
     middle = (np.arange(len(marks)) + 0.5) / len(marks) * len(times_s)
-    for one in segments:
+    for one in sorted(segments, key=lambda one: one.kind != "matched"):  # what is not matched is drawn last, so that it is seen
         start, stop = getattr(one, f"{side}_start"), getattr(one, f"{side}_stop")
         if start is not None:
             marks[(middle >= start) & (middle < stop)] = MARKS[one.kind]
-            marks[min(int(start * len(marks) / len(times_s)), len(marks) - 1)] = MARKS[one.kind]  # no segment is too short to be seen
+            marks[min(int(start * len(marks) / len(times_s)), len(marks) - 1)] = MARKS[one.kind]
     return "".join(marks)
 
 

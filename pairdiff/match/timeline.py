@@ -196,6 +196,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
     path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr, pins)
     state = _judge_frames(path, similarity, agreement, strength, hdr, sdr)
     state = _drop_islands(_doubt_ambiguous(state, anchors))
+    path, state = _pair_flat(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
     matched = bool((state == 1).any())
     return EditMap(
@@ -213,6 +214,21 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
         hdr_cadence=single_frames(len(hdr_track)),
         sdr_cadence=single_frames(len(sdr_track)),
     )
+
+
+def _pair_flat(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sdr: Side) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
+    """Black against black of another length: undetermined on both sides, in proportion, and not without partner."""
+    path, state = path.copy(), state.copy()
+    flat = flat_frames(sdr.fingerprints)
+    for start, stop in _stretches((state < 0) & flat_frames(hdr.fingerprints)):
+        before, after = path[:start][path[:start] >= 0], path[stop:][path[stop:] >= 0]
+        low, high = int(before.max()) + 1 if before.size else 0, int(after.min()) if after.size else len(flat)
+        inside = _stretches(flat[low:high]) if high > low else []
+        if inside:
+            first, last = max(inside, key=lambda one: one[1] - one[0])
+            path[start:stop] = low + np.rint(np.linspace(first, last - 1, stop - start)).astype(np.int64)
+            state[start:stop] = 0
+    return path, state
 
 
 def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:

@@ -96,6 +96,17 @@ def test_black_on_both_sides_is_undetermined_and_not_unmatched():
     assert [segment.kind for segment in segments] == ["matched", "undetermined", "matched"]
 
 
+def test_black_of_another_length_is_undetermined_on_both_sides():
+    black = np.zeros((1, *FILM.shape[1:]))
+    hdr, sdr = (np.concatenate([FILM[:100], np.repeat(black, count, 0), FILM[100:]]) for count in (40, 70))
+    found = find_edit_map(track(to_hdr(hdr)), track(to_sdr(sdr)))
+    assert (found.state[100:140] == 0).all()
+    assert (found.partners[100:140] == -1).all()
+    segments = build_segments(found.state, found.path, found.path_stop, found.similarity, sdr_frames=270, speed=1.0)
+    assert {segment.kind for segment in segments} == {"matched", "undetermined"}
+    assert [(one.sdr_start, one.sdr_stop) for one in segments if one.kind == "matched"] == [(0, 100), (170, 270)]
+
+
 def test_black_against_a_picture_has_no_partner():
     film = FILM.copy()
     film[100:150] = 0

@@ -147,12 +147,13 @@ def _agreement(hdr: Side, sdr: Side, start: int, offset: NDArray[np.int64]) -> N
     return out
 
 
-def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32]) -> NDArray[np.bool_]:
+def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32], *, near_edit: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Frames of one matched stretch where something moves and only the path's lag explains it.
 
     Parameters
     ----------
     agreement, strength : of the stretch alone, as in `Path`.
+    near_edit : frames beside an edit, (frame,): there the long window may not overrule a short one that says otherwise.
     """
     lags = np.abs(np.arange(-BAND_FRAMES, BAND_FRAMES + 1))
     clear, moving, contradicted = np.zeros((3, len(agreement)), bool)
@@ -162,7 +163,7 @@ def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32]
         far, near = mean[:, lags >= 2].max(1), mean[:, lags == 1].max(1)
         clear |= (own - far >= LAG_MARGIN * own) & (own - near >= NEXT_MARGIN * own)
         if frames == SHORT_FRAMES:
-            contradicted = np.maximum(far, near) > (1 + LAG_MARGIN) * own
+            contradicted = near_edit & (np.maximum(far, near) > (1 + LAG_MARGIN) * own)
             there = _window_means(strength[:, None], frames)[:, 0]
             moving = (own >= LEAST_AGREEMENT * there) & (there >= LEAST_STRENGTH)
     moving &= _window_means(strength[:, None], HERE_FRAMES)[:, 0] >= LEAST_STRENGTH

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter1d, median_filter
 
 from pairdiff._records import FloatArray
 from pairdiff.match.anchors import PIN_FRAMES, Anchors, Places, find_anchors, list_places, with_pins
@@ -25,7 +25,7 @@ from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
 from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness
-from pairdiff.match.path import BAND_FRAMES, Path, Piece, Side, follow_run, similarity_at, telling_frames, trace_path
+from pairdiff.match.path import BAND_FRAMES, SHORT_FRAMES, Path, Piece, Side, follow_run, similarity_at, telling_frames, trace_path
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -49,8 +49,8 @@ LOOSE_FRAMES = 4
 """Frames beside a change of offset inside a run that may belong to either side of it."""
 REPLACED_DROP = 0.2
 """How far below its run's similarity a passage must lie to be another picture (own)."""
-REPLACED_AGREEMENT, CHANCE_AGREEMENT = 0.2, 1.0
-"""Correlation of signatures from which such a passage is the same picture nevertheless; plus what chance gives, over its frames (own)."""
+REPLACED_AGREEMENT, CHANCE_AGREEMENT = 0.15, 0.6
+"""Correlation of signatures from which it is the same picture nevertheless; plus chance, by the root of its frames (own)."""
 LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
 """Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
 LEAST_REPEAT_SHARE = 0.08
@@ -579,9 +579,18 @@ def _judge_frames(
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
     state[known & (_same_picture(similarity, agreement, strength, known) | flat)] = 0
     for start, stop in _stretches(state >= 0):
-        telling = telling_frames(agreement[start:stop], strength[start:stop]) & ~flat[start:stop]
+        offset = path[start:stop] - np.arange(start, stop)
+        telling = telling_frames(agreement[start:stop], strength[start:stop], near_edit=_near_edit(offset)) & ~flat[start:stop]
         state[start:stop][telling] = 1
     return state
+
+
+def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Frames of a stretch so near to its ends, or to a change of offset, that the change may really lie beyond them."""
+    edges = np.ones(len(offset) + 1, bool)
+    edges[1:-1] = np.diff(offset) != 0
+    beside = edges[:-1] | edges[1:]
+    return np.asarray(maximum_filter1d(beside.astype(np.int8), 2 * SHORT_FRAMES + 1, mode="constant") == 1)
 
 
 def _same_picture(
@@ -595,7 +604,7 @@ def _same_picture(
         low = median_filter((values < level - REPLACED_DROP).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
         for first, last in _stretches(low):
             inner = slice(start + first + LOOSE_FRAMES, max(start + last - LOOSE_FRAMES, start + first + LOOSE_FRAMES + 1))
-            least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / (inner.stop - inner.start)
+            least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / np.sqrt(inner.stop - inner.start)
             if float(agreement[inner, BAND_FRAMES].sum()) >= least * max(float(strength[inner].sum()), 1e-3):
                 low[first:last] = False
         for first, last in _stretches(low):

@@ -85,9 +85,21 @@ def made_agreement(frames, lag_values):
     ids=["moves", "loop of four frames", "noise", "still to the next frame", "faint but alone"],
 )
 def test_a_frame_tells_only_where_its_lag_alone_explains_what_moves(lags, told):
-    frames = telling_frames(made_agreement(60, lags), np.ones(60, np.float32))
+    frames = telling_frames(made_agreement(60, lags), np.ones(60, np.float32), near_edit=np.zeros(60, bool))
     assert (frames == told).all()
 
 
 def test_nothing_moves_nothing_is_told():
-    assert not telling_frames(made_agreement(60, {0: 1e-5}), np.full(60, 1e-5, np.float32)).any()
+    assert not telling_frames(made_agreement(60, {0: 1e-5}), np.full(60, 1e-5, np.float32), near_edit=np.zeros(60, bool)).any()
+
+
+def test_beside_an_edit_a_short_window_is_not_overruled_by_a_long_one():
+    agreement = made_agreement(120, {0: 0.9})
+    agreement[:15] = 0
+    agreement[:15, BAND_FRAMES + 1] = 0.9
+    agreement[:15, BAND_FRAMES] = 0.3
+    edit = np.arange(120) < 25
+    told = [telling_frames(agreement, np.ones(120, np.float32), near_edit=near) for near in (edit, np.zeros(120, bool))]
+    assert not told[0][:3].any()
+    assert told[1][:3].all()
+    assert told[0][40:].all()

@@ -202,18 +202,34 @@ def measure(
 
 
 @_command
-def align(hdr: Hdr, sdr: Sdr, settings: Settings, fresh: Fresh = False, as_json: AsJson = False) -> None:
+def align(
+    hdr: Hdr,
+    sdr: Sdr,
+    settings: Settings,
+    fresh: Fresh = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for edit_map.csv and edit_map.otio (OpenTimelineIO).", show_default=False),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
     """Find which frame of one release belongs to which frame of the other."""
     with _Progress() as progress:
         alignment = pairdiff.align(hdr, sdr, settings=settings, fresh=fresh, progress=progress)
+    written: tuple[Path, ...] = ()
+    if out is not None:
+        from pairdiff.writeup.edit_list import write_edit_map
+
+        written = write_edit_map(alignment, out, hdr=hdr, sdr=sdr)
     if as_json:
         from pairdiff.writeup.document import alignment_to_document
 
         _print_json(alignment_to_document(alignment))
     else:
+        from pairdiff.writeup.edit_list import draw_edit_map
         from pairdiff.writeup.words import alignment_in_words
 
-        _print(alignment_in_words(alignment))
+        _print(alignment_in_words(alignment), "", draw_edit_map(alignment), *(f"Written: {path}" for path in written))
 
 
 @_command

@@ -45,8 +45,9 @@ from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at,
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
-from pairdiff.match.geometry import LumaPair, guess_geometry, refine_geometry, resample_area
-from pairdiff.match.timeline import Offset, build_segments, find_offset, find_shots, matched_frames
+from pairdiff.match.geometry import LumaPair, geometry_from_map, refine_geometry, resample_area
+from pairdiff.match.segments import build_segments, find_shots
+from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map, find_turn, usual_offset
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
@@ -99,7 +100,12 @@ class _Matching:
     hdr: _Pass
     sdr: _Pass
     alignment: Alignment
-    similarity: NDArray[np.float32]
+    edit_map: EditMap
+
+    @property
+    def similarity(self) -> NDArray[np.float32]:
+        """Similarity of every HDR frame with its partner, NaN without one."""
+        return self.edit_map.similarity
 
     @property
     def geometry(self) -> Geometry:
@@ -303,6 +309,7 @@ def _first(frames: Iterator[Frame], count: int) -> Iterator[int]:
 def _match(
     hdr: str | os.PathLike[str], sdr: str | os.PathLike[str], *, settings: Settings, fresh: bool, hash_whole: bool, tell: Progress
 ) -> _Matching:
+    anchors, only = read_anchors(settings.anchor), read_span(settings.only)
     tell("read what the releases say", 0, None)
     hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole)
     sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole)
@@ -311,10 +318,26 @@ def _match(
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
     second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
     tell("match the frames", 0, None)
-    offset = find_offset(first.track.fingerprints, second.track.fingerprints)
-    if offset.score < settings.min_score:
-        raise UnrelatedFilms(_unrelated(first, second, offset, settings))
-    return _register(first, second, offset, settings=settings)
+    edit_map = find_edit_map(
+        first.track.fingerprints,
+        second.track.fingerprints,
+        hdr_aspect=_shown_aspect(first),
+        sdr_aspect=_shown_aspect(second),
+        pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
+        only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
+    )
+    if not belongs_together(edit_map, min_score=settings.min_score):
+        turned = find_turn(first.track.fingerprints, second.track.fingerprints, min_score=settings.min_score)
+        if turned is not None:
+            raise InputRefused(_turned(first, second, turned))
+        raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
+    return _register(first, second, edit_map, settings=settings)
+
+
+def _shown_aspect(scanned: _Pass) -> float:
+    """Width over height of the active picture as shown, its pixels' own aspect counted in."""
+    active = scanned.track.active
+    return float(scanned.release.signal.sample_aspect.value) * (active.right - active.left) / (active.bottom - active.top)
 
 
 def _check_sdr_primaries(release: Release) -> None:
@@ -325,15 +348,19 @@ def _check_sdr_primaries(release: Release) -> None:
         )
 
 
-def _unrelated(hdr: _Pass, sdr: _Pass, offset: Offset, settings: Settings) -> str:
-    rates = _rates(hdr.release, sdr.release)
-    known = rates is None or abs(rates - 1) < SPEED_UP
-    differ = "" if known else " Their frame rates differ; this version matches frame for frame and does not undo repeated frames."
-    best = f"{offset.frames:+d} frames with a score of {offset.score:.2f} (next best {offset.runner_up:.2f})"
+def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) -> str:
+    best = f"{edit_map.candidate_frames:+d} frames with a score of {edit_map.score:.2f} (next best {edit_map.runner_up:.2f})"
     return (
         f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. Best candidate: an offset of "
-        f"{best}; {settings.min_score:g} is needed. "
-        f"Check that both files are the same film and cut; --min-score lowers the limit.{differ}"
+        f"{best}, in {(edit_map.state == 1).sum()} matched frames; a score of {settings.min_score:g} in more than one passage is needed. "
+        "Check that both files are the same film; --anchor names a moment that belongs together, --min-score lowers the limit."
+    )
+
+
+def _turned(hdr: _Pass, sdr: _Pass, turned: str) -> str:
+    return (
+        f"The SDR picture is that of the HDR release {turned}: {hdr.release.path} and {sdr.release.path}. Pictures are compared as "
+        "they are stored and never turned: turn one of the files back (most editors and encoders can) and compare again."
     )
 
 
@@ -343,33 +370,35 @@ def _rates(hdr: Release, sdr: Release) -> float | None:
     return None if first is None or second is None else float(first / second)
 
 
-def _register(hdr: _Pass, sdr: _Pass, offset: Offset, *, settings: Settings) -> _Matching:
-    state, similarity = matched_frames(hdr.track.fingerprints, sdr.track.fingerprints, offset.frames)
+def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) -> _Matching:
     speed = _rates(hdr.release, sdr.release) or 1.0
-    segments = build_segments(state, similarity, offset_frames=offset.frames, sdr_frames=len(sdr.track.times_s), speed=speed)
-    shots = find_shots(hdr.track.fingerprints, state)
-    notes = (
-        []
-        if abs(speed - 1) < SAME_RATE
-        else [f"The releases run at different rates: SDR takes {1 / speed:.4f} of the HDR's frames per second."]
-    )
-    geometry = guess_geometry(
-        hdr.track.active, sdr.track.active, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
+    state, path = edit_map.state, edit_map.path
+    segments = build_segments(state, path, edit_map.path_stop, edit_map.similarity, sdr_frames=len(sdr.track.times_s), speed=speed)
+    shots = find_shots(hdr.track.fingerprints, state, path)
+    geometry = geometry_from_map(
+        hdr.track.active,
+        sdr.track.active,
+        grid_map=edit_map.maps[0][2],
+        max_columns=settings.canvas_max_columns,
+        pixels_per_degree_2160=settings.pixels_per_degree_2160,
     )
     alignment = Alignment(
-        matched_share=float((state == 1).mean()),
-        offset_frames=offset.frames,
-        score=offset.score,
-        runner_up=offset.runner_up,
+        matched_share=float((state == 1).mean()) if len(state) else 0.0,
+        offset_frames=usual_offset(edit_map),
+        score=edit_map.score,
+        runner_up=edit_map.runner_up,
         segments=segments,
         geometry=(geometry,),
         shots=shots,
-        notes=tuple(notes),
+        notes=tuple(_matching_notes(edit_map, speed)),
+        partners=edit_map.partners,
+        hdr_times_s=np.array([float(time) for time in hdr.track.times_s]),
+        sdr_times_s=np.array([float(time) for time in sdr.track.times_s]),
     )
-    matching = _Matching(hdr, sdr, alignment, similarity)
+    matching = _Matching(hdr, sdr, alignment, edit_map)
     if not shots:
         return matching
-    frames = sorted({(start + stop) // 2 for start, stop in shots})
+    frames = sorted({_paired_frame(alignment, (start + stop) // 2, start, stop) for start, stop in shots} - {-1})
     chosen = [frames[n] for n in np.unique(np.linspace(0, len(frames) - 1, REGISTERED_PAIRS).round().astype(int))]
     pairs = [
         LumaPair(luma_plane(h, hdr.release.signal).astype(np.float32), luma_plane(s, sdr.release.signal).astype(np.float32))
@@ -379,6 +408,23 @@ def _register(hdr: _Pass, sdr: _Pass, offset: Offset, *, settings: Settings) -> 
         geometry, pairs, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
     )
     return replace(matching, alignment=replace(alignment, geometry=(refined,)))
+
+
+def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:
+    notes: list[str] = []
+    if abs(speed - 1) >= SAME_RATE:
+        notes.append(f"The releases run at different rates: SDR takes {1 / speed:.4f} of the HDR's frames per second.")
+    for side, cadence in (("HDR", edit_map.hdr_cadence), ("SDR", edit_map.sdr_cadence)):
+        if cadence.repeat_share > 0:
+            pattern = "in no regular pattern" if cadence.period is None else f"in a pattern of {cadence.period} frames"
+            notes.append(f"The {side} release repeats {cadence.repeat_share:.0%} of its frames, {pattern}; one of each run is paired.")
+    return notes
+
+
+def _paired_frame(alignment: Alignment, frame: int, start: int, stop: int) -> int:
+    """The frame of a stretch nearest to one asked for that has a partner of its own; -1 where none has."""
+    paired = start + np.flatnonzero(alignment.partners[start:stop] >= 0)
+    return int(paired[np.abs(paired - frame).argmin()]) if paired.size else -1
 
 
 # ---------------------------------------------------------------- pairs on the canvas
@@ -413,18 +459,18 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
     for number, (start, stop) in shots:
         count = stop - start if full else min(per_shot, stop - start)
         edges = np.linspace(start, stop, count + 1)
-        picks = [
+        drawn = [
             int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in itertools.pairwise(edges)
         ]
-        frames += [(frame, number, (stop - start) / count * matched / shown) for frame in picks]
+        picks = sorted({_paired_frame(alignment, frame, start, stop) for frame in drawn} - {-1})
+        frames += [(frame, number, (stop - start) / len(picks) * matched / shown) for frame in picks]
     numbers, owners, seconds = zip(*frames, strict=True)
     return _Picks(numbers, owners, seconds, matched)
 
 
 def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
-    offset = matching.alignment.offset_frames
     hdr_times, sdr_times = matching.hdr.track.times_s, matching.sdr.track.times_s
-    sdr_frames = [frame + offset for frame in hdr_frames]
+    sdr_frames = [int(matching.edit_map.path[frame]) for frame in hdr_frames]
     hdr = read_frames_at(matching.hdr.release, indices=hdr_frames, times_s=[hdr_times[n] for n in hdr_frames])
     sdr = read_frames_at(matching.sdr.release, indices=sdr_frames, times_s=[sdr_times[n] for n in sdr_frames])
     return read_ahead(zip(hdr, sdr, strict=True), depth=2)
@@ -640,14 +686,54 @@ def read_time(text: str) -> int | Fraction:
     return int(hours or 0) * 3600 + int(minutes or 0) * 60 + Fraction(seconds)
 
 
+def read_anchors(text: str | None) -> tuple[tuple[int | Fraction, int | Fraction], ...]:
+    """Pairs of an HDR and an SDR time from `HDR_TIME=SDR_TIME,...`; none from None.
+
+    Raises
+    ------
+    UsageError : any other text.
+    """
+    pairs = []
+    for part in (text or "").split(",") if text else ():
+        sides = part.strip().split("=")
+        if len(sides) != 2:
+            raise UsageError(f"--anchor: found {part.strip()!r}, expected HDR_TIME=SDR_TIME, for example 0:01:00=0:00:52.")
+        pairs.append((read_time(sides[0].strip()), read_time(sides[1].strip())))
+    return tuple(pairs)
+
+
+def read_span(text: str | None) -> tuple[int | Fraction, int | Fraction] | None:
+    """Start and end of a passage from `START-END`; None from None.
+
+    Raises
+    ------
+    UsageError : any other text, or an end that is not after the start.
+    """
+    if text is None:
+        return None
+    sides = text.split("-")
+    if len(sides) != 2:
+        raise UsageError(f"--only: found {text!r}, expected START-END, for example 0:10:00-0:20:00.")
+    start, end = read_time(sides[0].strip()), read_time(sides[1].strip())
+    if type(start) is type(end) and end <= start:
+        raise UsageError(f"--only: found {text!r}, whose end is not after its start; expected START-END, for example 0:10:00-0:20:00.")
+    return start, end
+
+
+def _frame_at(scanned: _Pass, time: int | Fraction) -> int:
+    """Number of the frame nearest to a time, or of the last one where the release ends before."""
+    times = scanned.track.times_s
+    return min(time, len(times) - 1) if isinstance(time, int) else min(range(len(times)), key=lambda n: abs(times[n] - time))
+
+
 def _asked_moment(matching: _Matching, text: str, time: int | Fraction) -> Moment:
-    times, offset = matching.hdr.track.times_s, matching.alignment.offset_frames
+    times = matching.hdr.track.times_s
     frame = time if isinstance(time, int) else min(range(len(times)), key=lambda n: abs(times[n] - time))
     last = len(times) - 1
     if frame > last or (isinstance(time, Fraction) and time > times[-1] + Fraction(1, 10)):
         raise UsageError(f"--at {text} lies after the end of the HDR release: its last frame is f{last} at {float(times[-1]):.3f} s.")
-    partner = frame + offset
-    if not 0 <= partner < len(matching.sdr.track.times_s):
+    partner = int(matching.edit_map.path[frame])
+    if partner < 0:
         raise UsageError(f"--at {text} (frame f{frame}) has no partner in the SDR release. See `pairdiff align` for what is matched.")
     shot = next((n for n, (start, stop) in enumerate(matching.alignment.shots) if start <= frame < stop), -1)
     reason = f"asked for: {text}" + ("" if shot >= 0 else f"; {OUTSIDE}")

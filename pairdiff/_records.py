@@ -9,7 +9,7 @@ Arrays are (time, row, column, channel). `None` means "there is no value"; it is
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, Generic, Literal, TypeVar
 
@@ -221,6 +221,11 @@ class Alignment:
     shots: tuple[tuple[int, int], ...]
     """Shots inside matched segments, HDR frame numbers, stop exclusive."""
     notes: tuple[str, ...]
+    partners: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64), compare=False, repr=False)
+    """SDR frame of every HDR frame that is matched, -1 for the others and for repeats that the SDR release has not, (HDR frame,)."""
+    hdr_times_s: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
+    """Time of every HDR frame; the next field of every SDR frame."""
+    sdr_times_s: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
 
 
 # ---------------------------------------------------------------- score: measures

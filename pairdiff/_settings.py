@@ -63,6 +63,10 @@ class Settings:
 
     # matching
     min_score: float = option(0.45, "matching", "Least mean similarity for two releases to belong together.")
+    anchor: str | None = option(
+        None, "matching", "Moments that belong together, HDR_TIME=SDR_TIME, several with commas: 0:01:00=0:00:52.", "user"
+    )
+    only: str | None = option(None, "matching", "Passage of the HDR film to match, START-END, as times: 0:10:00-0:20:00.", "user")
     min_matched_s: float = option(1.0, "matching", "Least matched time for a verdict, seconds.")
     min_tone_jnd: float = option(20.0, "verdict", "Least range of tone, |dI| x 720, that both releases must have for a verdict.")
     min_matched_share: float = option(0.2, "matching", "Least matched share of the shorter release for a verdict.")

@@ -37,6 +37,16 @@ def make_pair_with_other_heads(folder: Path) -> SmallPair:
     return pair
 
 
+def make_pair_with_a_still_head(folder: Path) -> SmallPair:
+    """The same pair with 24 frames of one still picture in front of both: nothing tells which belongs to which."""
+    pair = SmallPair(folder / "hdr-still.mkv", folder / "sdr-still.mkv")
+    still = [next(_drift(90, frames=1))] * 24
+    hdr = (_ycbcr_codes(_as_pq(one), kr=0.2627, kb=0.0593, bits=10) for one in (*still, *_moving_pictures()))
+    encode_clip(pair.hdr, hdr, hdr=True)
+    encode_clip(pair.sdr, (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in (*still, *_moving_pictures())), hdr=False)
+    return pair
+
+
 def sdr_codes() -> Iterator[tuple[NDArray[np.uint16], ...]]:
     return (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in _moving_pictures())
 

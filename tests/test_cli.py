@@ -20,7 +20,7 @@ from pairdiff._cli import main
 from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._settings import Settings
 from pairdiff.writeup.words import alignment_in_words, comparison_in_words
-from tests.small_clips import SmallPair, encode_clip, make_pair_with_other_heads, sdr_codes
+from tests.small_clips import SmallPair, encode_clip, make_pair_with_a_still_head, make_pair_with_other_heads, sdr_codes
 
 COMMANDS = ("demo", "compare", "measure", "align", "stills", "report")
 VERSION = [sys.executable, "-m", "pairdiff", "--version"]
@@ -467,8 +467,15 @@ def test_measure_and_align_print_one_document(run_pairdiff: Run, small_pair: Sma
     assert aligned["matched_share"] == 1.0
 
 
-def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: Run, tmp_path: Path) -> None:
+def test_a_still_of_a_frame_without_a_partner_is_refused(run_pairdiff: Run, tmp_path: Path) -> None:
     pair = make_pair_with_other_heads(tmp_path)
+    done = run_pairdiff("stills", pair.hdr, pair.sdr, "--at", "f5", "--out", tmp_path / "out")
+    assert done.returncode == 2
+    assert "--at f5 (frame f5) has no partner in the SDR release" in done.stderr
+
+
+def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: Run, tmp_path: Path) -> None:
+    pair = make_pair_with_a_still_head(tmp_path)
     done = run_pairdiff("stills", pair.hdr, pair.sdr, "--at", "f5", "--at", "f50", "--out", tmp_path / "out")
     assert done.returncode == 0, done.stderr
     assert "pairdiff: Warning: HDR frame f5 lies outside the matched passages" in done.stderr

@@ -32,3 +32,95 @@ def average_columns(picture: NDArray[np.float32], edges: NDArray[np.float64], ou
                     weight = np.float32((min(stop, column + 1.0) - max(start, float(column))) / (stop - start))
                     total += weight * picture[row, min(max(column, 0), picture.shape[1] - 1), channel]
                 out[row, j, channel] = total
+
+
+@njit(cache=True, nogil=True)
+def count_below(cells: NDArray[np.float32], reach: float, out: NDArray[np.float32]) -> None:
+    """out[i] = sum over k of clip((cells[i] - cells[k]) / reach, -1, 1): a rank in which cells nearer than `reach` are nearly equal."""
+    for i in range(cells.size):
+        total = np.float32(0)
+        for k in range(cells.size):
+            step = (cells[i] - cells[k]) / np.float32(reach)
+            total += min(max(step, np.float32(-1)), np.float32(1))
+        out[i] = total
+
+
+@njit(cache=True, nogil=True)
+def keep_best(product: NDArray[np.float32], start: int, near: int, found: NDArray[np.int64], value: NDArray[np.float32]) -> None:
+    """Take a block of scores (window, place) into the running list of best places, no two of them nearer than `near`."""
+    for row in range(product.shape[0]):
+        worst = value[row].argmin()
+        for place in range(product.shape[1]):
+            score = product[row, place]
+            if score <= value[row, worst]:
+                continue
+            slot = worst
+            for k in range(found.shape[1]):
+                if found[row, k] >= 0 and abs(found[row, k] - start - place) < near:
+                    slot = k
+                    break
+            if score > value[row, slot]:
+                found[row, slot] = start + place
+                value[row, slot] = score
+                worst = value[row].argmin()
+
+
+@njit(cache=True, nogil=True)
+def _freshness(place: int, other: int, own_new: NDArray[np.float32], other_new: NDArray[np.float32]) -> np.float32:
+    """How new a frame is, given that its partner `other` on the path so far may pause as well."""
+    own = own_new[place] if 0 <= place < own_new.size else np.float32(1)
+    there = other_new[other] if 0 <= other < other_new.size else np.float32(1)
+    return max(own, np.float32(1) - min(there / np.float32(0.4), np.float32(1)))
+
+
+@njit(cache=True, nogil=True)
+def best_path(
+    gain: NDArray[np.float32],
+    centre: NDArray[np.int64],
+    start: int,
+    hdr_new: NDArray[np.float32],
+    sdr_new: NDArray[np.float32],
+    step_cost: float,
+    out: NDArray[np.int64],
+) -> None:
+    """Path of offsets with the largest sum of gains (Viterbi); out[i] = SDR frame minus HDR frame of HDR frame start + i.
+
+    `gain` (frame, lag) is for offsets `centre[i]` - band to + band. Leaving out n SDR frames, or n HDR frames, costs `step_cost` once and,
+    for each of them, `step_cost` times how new that frame is (`hdr_new`, `sdr_new`: 0 for a repeat of the frame before, 1 else); where
+    the other side pauses too, it is no repeat.
+    """
+    frames, lags = gain.shape
+    band = lags // 2
+    total = gain[0].copy()
+    back = np.zeros((frames, lags), np.int16)
+    for i in range(1, frames):
+        new = np.full(lags, np.float32(-1e9))
+        for k in range(lags):
+            offset = centre[i] + k - band
+            for change in range(-3, 4):
+                old = k - change + centre[i] - centre[i - 1]
+                if old < 0 or old >= lags:
+                    continue
+                cost = np.float32(0)
+                newest = np.float32(0)
+                for n in range(abs(change)):
+                    place = start + i + offset - 1 - n if change > 0 else start + i + n
+                    fresh = (
+                        _freshness(place, place - offset + change, sdr_new, hdr_new)
+                        if change > 0
+                        else _freshness(place, place + offset - change, hdr_new, sdr_new)
+                    )
+                    newest = max(newest, fresh)
+                    cost += np.float32(step_cost) * fresh
+                cost += np.float32(step_cost) * newest
+                value = total[old] - cost
+                if change != 0:
+                    value -= np.float32(0.2 * step_cost)
+                if value > new[k]:
+                    new[k] = value
+                    back[i, k] = old
+        total = new + gain[i]
+    lag = total.argmax()
+    for i in range(frames - 1, -1, -1):
+        out[i] = centre[i] + lag - band
+        lag = back[i, lag]

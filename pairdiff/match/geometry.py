@@ -16,11 +16,16 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Geometry, Rectangle
 from pairdiff.match._kernels import average_columns, average_rows
+from pairdiff.match.grid import GridMap
 
 ASPECT_TOLERANCE = 0.015
 """Active pictures whose aspect ratios differ by less than this show the same picture, edge to edge (own)."""
 REFINE_PIXELS = 0.1
 """Misregistration on the canvas from which the first guess is corrected (own)."""
+MAP_TRUST_SHARE = 0.012
+"""Distance, as a share of width or height, up to which the map of the grids does not contradict the edges of the pictures (own)."""
+ROUNDS = 4
+"""Most rounds of registration; each begins where the last one ended."""
 MOST_PIXELS = 12.0
 """A correction larger than this is a failed fit and is not used (own)."""
 
@@ -84,6 +89,41 @@ def guess_geometry(hdr_active: Rectangle, sdr_active: Rectangle, *, max_columns:
     )
 
 
+def geometry_from_map(
+    hdr_active: Rectangle, sdr_active: Rectangle, *, grid_map: GridMap, max_columns: int, pixels_per_degree_2160: float
+) -> Geometry:
+    """Geometry from the active pictures and the place of one's grid of fingerprints in the other's.
+
+    The edges of the active pictures are exact where they are the picture's own, the map is right for any crop but coarse: a guess from
+    the edges is taken where the map does not contradict it.
+    """
+    limits = {"max_columns": max_columns, "pixels_per_degree_2160": pixels_per_degree_2160}
+    guess = guess_geometry(hdr_active, sdr_active, **limits)  # type: ignore[arg-type]
+    hdr_size = (hdr_active.bottom - hdr_active.top, hdr_active.right - hdr_active.left)
+    sdr_size = (sdr_active.bottom - sdr_active.top, sdr_active.right - sdr_active.left)
+    scale = grid_map.scale_rows * hdr_size[0] / sdr_size[0], grid_map.scale_columns * hdr_size[1] / sdr_size[1]
+    shift = (
+        hdr_active.top + grid_map.shift_rows * hdr_size[0] - scale[0] * sdr_active.top,
+        hdr_active.left + grid_map.shift_columns * hdr_size[1] - scale[1] * sdr_active.left,
+    )
+    mapped = build_geometry(hdr_active, sdr_active, scale=scale, shift=shift, residual_pixels=None, **limits)  # type: ignore[arg-type]
+    return guess if _corners_apart(guess, mapped, sdr_active) <= MAP_TRUST_SHARE else mapped
+
+
+def _corners_apart(first: Geometry, second: Geometry, sdr_active: Rectangle) -> float:
+    """Farthest that two geometries put a corner of the SDR picture apart, as a share of the HDR picture's size."""
+    size = (first.hdr_active.bottom - first.hdr_active.top, first.hdr_active.right - first.hdr_active.left)
+    apart = [
+        abs(first.shift_rows - second.shift_rows + edge * (first.scale_rows - second.scale_rows)) / size[0]
+        for edge in (sdr_active.top, sdr_active.bottom)
+    ]
+    apart += [
+        abs(first.shift_columns - second.shift_columns + edge * (first.scale_columns - second.scale_columns)) / size[1]
+        for edge in (sdr_active.left, sdr_active.right)
+    ]
+    return max(apart)
+
+
 def build_geometry(
     hdr_active: Rectangle,
     sdr_active: Rectangle,
@@ -134,12 +174,12 @@ def _picture_lines(sdr_active: Rectangle, shrink: float) -> float:
     return max(width * 9 / 16, height)
 
 
-def refine_geometry(first: Geometry, pairs: Sequence[LumaPair], *, max_columns: int, pixels_per_degree_2160: float) -> Geometry:
+def refine_geometry(guess: Geometry, pairs: Sequence[LumaPair], *, max_columns: int, pixels_per_degree_2160: float) -> Geometry:
     """Correct a guess by registering a few matched pairs on the canvas.
 
     Parameters
     ----------
-    first : the guess.
+    guess : where to begin.
     pairs : luma of matched pairs, spread over the film.
     max_columns, pixels_per_degree_2160 : as in the settings.
 
@@ -147,9 +187,22 @@ def refine_geometry(first: Geometry, pairs: Sequence[LumaPair], *, max_columns: 
     -------
     Geometry with its residual; the guess with residual None where no pair could be registered.
     """
+    best = guess
+    for _ in range(ROUNDS):
+        found = _refine_once(best, pairs, max_columns=max_columns, pixels_per_degree_2160=pixels_per_degree_2160)
+        settled = found.residual_pixels is None or (found.scale_rows, found.shift_rows) == (best.scale_rows, best.shift_rows)
+        if found.residual_pixels is not None:
+            best = found
+        if settled:
+            break
+    return best
+
+
+def _refine_once(first: Geometry, pairs: Sequence[LumaPair], *, max_columns: int, pixels_per_degree_2160: float) -> Geometry:
+    """One round: the guess with residual None where nothing registers, itself with a residual where it is right already."""
     corrections = [found for found in (_register(first, pair) for pair in pairs) if found is not None]
     if not corrections:
-        return first
+        return replace(first, residual_pixels=None)
     middle = np.median(np.stack(corrections), axis=0)
     if float(_displacement(middle, first).max()) <= REFINE_PIXELS:
         residual = float(np.median([_displacement(c, first).mean() for c in corrections]))

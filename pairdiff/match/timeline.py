@@ -1,212 +1,641 @@
-"""Which frame belongs to which: one constant offset, heads and tails without partner. First form.
+"""The edit map: which frame of one release belongs to which frame of the other, and which frames have no partner.
 
-The offset is where the normalised cross-correlation of two fingerprint tracks is highest, computed by FFT (near linear in length:
-J. P. Lewis, "Fast Normalized Cross-Correlation", Vision Interface, 1995). Tracks are high-passed in time first, so that what moves
-decides and what stands still does not vote.
+Anchored and banded, so that the work grows nearly as the film's length and never as its square in earnest: sparse windows of what moves
+are found anywhere in the other film (`anchors`), those that follow each other in both films are chained into runs of one offset
+(`chains`), and only inside a run, in a narrow band, are frames paired one by one (`path`). The scheme is that of whole-genome alignment:
+anchor, chain, extend (A. L. Delcher et al., "Alignment of whole genomes", Nucleic Acids Research 27(11), 1999). Where two runs meet, the
+edit is put where the similarities of both say it is; where nothing moves, or several places explain a passage, it is left undetermined.
 """
 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft
-from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter
 
-from pairdiff._records import FloatArray, Segment, SegmentKind
+from pairdiff._records import FloatArray
+from pairdiff.match.anchors import PIN_FRAMES, Anchors, Places, find_anchors, list_places, with_pins
+from pairdiff.match.cadence import Cadence, find_cadence, single_frames
+from pairdiff.match.chains import Run, chain_anchors, join_runs
+from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
+from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
+from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness
+from pairdiff.match.path import BAND_FRAMES, SHORT_FRAMES, Path, Piece, Side, follow_run, similarity_at, telling_frames, trace_path
 
-HIGH_PASS_FRAMES = 9
-"""Length of the running mean that is taken off before correlation."""
-LEAST_OVERLAP = 0.25
-"""Least overlap of a candidate offset, as a share of the shorter release."""
-LEAST_ENERGY = 0.01
-"""An overlap in which less of the motion lies than this share of all motion is scored as if it held that much (own)."""
-NEAR_FRAMES = 3
-"""Offsets this near to the best one are not a rival."""
-MATCH_SIMILARITY = 0.6
-"""Least similarity of ranks for a frame to be matched; two grades of one frame reach 0.9 and more (own)."""
-MATCH_DROP = 0.25
-"""A frame this far below the film's median similarity is not matched (own)."""
-STILL_ENERGY = 2e-4
-"""High-passed energy of a fingerprint below which nothing moves: such frames are undetermined (own)."""
-CUT_DISTANCE = 0.15
-"""Distance of successive fingerprints from which a cut is looked for (own)."""
-CUT_RATIO = 4.0
-"""How far a cut must stand out above its neighbours."""
+WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
+"""Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
+EVERY_FRAMES, EVERY_FRAMES_LONG, LONG_FILM_FRAMES = 12, 24, 20_000
+"""From one window to the next; and in films longer than `LONG_FILM_FRAMES` (own)."""
+GAP_EVERY_FRAMES = 6
+PROBES = 48
+"""Windows by which the map of the grids is chosen."""
+LEAST_PROBES = 3
+"""Windows that must be found before another map than the likeliest is believed (own)."""
+FIT_WINDOWS = 16
+GOOD_PROBE = 0.6
+"""Mean correlation of the probes above which no other map is tried (own)."""
+LEVEL_FRAMES = 24
+"""Frames from which the level of similarity inside and outside a run is taken."""
+SURE_FRAMES = 8
+"""Frames of a window's far end that are surely inside its run."""
+SEEN_NEWNESS, SEEN_WEIGHT = 0.25, 10.0
+"""Newness below which a frame is seen to be a repeat, and what that weighs in similarities (own)."""
+LOOSE_FRAMES = 4
+"""Frames beside a change of offset inside a run that may belong to either side of it."""
+REPLACED_DROP = 0.2
+"""How far below its run's similarity a passage must lie to be another picture (own)."""
+REPLACED_AGREEMENT, CHANCE_AGREEMENT = 0.15, 0.6
+"""Correlation of signatures from which it is the same picture nevertheless; plus chance, by the root of its frames (own)."""
+LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
+"""Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
+LEAST_REPEAT_SHARE = 0.08
+"""Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
+CAPTURE_SHARE = 0.3
+"""Share of repeats on both sides from which they are undone although they are as many: their phases may differ (own)."""
 LEAST_RUN_FRAMES = 5
-_OTHER_SIDE: dict[SegmentKind, SegmentKind] = {"sdr_only": "hdr_only", "hdr_only": "sdr_only"}
+"""Shortest passage that gets a state of its own."""
 
 
 @dataclass(frozen=True, slots=True)
-class Offset:
-    """Best constant offset of two tracks."""
+class EditMap:
+    """What matching found, arrays over HDR frames."""
 
-    frames: int
-    """SDR frame number minus HDR frame number."""
+    path: NDArray[np.int64]
+    """SDR frame that a frame belongs to or, undetermined, would belong to; -1 where it has none. Repeats belong to what they repeat."""
+    path_stop: NDArray[np.int64]
+    """First SDR frame behind that one and its repeats; -1 where it has none."""
+    partners: NDArray[np.int64]
+    """SDR frame of each matched frame, for scoring; -1 where it is not matched, and for repeats that the SDR release has not."""
+    state: NDArray[np.int8]
+    """1 matched, 0 undetermined, -1 without partner."""
+    similarity: NDArray[np.float32]
+    """Similarity of the fingerprints on the path, -1 to 1; NaN without one."""
     score: float
-    """Normalised correlation of what moves, -1 to 1."""
+    """Correlation of what moves in matched frames, -1 to 1; of the best window where nothing is matched."""
     runner_up: float
-    """Highest score at any other offset."""
+    """Median over windows of the correlation at the second best place."""
+    weight: float
+    """Sum of the correlations of the windows that carry the map."""
+    windows: int
+    """Windows looked for."""
+    candidate_frames: int
+    """Offset of the best window, SDR frame number minus HDR frame number."""
+    maps: tuple[tuple[int, int, GridMap], ...]
+    """HDR frames (start, stop) and the map of the grids there."""
+    hdr_cadence: Cadence
+    sdr_cadence: Cadence
+    """Runs of repeats that were undone."""
 
 
-def high_pass(track: FloatArray) -> NDArray[np.float32]:
-    """A fingerprint track, (frame, cell) or one cell of it, less its running mean over time."""
-    values = track.astype(np.float32)
-    return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
-
-
-def find_offset(hdr_track: FloatArray, sdr_track: FloatArray) -> Offset:
-    """The constant offset at which two tracks agree best.
+def find_edit_map(
+    hdr_track: FloatArray,
+    sdr_track: FloatArray,
+    *,
+    hdr_aspect: float = 1.0,
+    sdr_aspect: float = 1.0,
+    pins: Sequence[tuple[int, int]] = (),
+    only: tuple[int, int] | None = None,
+) -> EditMap:
+    """Match two fingerprint tracks.
 
     Parameters
     ----------
     hdr_track, sdr_track : fingerprints, (frame, cell).
+    hdr_aspect, sdr_aspect : width over height of the active pictures as shown; only their ratio counts.
+    pins : HDR and SDR frames that are known to belong together, to about a second; what contradicts them is not believed.
+    only : first and last (exclusive) HDR frame to match; the others are undetermined.
 
     Returns
     -------
-    Offset; score 0 where nothing moves in either track.
+    EditMap; nothing matched where the films do not belong together.
     """
-    total = len(hdr_track) + len(sdr_track) - 1
-    size = next_fast_len(total, real=True)
-    product = np.zeros(size // 2 + 1, np.complex128)
-    for cell in range(hdr_track.shape[1]):  # cell by cell: what is held grows by the track, not by copies of it
-        hdr, sdr = (high_pass(track[:, cell]).astype(np.float64) for track in (hdr_track, sdr_track))
-        product += np.conj(rfft(hdr, size)) * rfft(sdr, size)
-    correlation = np.roll(irfft(product, size), len(hdr_track) - 1)[:total]
-    offsets = np.arange(total) - (len(hdr_track) - 1)
-    energy, whole = _overlap_energy(motion_energy(hdr_track), motion_energy(sdr_track), offsets)
-    scores = correlation / np.maximum(energy, max(LEAST_ENERGY * whole, 1e-9))
-    overlap = np.minimum(len(hdr_track), len(sdr_track) - offsets) - np.maximum(0, -offsets)
-    scores[overlap < LEAST_OVERLAP * min(len(hdr_track), len(sdr_track))] = -1
-    best = int(np.argmax(scores))
-    rivals = np.abs(offsets - offsets[best]) > NEAR_FRAMES
-    return Offset(int(offsets[best]), float(scores[best]), float(scores[rivals].max()) if rivals.any() else -1.0)
+    if only is not None:
+        start, stop = only[0], max(only[1], only[0] + 1)
+        inner = find_edit_map(
+            hdr_track[start:stop],
+            sdr_track,
+            hdr_aspect=hdr_aspect,
+            sdr_aspect=sdr_aspect,
+            pins=[(hdr - start, sdr) for hdr, sdr in pins if start <= hdr < stop],
+        )
+        return _moved_into(inner, start, len(hdr_track))
+    tracks = hdr_track, sdr_track
+    cadences = find_cadence(hdr_track), find_cadence(sdr_track)
+    hdr_runs, sdr_runs = (one if _counts(one, cadences) else single_frames(len(track)) for one, track in zip(cadences, tracks, strict=True))
+    run_pins = [
+        (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
+        for hdr, sdr in pins
+    ]
+    single = _match_single(hdr_track[hdr_runs.first], sdr_track[sdr_runs.first], likely_maps(hdr_aspect, sdr_aspect), run_pins)
+    return _with_repeats(single, hdr_runs, sdr_runs)
 
 
-def motion_energy(track: FloatArray) -> NDArray[np.float64]:
-    """How much moves in each frame of a track, (frame, cell): squared high-passed fingerprint, summed over cells."""
-    energy = np.zeros(len(track))
-    for cell in range(track.shape[1]):
-        energy += high_pass(track[:, cell]).astype(np.float64) ** 2
-    return energy
+def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
+    """Whether a side's repeats are to be undone: they are many, and not simply those of the other side."""
+    shares = [one.repeat_share for one in both]
+    return cadence.repeat_share >= LEAST_REPEAT_SHARE and (abs(shares[0] - shares[1]) > LEAST_REPEAT_SHARE or min(shares) >= CAPTURE_SHARE)
 
 
-def _overlap_energy(hdr: NDArray[np.float64], sdr: NDArray[np.float64], offsets: NDArray[np.int64]) -> tuple[NDArray[np.float64], float]:
-    """Geometric mean of both tracks' motion energies where they overlap, per offset; and of the whole tracks."""
-    hdr_sum, sdr_sum = (np.concatenate([[0.0], np.cumsum(energy)]) for energy in (hdr, sdr))
-    start = np.maximum(0, -offsets)
-    stop = np.minimum(len(hdr), len(sdr) - offsets)
-    energy = (hdr_sum[stop] - hdr_sum[start]) * (sdr_sum[stop + offsets] - sdr_sum[start + offsets])
-    return np.sqrt(np.maximum(energy, 0)), float(np.sqrt(hdr_sum[-1] * sdr_sum[-1]))
-
-
-def frame_similarity(hdr_track: FloatArray, sdr_track: FloatArray, offset_frames: int) -> NDArray[np.float32]:
-    """Rank correlation of each HDR frame with its partner at an offset; NaN where there is none."""
-    out = np.full(len(hdr_track), np.nan, np.float32)
-    frames = np.arange(max(0, -offset_frames), min(len(hdr_track), len(sdr_track) - offset_frames))
-    if frames.size:
-        out[frames] = np.einsum("ij,ij->i", hdr_track[frames].astype(np.float32), sdr_track[frames + offset_frames].astype(np.float32))
-    return out
-
-
-def find_cuts(track: FloatArray) -> NDArray[np.int64]:
-    """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
-    values = track.astype(np.float32)
-    distance = np.concatenate([[0.0], 1 - np.einsum("ij,ij->i", values[1:], values[:-1])])
-    flat = _flat_frames(track)
-    distance[1:][flat[1:] & flat[:-1]] = 0  # black after black: no cut, though their fingerprints have no direction
-    around = median_filter(distance, 13, mode="nearest")
-    candidates = np.flatnonzero((distance > CUT_DISTANCE) & (distance > CUT_RATIO * np.maximum(around, 0.01)))
-    cuts: list[int] = []
-    for frame in candidates:
-        if not cuts or frame - cuts[-1] >= LEAST_RUN_FRAMES:
-            cuts.append(int(frame))
-        elif distance[frame] > distance[cuts[-1]]:
-            cuts[-1] = int(frame)
-    return np.array(cuts, np.int64)
-
-
-def matched_frames(
-    hdr_track: FloatArray,
-    sdr_track: FloatArray,
-    offset_frames: int,
-) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
-    """State of each HDR frame at an offset (1 matched, 0 still and so undetermined, -1 no partner) and its similarity."""
-    similarity = frame_similarity(hdr_track, sdr_track, offset_frames)
-    known = ~np.isnan(similarity)
-    empty = _both_flat(hdr_track, sdr_track, offset_frames)
-    telling = similarity[known & ~empty]
-    limit = max(MATCH_SIMILARITY, float(np.median(telling)) - MATCH_DROP) if telling.size else 1.0
-    alike = np.zeros(len(similarity), np.int8)
-    alike[known] = (similarity[known] >= limit) | empty[known]
-    alike = median_filter(alike, LEAST_RUN_FRAMES, mode="nearest") & known
-    moving = (uniform_filter1d(motion_energy(hdr_track), HIGH_PASS_FRAMES, mode="nearest") >= STILL_ENERGY) & ~empty
-    return np.where(alike == 1, moving.astype(np.int8), np.int8(-1)).astype(np.int8), similarity
-
-
-def _flat_frames(track: FloatArray) -> NDArray[np.bool_]:
-    """Frames without a fingerprint: nothing but one level."""
-    return np.asarray(~track.any(axis=1))
-
-
-def _both_flat(hdr_track: FloatArray, sdr_track: FloatArray, offset_frames: int) -> NDArray[np.bool_]:
-    """HDR frames that are flat and whose partner at an offset is flat too: nothing tells them apart, nor together."""
-    out = np.zeros(len(hdr_track), bool)
-    frames = np.arange(max(0, -offset_frames), min(len(hdr_track), len(sdr_track) - offset_frames))
-    out[frames] = _flat_frames(hdr_track[frames]) & _flat_frames(sdr_track[frames + offset_frames])
-    return out
-
-
-def build_segments(
-    state: NDArray[np.int8], similarity: NDArray[np.float32], *, offset_frames: int, sdr_frames: int, speed: float
-) -> tuple[Segment, ...]:
-    """Runs of frame states as an edit map that covers every frame of both releases."""
-    segments: list[Segment] = []
-    edges = np.flatnonzero(np.diff(state)) + 1
-    for start, stop in zip([0, *edges], [*edges, len(state)], strict=True):
-        start, stop = int(start), int(stop)
-        low, high = (min(max(frame + offset_frames, 0), sdr_frames) for frame in (start, stop))
-        if state[start] == -1:
-            segments.append(Segment("hdr_only", start, stop, None, None, None, None))
-            if high > low:
-                segments.append(Segment("sdr_only", None, None, low, high, None, None))
-        else:
-            kind: SegmentKind = "matched" if state[start] == 1 else "undetermined"
-            confidence = float(np.clip(np.nanmean(similarity[start:stop], dtype=np.float64), 0, 1))
-            segments.append(Segment(kind, start, stop, low, high, speed, confidence))
-    return _with_sdr_ends(segments, len(state), offset_frames, sdr_frames)
-
-
-def _with_sdr_ends(segments: list[Segment], hdr_frames: int, offset_frames: int, sdr_frames: int) -> tuple[Segment, ...]:
-    """Add SDR frames that lie before or after the HDR release."""
-    if offset_frames > 0:
-        segments.insert(0, Segment("sdr_only", None, None, 0, min(offset_frames, sdr_frames), None, None))
-    tail = max(hdr_frames + offset_frames, 0)
-    if tail < sdr_frames:
-        segments.append(Segment("sdr_only", None, None, tail, sdr_frames, None, None))
-    return _merge_neighbours(segments)
-
-
-def _merge_neighbours(segments: list[Segment]) -> tuple[Segment, ...]:
-    """Join runs of frames without partner that follow each other on the same side."""
-    merged: list[Segment] = []
-    for segment in segments:
-        last = next((n for n in range(len(merged) - 1, -1, -1) if merged[n].kind != _OTHER_SIDE.get(segment.kind)), None)
-        if last is not None and merged[last].kind == segment.kind == "sdr_only" and merged[last].sdr_stop == segment.sdr_start:
-            merged[last] = replace(merged[last], sdr_stop=segment.sdr_stop)
-        elif last is not None and merged[last].kind == segment.kind == "hdr_only" and merged[last].hdr_stop == segment.hdr_start:
-            merged[last] = replace(merged[last], hdr_stop=segment.hdr_stop)
-        else:
-            merged.append(segment)
-    return tuple(merged)
-
-
-def find_shots(hdr_track: FloatArray, state: NDArray[np.int8]) -> tuple[tuple[int, int], ...]:
-    """Shots inside matched runs, HDR frame numbers, stop exclusive; runs shorter than a few frames are left out."""
-    cuts = find_cuts(hdr_track)
-    edges = np.unique(np.concatenate([[0, len(state)], np.flatnonzero(np.diff(state)) + 1, cuts]))
-    return tuple(
-        (int(start), int(stop)) for start, stop in itertools.pairwise(edges) if state[start] == 1 and stop - start >= LEAST_RUN_FRAMES
+def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
+    """A map of runs of repeats as a map of frames: runs of one length pair in order, else the first frame of each."""
+    run = np.repeat(np.arange(len(hdr.first)), hdr.count)
+    place = np.arange(len(run)) - hdr.first[run]
+    known = single.path[run] >= 0
+    partner = np.where(known, single.path[run], 0)
+    first, count = (values[partner] if len(values) else np.zeros(len(run), np.int64) for values in (sdr.first, sdr.count))
+    equal = known & (hdr.count[run] == count)
+    path = np.where(known, first + np.where(equal, place, 0), -1)
+    inner = equal & (place < count - 1)
+    state = single.state[run]
+    return replace(
+        single,
+        path=path,
+        path_stop=np.where(known, np.where(inner, path + 1, first + count), -1),
+        partners=np.where((state == 1) & (equal | (place == 0)), path, -1),
+        state=state,
+        similarity=single.similarity[run],
+        maps=tuple((int(hdr.first[start]), _frame_after(hdr, stop - 1), one) for start, stop, one in single.maps if stop > start),
+        hdr_cadence=hdr,
+        sdr_cadence=sdr,
     )
+
+
+def _frame_after(cadence: Cadence, run: int) -> int:
+    return int(cadence.first[run] + cadence.count[run])
+
+
+def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
+    """A map of a passage as a map of the whole HDR release, whose other frames are undetermined."""
+    before, after = start, frames - start - len(inner.path)
+
+    def widen(values: NDArray[Any], outside: float) -> NDArray[Any]:
+        return np.pad(values, (before, after), constant_values=outside)
+
+    return replace(
+        inner,
+        path=widen(inner.path, -1),
+        path_stop=widen(inner.path_stop, -1),
+        partners=widen(inner.partners, -1),
+        state=widen(inner.state, 0),
+        similarity=widen(inner.similarity, np.nan),
+        maps=tuple((first + start, last + start, one) for first, last, one in inner.maps),
+    )
+
+
+def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap], pins: Sequence[tuple[int, int]]) -> EditMap:
+    """Match two tracks without repeats."""
+    grid_map = find_grid_map(hdr_track, sdr_track, maps)
+    hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
+    anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
+    runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
+    path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr, pins)
+    state = _judge_frames(path, similarity, agreement, strength, hdr, sdr)
+    state = _drop_islands(_doubt_ambiguous(state, anchors))
+    path, state = _pair_flat(path, state, hdr, sdr)
+    best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
+    matched = bool((state == 1).any())
+    return EditMap(
+        path=path,
+        path_stop=np.where(path >= 0, path + 1, -1),
+        partners=np.where(state == 1, path, -1),
+        state=state,
+        similarity=similarity,
+        score=_score(state, path, agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
+        runner_up=float(np.median(anchors.rival)) if best >= 0 else 0.0,
+        weight=float(sum(run.weight for run in runs)),
+        windows=len(anchors.hdr),
+        candidate_frames=int(anchors.sdr[best] - anchors.hdr[best]) if best >= 0 else 0,
+        maps=((0, len(hdr_track), grid_map),),
+        hdr_cadence=single_frames(len(hdr_track)),
+        sdr_cadence=single_frames(len(sdr_track)),
+    )
+
+
+def _pair_flat(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sdr: Side) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
+    """Black against black of another length: undetermined on both sides, in proportion, and not without partner."""
+    path, state = path.copy(), state.copy()
+    flat = flat_frames(sdr.fingerprints)
+    for start, stop in _stretches((state < 0) & flat_frames(hdr.fingerprints)):
+        before, after = path[:start][path[:start] >= 0], path[stop:][path[stop:] >= 0]
+        low, high = int(before.max()) + 1 if before.size else 0, int(after.min()) if after.size else len(flat)
+        inside = _stretches(flat[low:high]) if high > low else []
+        if inside:
+            first, last = max(inside, key=lambda one: one[1] - one[0])
+            path[start:stop] = low + np.rint(np.linspace(first, last - 1, stop - start)).astype(np.int64)
+            state[start:stop] = 0
+    return path, state
+
+
+def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:
+    """Matched passages too short to hold anything are undetermined."""
+    out = state.copy()
+    for start, stop in _stretches(state == 1):
+        if stop - start < LEAST_RUN_FRAMES:
+            out[start:stop] = 0
+    return out
+
+
+def make_side(track: NDArray[np.float16]) -> Side:
+    """Fingerprints and signatures of a track on the common grid."""
+    return Side(track, make_signatures(track)[0], measure_newness(track))
+
+
+def _window_frames(*lengths: int) -> int:
+    return max(min(WINDOW_FRAMES, min(lengths) // 2), 4)
+
+
+def _search(hdr: Side, sdr: Side) -> Anchors:
+    """Windows of the whole HDR film in the whole SDR film."""
+    frames = _window_frames(len(hdr.signatures), len(sdr.signatures))
+    every = EVERY_FRAMES if len(hdr.signatures) < LONG_FILM_FRAMES else EVERY_FRAMES_LONG
+    starts = np.arange(0, len(hdr.signatures) - frames + 1, every)
+    return find_anchors(hdr.signatures, list_places(sdr.signatures, frames=frames), starts=starts)
+
+
+def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
+    """Whether two films belong together: what moves agrees, in enough windows that chance does not explain it."""
+    enough = min(LEAST_WEIGHT, LEAST_WEIGHT_SHARE * edit_map.windows)
+    return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
+
+
+def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float) -> str | None:
+    """Whether two films belong together once one picture is turned: `mirrored left to right`, `upside down` and so on; None if not."""
+    grid = sdr_track.reshape(-1, GRID_ROWS, GRID_COLUMNS)
+    turns = {
+        "mirrored left to right": grid[:, :, ::-1],
+        "turned by 180 degrees": grid[:, ::-1, ::-1],
+        "mirrored top to bottom": grid[:, ::-1, :],
+    }
+    for words, turned in turns.items():
+        if belongs_together(find_edit_map(hdr_track, np.ascontiguousarray(turned).reshape(sdr_track.shape)), min_score=min_score):
+            return words
+    return None
+
+
+def usual_offset(edit_map: EditMap) -> int:
+    """The commonest SDR frame number minus HDR frame number of matched frames; 0 where none is matched."""
+    paired = np.flatnonzero(edit_map.partners >= 0)
+    if not paired.size:
+        return 0
+    values, counts = np.unique(edit_map.partners[paired] - paired, return_counts=True)
+    return int(values[counts.argmax()])
+
+
+# ---------------------------------------------------------------- where one grid lies in the other
+
+
+def find_grid_map(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap]) -> GridMap:
+    """The map of the HDR grid onto the SDR grid under which most is found again, refined; the first of `maps` where nothing is.
+
+    Parameters
+    ----------
+    hdr_track, sdr_track : fingerprints, (frame, cell).
+    maps : to be tried, the likeliest first.
+    """
+    frames = _window_frames(len(hdr_track), len(sdr_track))
+    places = list_places(make_signatures(sdr_track)[0], frames=frames)
+    last = len(hdr_track) - frames
+    starts = np.unique(np.linspace(0, max(last, 0), PROBES).astype(int)) if last >= 0 else np.zeros(0, int)
+    best, value, found = maps[0], 0.0, None
+    for candidate in maps:
+        probes = _probe(hdr_track, starts, places, candidate)
+        total = float(probes.correlation[probes.telling].sum())
+        if total > value:
+            best, value, found = candidate, total, probes
+        if value >= GOOD_PROBE * len(starts):
+            break
+    telling = np.flatnonzero(found.telling) if found is not None else np.zeros(0, int)
+    if found is None or len(telling) < LEAST_PROBES:
+        return maps[0]
+    chosen = telling[np.argsort(-found.correlation[telling])][:FIT_WINDOWS]
+    windows = _FitWindows(hdr_track, sdr_track, starts[chosen], found.sdr[chosen], frames)
+    return fit_map(best, windows.score)[0]
+
+
+def _probe(track: FloatArray, starts: NDArray[np.int64], places: Places, grid_map: GridMap) -> Anchors:
+    """Look for some windows of the HDR film under a map of the grids; only the windows are resampled."""
+    frames, margin = places.frames, HIGH_PASS_FRAMES
+    pieces, inner = [], []
+    count = 0
+    for start in starts:
+        first, stop = max(int(start) - margin, 0), min(int(start) + frames + margin, len(track))
+        pieces.append(track[first:stop])
+        inner.append(count + int(start) - first)
+        count += stop - first
+    if not pieces:
+        return find_anchors(np.zeros((0, track.shape[1]), np.float16), places, starts=starts)
+    signatures = make_signatures(resample_track(np.concatenate(pieces), grid_map))[0]
+    return find_anchors(signatures, places, starts=np.array(inner, np.int64))
+
+
+class _FitWindows:
+    """Windows found in both films, by which a map of the grids is judged: what moves must agree, at whatever lag it does best."""
+
+    LAGS = 3
+
+    def __init__(self, hdr: FloatArray, sdr: FloatArray, starts: NDArray[np.int64], places: NDArray[np.int64], frames: int) -> None:
+        margin = HIGH_PASS_FRAMES // 2
+        self._inner = slice(margin, margin + frames)
+        self._hdr = np.stack([_cut_out(hdr, int(n) - margin, frames + 2 * margin) for n in starts])
+        wide = frames + 2 * margin + 2 * self.LAGS
+        self._sdr = np.stack([_cut_out(sdr, int(n) - margin - self.LAGS, wide) for n in places])
+
+    def score(self, grid_map: GridMap) -> float:
+        count, length, cells = self._hdr.shape
+        hdr = resample_track(self._hdr.reshape(-1, cells), grid_map).reshape(count, length, cells)
+        sdr = mask_track(self._sdr.reshape(-1, cells), grid_map).reshape(count, -1, cells)
+        mine = _moving_part(hdr)[:, self._inner]
+        theirs = _moving_part(sdr)
+        frames = mine.shape[1]
+        lags = [
+            _correlation(mine, theirs[:, self._inner.start + lag : self._inner.start + lag + frames]) for lag in range(2 * self.LAGS + 1)
+        ]
+        return float(np.max(np.stack(lags), axis=0).mean())
+
+
+def _cut_out(track: FloatArray, start: int, frames: int) -> NDArray[np.float32]:
+    """Frames of a track; at its ends the first or last one repeats."""
+    return np.asarray(track[np.clip(np.arange(start, start + frames), 0, len(track) - 1)], np.float32)
+
+
+def _moving_part(tracks: FloatArray) -> NDArray[np.float32]:
+    """High-passed tracks (window, frame, cell), strong frames held down so that a cut does not decide alone."""
+    from scipy.ndimage import uniform_filter1d
+
+    values = tracks.astype(np.float32)
+    passed = values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=1, mode="nearest")
+    length = np.linalg.norm(passed, axis=2, keepdims=True)
+    return np.asarray(passed / (length + np.median(length, axis=1, keepdims=True) + 1e-6), np.float32)
+
+
+def _correlation(first: NDArray[np.float32], second: NDArray[np.float32]) -> NDArray[np.float64]:
+    product = np.einsum("wij,wij->w", first, second, dtype=np.float64)
+    length = np.sqrt(np.einsum("wij,wij->w", first, first) * np.einsum("wij,wij->w", second, second))
+    return np.asarray(product / np.maximum(length, 1e-6))
+
+
+# ---------------------------------------------------------------- runs, and the gaps between them
+
+
+def _fill_gaps(runs: tuple[Run, ...], hdr: Side, sdr: Side) -> tuple[Run, ...]:
+    """Look between the runs with shorter windows."""
+    if not runs:
+        return runs
+    added: list[Run] = []
+    ends = [(0, 0), *((run.hdr_stop, run.sdr_stop) for run in runs)]
+    starts = [*((run.hdr_start, run.sdr_start) for run in runs), (len(hdr.signatures), len(sdr.signatures))]
+    for (hdr_start, sdr_start), (hdr_stop, sdr_stop) in zip(ends, starts, strict=True):
+        added += _search_gap(hdr, sdr, (hdr_start, hdr_stop), (sdr_start, sdr_stop))
+    return join_runs((*runs, *added))
+
+
+def _search_gap(hdr: Side, sdr: Side, hdr_span: tuple[int, int], sdr_span: tuple[int, int]) -> list[Run]:
+    frames = GAP_WINDOW_FRAMES
+    if min(hdr_span[1] - hdr_span[0], sdr_span[1] - sdr_span[0]) < frames + SURE_FRAMES:
+        return []
+    part = hdr.signatures[slice(*hdr_span)]
+    places = list_places(sdr.signatures[slice(*sdr_span)], frames=frames)
+    found = find_anchors(part, places, starts=np.arange(0, len(part) - frames + 1, GAP_EVERY_FRAMES))
+    return [Run(run.hdr + hdr_span[0], run.sdr + sdr_span[0], run.weight, frames) for run in chain_anchors(found) if len(run.hdr) > 1]
+
+
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    """A run's path over all the frames that might be its own, and those that surely are."""
+
+    path: Path
+    sure_start: int
+    sure_stop: int
+
+
+def _pair_frames(
+    runs: tuple[Run, ...], hdr: Side, sdr: Side, pins: Sequence[tuple[int, int]]
+) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Partner, similarity, agreement (frame, lag) and strength of every HDR frame along the runs; -1, NaN and 0 without."""
+    total = len(hdr.signatures)
+    partner = np.full(total, -1, np.int64)
+    similarity = np.full(total, np.nan, np.float32)
+    agreement, strength = np.zeros((total, 2 * BAND_FRAMES + 1), np.float32), np.zeros(total, np.float32)
+    sure = [_sure_frames(run, pins) for run in runs]
+    reaches = []
+    for number, run in enumerate(runs):
+        before = sure[number - 1][1] - LEVEL_FRAMES if number else 0
+        after = sure[number + 1][0] + LEVEL_FRAMES if number + 1 < len(runs) else total
+        start, stop = max(min(before, sure[number][0]), 0), min(max(after, sure[number][1]), total)
+        reaches.append(_Reach(_follow(run, hdr, sdr, start=start, stop=stop), *sure[number]))
+    edges = _find_edges(reaches)
+    for reach, (start, stop) in zip(reaches, edges, strict=True):
+        part = slice(start - reach.path.start, stop - reach.path.start)
+        partner[start:stop] = reach.path.partner[part]
+        similarity[start:stop] = reach.path.alike[part]
+        agreement[start:stop] = reach.path.agreement[part]
+        strength[start:stop] = reach.path.strength[part]
+    return partner, similarity, agreement, strength
+
+
+def _sure_frames(run: Run, pins: Sequence[tuple[int, int]]) -> tuple[int, int]:
+    """Frames that are surely a run's own: a window at its end may lie inside it with a third of its length only; pins are sure."""
+    start, stop = run.hdr_start + run.frames - SURE_FRAMES, run.hdr_stop - run.frames + SURE_FRAMES
+    if start >= stop:
+        start = (start + stop) // 2
+        stop = start + 1
+    for pin_hdr, pin_sdr in pins:
+        inside = run.hdr_start <= pin_hdr < run.hdr_stop and run.sdr_start <= pin_sdr + PIN_FRAMES and pin_sdr - PIN_FRAMES < run.sdr_stop
+        nearest = int(np.abs(run.hdr - pin_hdr).argmin())
+        if inside and abs(int(run.sdr[nearest] - run.hdr[nearest]) - (pin_sdr - pin_hdr)) <= PIN_FRAMES:
+            start, stop = min(start, pin_hdr), max(stop, pin_hdr + 1)
+    return start, stop
+
+
+def _follow(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> Path:
+    """The path of a run over HDR frames `start` to `stop`, its repeats and drops put where they are."""
+    pieces = follow_run(run, hdr, sdr, start=start, stop=stop)
+    ends = [_small_change(first, second, hdr, sdr) for first, second in itertools.pairwise(pieces)]
+    offset = np.empty(stop - start, np.int64)
+    left_out = np.zeros(stop - start, bool)
+    begins = [start, *(begin for _, begin in ends)]
+    for piece, begin in zip(pieces, begins, strict=True):
+        offset[begin - start :] = piece.offset
+    for end, begin in ends:
+        left_out[end - start : begin - start] = True
+    return trace_path(hdr, sdr, start=start, offset=offset, left_out=left_out)
+
+
+def _small_change(first: Piece, second: Piece, hdr: Side, sdr: Side) -> tuple[int, int]:
+    """Where a few frames repeat or drop: where a repeat is seen, else where the similarities of both offsets speak for it most.
+
+    Returns
+    -------
+    End of the first piece and begin of the second, HDR frames; those between have no partner.
+    """
+    change = second.offset - first.offset
+    left_out = max(-change, 0)
+    low = max(first.stop - LOOSE_FRAMES - left_out, first.start + 1)
+    high = max(min(second.start + LOOSE_FRAMES, second.stop - 1 - left_out), low)
+    ends = np.arange(low, high + 1)
+    mine = np.nan_to_num(similarity_at(hdr, sdr, start=low, stop=high, offset=first.offset), nan=-1)
+    theirs = np.nan_to_num(similarity_at(hdr, sdr, start=low + left_out, stop=high + left_out, offset=second.offset), nan=-1)
+    value = np.concatenate([[0.0], np.cumsum(mine)]) + np.concatenate([np.cumsum(theirs[::-1])[::-1], [0.0]])
+    repeat, place = (hdr.newness, 0) if change < 0 else (sdr.newness, first.offset)
+    new = np.array([_newest(repeat, end + place, abs(change)) for end in ends.tolist()])
+    end = int(ends[(value + np.where(new < SEEN_NEWNESS, SEEN_WEIGHT, 0.0)).argmax()])
+    return end, min(end + left_out, second.stop - 1)
+
+
+def _newest(newness: NDArray[np.float32], start: int, count: int) -> float:
+    part = newness[max(start, 0) : max(start, 0) + count]
+    return float(part.max()) if part.size else 1.0
+
+
+def _find_edges(reaches: Sequence[_Reach]) -> list[tuple[int, int]]:
+    """First and last (exclusive) HDR frame of every run."""
+    starts, stops = [], []
+    for number, reach in enumerate(reaches):
+        if number == 0:
+            starts.append(_outer_edge(reach, -1))
+        if number + 1 < len(reaches):
+            stop, start = _meeting(reach, reaches[number + 1])
+            stops.append(stop)
+            starts.append(start)
+        else:
+            stops.append(_outer_edge(reach, 1))
+    return list(zip(starts, stops, strict=True))
+
+
+def _outer_edge(reach: _Reach, side: int) -> int:
+    """How far the first run reaches towards the head (-1), the last towards the tail (1)."""
+    path = reach.path
+    low, high = reach.sure_start - path.start, reach.sure_stop - path.start
+    inside = path.alike[max(high - LEVEL_FRAMES, 0) : high] if side > 0 else path.alike[low : low + LEVEL_FRAMES]
+    outside = path.alike[high:] if side > 0 else path.alike[:low][::-1]
+    gain = _evidence(outside, inside, None)
+    reach_frames = _best_prefix(gain)
+    return reach.sure_stop + reach_frames if side > 0 else reach.sure_start - reach_frames
+
+
+def _best_prefix(gain: NDArray[np.float64]) -> int:
+    """Length of the prefix with the largest sum; 0 where none is positive."""
+    total = np.concatenate([[0.0], np.cumsum(gain)])
+    return int(total.argmax())
+
+
+def _evidence(values: FloatArray, inside: FloatArray, outside: FloatArray | None) -> NDArray[np.float64]:
+    """How much each similarity speaks for belonging to the run, -1 to 1, given the levels inside and (where known) outside it."""
+    level = float(np.nanmedian(inside)) if np.isfinite(inside).any() else 1.0
+    spread = 1.4826 * float(np.nanmedian(np.abs(inside - level))) if np.isfinite(inside).any() else 0.0
+    if outside is not None and np.isfinite(outside).any():
+        drop = max(level - float(np.nanmedian(outside)), 2 * max(4 * spread, 0.01))
+    else:
+        drop = 2 * max(6 * spread, 0.12)
+    return np.nan_to_num(np.clip((values.astype(np.float64) - level + drop / 2) / (drop / 2), -1, 1), nan=-1.0)
+
+
+def _meeting(first: _Reach, second: _Reach) -> tuple[int, int]:
+    """Where one run ends and the next begins, HDR frames: the pair of edges that the similarities of both speak for most."""
+    low, high = min(first.sure_stop, second.sure_start), max(first.sure_stop, second.sure_start)
+    mine, theirs = (slice(low - one.path.start, high - one.path.start) for one in (first, second))
+    gain_first = _evidence(first.path.alike[mine], _near(first, low, -1), _near(first, high, 1))
+    gain_second = _evidence(second.path.alike[theirs], _near(second, high, 1), _near(second, low, -1))
+    head = np.concatenate([[0.0], np.cumsum(gain_first)])  # the first keeps n frames of the gap
+    tail = np.concatenate([np.cumsum(gain_second[::-1])[::-1], [0.0]])  # the second begins at frame n of the gap
+    reached = np.maximum.accumulate(first.path.partner[mine.start - 1 : mine.stop])  # SDR frame reached by the first's n frames
+    begins = second.path.partner[theirs.start : theirs.stop + 1]
+    begins = np.where(begins < 0, np.iinfo(np.int64).max, begins)[: len(tail)]
+    room = np.minimum(np.searchsorted(reached, begins, side="left") - 1, np.arange(len(begins)))
+    best_keep = np.maximum.accumulate(head)
+    value = np.where(room >= 0, best_keep[np.maximum(room, 0)] + tail[: len(begins)], -np.inf)
+    if not np.isfinite(value).any():
+        return low, high
+    begin = int(value.argmax())
+    return low + int(head[: room[begin] + 1].argmax()), low + begin
+
+
+def _near(reach: _Reach, frame: int, side: int) -> NDArray[np.float32]:
+    """Similarities on a run's path just before (-1) or from (1) a frame on."""
+    place = frame - reach.path.start
+    return reach.path.alike[max(place - LEVEL_FRAMES, 0) : place] if side < 0 else reach.path.alike[place : place + LEVEL_FRAMES]
+
+
+# ---------------------------------------------------------------- what a frame's state is
+
+
+def _judge_frames(
+    path: NDArray[np.int64],
+    similarity: NDArray[np.float32],
+    agreement: NDArray[np.float32],
+    strength: NDArray[np.float32],
+    hdr: Side,
+    sdr: Side,
+) -> NDArray[np.int8]:
+    """State of every HDR frame: 1 matched, 0 undetermined, -1 without partner."""
+    state = np.full(len(path), -1, np.int8)
+    known = path >= 0
+    flat = np.zeros(len(path), bool)
+    flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
+    state[known & (_same_picture(similarity, agreement, strength, known) | flat)] = 0
+    for start, stop in _stretches(state >= 0):
+        offset = path[start:stop] - np.arange(start, stop)
+        telling = telling_frames(agreement[start:stop], strength[start:stop], near_edit=_near_edit(offset)) & ~flat[start:stop]
+        state[start:stop][telling] = 1
+    return state
+
+
+def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Frames of a stretch so near to its ends, or to a change of offset, that the change may really lie beyond them."""
+    edges = np.ones(len(offset) + 1, bool)
+    edges[1:-1] = np.diff(offset) != 0
+    beside = edges[:-1] | edges[1:]
+    return np.asarray(maximum_filter1d(beside.astype(np.int8), 2 * SHORT_FRAMES + 1, mode="constant") == 1)
+
+
+def _same_picture(
+    similarity: NDArray[np.float32], agreement: NDArray[np.float32], strength: NDArray[np.float32], known: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity."""
+    alike = known.copy()
+    for start, stop in _stretches(known):
+        values = similarity[start:stop]
+        level = float(np.median(values))
+        low = median_filter((values < level - REPLACED_DROP).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
+        for first, last in _stretches(low):
+            inner = slice(start + first + LOOSE_FRAMES, max(start + last - LOOSE_FRAMES, start + first + LOOSE_FRAMES + 1))
+            least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / np.sqrt(inner.stop - inner.start)
+            if float(agreement[inner, BAND_FRAMES].sum()) >= least * max(float(strength[inner].sum()), 1e-3):
+                low[first:last] = False
+        for first, last in _stretches(low):
+            middle = (level + float(np.median(values[first:last]))) / 2
+            near = slice(max(first - 3, 0), last + 3)
+            low[near] = values[near] < middle
+        alike[start:stop] &= ~low
+    return alike
+
+
+def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Runs of true, (start, stop)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], which.astype(np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def _doubt_ambiguous(state: NDArray[np.int8], anchors: Anchors) -> NDArray[np.int8]:
+    """Matched frames become undetermined where every window over them has another place that is nearly as good."""
+    doubtful, trusted = np.zeros(len(state), bool), np.zeros(len(state), bool)
+    for start, ambiguous in zip(anchors.hdr, anchors.ambiguous, strict=True):
+        (doubtful if ambiguous else trusted)[start : start + anchors.frames] = True
+    return np.where((state == 1) & doubtful & ~trusted, np.int8(0), state).astype(np.int8)
+
+
+def _score(state: NDArray[np.int8], path: NDArray[np.int64], agreement: NDArray[np.float32], hdr: Side, sdr: Side) -> float:
+    """Normalised correlation of the signatures of matched frames."""
+    matched = np.flatnonzero(state == 1)
+    product = float(agreement[matched, BAND_FRAMES].sum(dtype=np.float64))
+    lengths = [0.0, 0.0]
+    for start in range(0, len(matched), 4096):
+        part = matched[start : start + 4096]
+        for side, values in enumerate((hdr.signatures[part], sdr.signatures[path[part]])):
+            lengths[side] += float(np.square(values.astype(np.float32)).sum(dtype=np.float64))
+    return product / max(float(np.sqrt(lengths[0] * lengths[1])), 1e-9)

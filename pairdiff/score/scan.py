@@ -79,11 +79,12 @@ def scan_frames(
     -------
     Fingerprints (frame, cell), times, light levels.
     """
+    step = 2.0 ** (signal.bit_depth.value - 8)
     prints: list[NDArray[np.float16]] = []
     times: list[Fraction] = []
     levels: list[FrameLevels] = []
     for frame in frames:
-        prints.append(make_fingerprint(luma_plane(frame, signal), active=active))
+        prints.append(make_fingerprint(luma_plane(frame, signal), active=active, code_step=step))
         times.append(frame.time_s)
         levels.append(measure_levels(frame, signal, active=active, hlg_peak_nits=hlg_peak_nits))
         progress(len(prints))

@@ -34,7 +34,6 @@ from pairdiff._records import (
     Moment,
     PairScore,
     ReleaseResult,
-    Segment,
 )
 from pairdiff._settings import Settings
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
@@ -179,7 +178,8 @@ def _side(result: ReleaseResult) -> Document:
 
 def _alignment(alignment: Alignment) -> Document:
     shots = [{"hdr_start": start, "hdr_stop": stop} for start, stop in alignment.shots]
-    return _fields(alignment) | {"geometry": [_geometry(item) for item in alignment.geometry], "shots": shots}
+    held = {name: value for name, value in _fields(alignment).items() if name not in ("partners", "hdr_times_s", "sdr_times_s")}
+    return held | {"geometry": [_geometry(item) for item in alignment.geometry], "shots": shots}
 
 
 def _geometry(geometry: Geometry) -> Document:
@@ -280,7 +280,7 @@ def build_frame_table(comparison: Comparison) -> Any:
     hdr = {levels.frame: levels for levels in comparison.hdr_frames}
     sdr = {levels.frame: levels for levels in comparison.sdr_frames}
     pairs = {pair.hdr_frame: pair for pair in comparison.pairs}
-    partners = _partners(comparison.alignment.segments) | {frame: pair.sdr_frame for frame, pair in pairs.items()}
+    partners = _partners(comparison.alignment) | {frame: pair.sdr_frame for frame, pair in pairs.items()}
     rows = [
         _frame_row(frame, hdr=hdr.get(frame), sdr=sdr, pair=pairs.get(frame), partner=partners.get(frame))
         for frame in sorted(hdr.keys() | pairs.keys())
@@ -327,10 +327,12 @@ def _word(setup: str) -> str:
     return setup.replace("-", "_")
 
 
-def _partners(segments: Sequence[Segment]) -> dict[int, int]:
-    """SDR frame of every matched HDR frame by the edit map, in proportion within its segment."""
+def _partners(alignment: Alignment) -> dict[int, int]:
+    """SDR frame of every matched HDR frame; where the map of frames is not at hand, in proportion within its segment."""
+    if len(alignment.partners):
+        return {frame: int(partner) for frame, partner in enumerate(alignment.partners) if partner >= 0}
     partners: dict[int, int] = {}
-    for item in segments:
+    for item in alignment.segments:
         if item.kind != "matched" or item.hdr_start is None or item.hdr_stop is None or item.sdr_start is None or item.sdr_stop is None:
             continue
         count, sdr_count = item.hdr_stop - item.hdr_start, item.sdr_stop - item.sdr_start

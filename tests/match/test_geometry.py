@@ -8,7 +8,8 @@ from skimage.transform import downscale_local_mean, resize
 from pairdiff._records import Rectangle
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.match import _kernels
-from pairdiff.match.geometry import LumaPair, build_geometry, guess_geometry, refine_geometry, resample_area
+from pairdiff.match.geometry import LumaPair, build_geometry, geometry_from_map, guess_geometry, refine_geometry, resample_area
+from pairdiff.match.grid import GridMap
 
 RNG = np.random.default_rng(3)
 EYE = {"max_columns": 1920, "pixels_per_degree_2160": 56.55}
@@ -205,3 +206,32 @@ def test_a_misfit_beyond_reach_is_not_used():
     found = refined([planted(texture("brick"), shift=(40.0, 0.0))])
     assert found.residual_pixels is None
     assert found.shift_rows == 0
+
+
+# ------------------------------------------------------------- crops: the map of the grids says where to begin
+
+
+@pytest.mark.parametrize(
+    ("window", "map_error"),
+    [((0.0, 1.0, 0.125, 0.875), 0.008), ((0.05, 0.95, 0.05, 0.95), -0.008), ((0.13, 0.87, 0.0, 1.0), 0.004)],
+    ids=["4:3 of 16:9", "10 %", "matte"],
+)
+def test_a_cropped_release_is_registered_within_a_quarter_pixel_at_1920(window, map_error):
+    rows, columns = 540, 960
+    pairs = []
+    for name in ("brick", "coffee"):
+        whole = planted(texture(name), noise=1.0)
+        top, bottom, left, right = (round(edge * side) for edge, side in zip(window, (rows, rows, columns, columns), strict=True))
+        pairs.append(LumaPair(whole.hdr, np.ascontiguousarray(whole.sdr[top:bottom, left:right])))
+    hdr, sdr = Rectangle(0, rows, 0, columns), Rectangle(0, bottom - top, 0, right - left)
+    grid_map = GridMap((bottom - top) / rows, (right - left) / columns, top / rows + map_error, left / columns + map_error)
+    found = refine_geometry(geometry_from_map(hdr, sdr, grid_map=grid_map, **EYE), pairs, **EYE)
+    size = (bottom - top, right - left)
+    assert worst_pixels(found, scale=1.0, shift=(top, left), size=size) < 0.25
+    assert found.residual_pixels < 0.25
+
+
+def test_a_map_that_agrees_with_the_edges_leaves_them_exact():
+    hdr, sdr = Rectangle(280, 1880, 0, 3840), Rectangle(140, 940, 0, 1920)
+    made = geometry_from_map(hdr, sdr, grid_map=GridMap(1.004, 0.998, -0.002, 0.001), **EYE)
+    assert made == guess_geometry(hdr, sdr, **EYE)

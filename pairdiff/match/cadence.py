@@ -1,0 +1,124 @@
+"""Repeated frames: those a capture or a conversion to a higher rate puts in, regular (2:3, one in five, two by two) or not.
+
+Within a passage that moves, a repeat is a frame that differs from the one before by far less than its neighbours do. Single repeats are
+left to the matching of frames; here are passages where a good part of the frames repeat. A regular pattern, once its phase is known on
+both sides of a slow passage, is carried through it (telecine patterns: SMPTE RP 197).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from pairdiff._records import FloatArray
+from pairdiff.match.motion import LEAST_STEP, measure_newness, motion_around, step_distance
+
+REPEAT_NEWNESS = 0.25
+"""Newness below which a frame is a repeat (own)."""
+DENSE_SHARE = 0.12
+"""Share of repeats from which a passage is taken to be one with repeats (own)."""
+DOUBT_SHARE = 0.6
+"""Frames that are neither repeats nor new, over repeats, up to which there is a pattern and not merely uneven motion (own)."""
+DENSE_FRAMES = 241
+PERIODS = (2, 3, 4, 5, 6, 10, 25)
+"""Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
+BLOCK_FRAMES = 100
+SURE_SHARE, CHANCE_SHARE = 0.85, 0.5
+"""Share of repeats at a phase of a pattern from which that phase repeats, and up to which it does not: film itself may pause (own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cadence:
+    """Runs of repeats of one track."""
+
+    first: NDArray[np.int64]
+    """First frame of every run; a frame that is not repeated is a run of one."""
+    count: NDArray[np.int64]
+    """Frames of every run."""
+    repeat_share: float
+    """Repeats over all frames."""
+    period: int | None
+    """Length of the regular pattern, frames; None where there is none."""
+
+
+def find_cadence(track: FloatArray) -> Cadence:
+    """Find the repeats of a track, (frame, cell)."""
+    repeat, between, moving = _likely_repeats(track)
+    share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
+    dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
+    period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
+    repeat = _carry_pattern(repeat, moving, period) if period is not None else repeat & dense
+    first = np.flatnonzero(~repeat)
+    return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)
+
+
+def single_frames(frames: int) -> Cadence:
+    """No repeats."""
+    return Cadence(np.arange(frames), np.ones(frames, np.int64), 0.0, None)
+
+
+def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames that repeat the one before; frames that neither clearly do nor clearly do not; frames around which enough moves to tell."""
+    distance = step_distance(track)
+    if len(distance) < 3:
+        nothing = np.zeros(len(distance), bool)
+        return nothing, nothing, nothing
+    moving, new = motion_around(distance) >= LEAST_STEP, measure_newness(track)
+    return moving & (new < REPEAT_NEWNESS), moving & (new >= REPEAT_NEWNESS) & (new < 1), moving
+
+
+def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | None:
+    """The shortest period in which, block by block, every phase is either always or never a repeat."""
+    for period in PERIODS:
+        good = total = 0
+        for start in range(0, len(frames), BLOCK_FRAMES):
+            phase, values = frames[start : start + BLOCK_FRAMES] % period, repeat[start : start + BLOCK_FRAMES]
+            if len(values) < 4 * period:
+                continue
+            total += 1
+            good += _is_pattern(phase, values, period)
+        if total and good >= 0.7 * total:
+            return period
+    return None
+
+
+def _is_pattern(phase: NDArray[np.int64], values: NDArray[np.bool_], period: int) -> bool:
+    shares = [float(values[phase == k].mean()) if (phase == k).any() else 0.5 for k in range(period)]
+    repeats = [share for share in shares if share >= SURE_SHARE]
+    return bool(repeats) and all(share >= SURE_SHARE or share <= CHANCE_SHARE for share in shares)
+
+
+def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period: int) -> NDArray[np.bool_]:
+    """Where blocks to both sides follow one pattern, what lies between them follows it too; so do the ends, if they do not object."""
+    out = repeat.copy()
+    known: tuple[int, NDArray[np.bool_]] | None = None
+    reached = 0
+    for start in range(0, len(repeat), BLOCK_FRAMES // 2):
+        frames = np.arange(start, min(start + BLOCK_FRAMES, len(repeat)))
+        telling = frames[moving[frames]]
+        if len(telling) < 4 * period or not _is_pattern(telling % period, repeat[telling], period):
+            continue
+        pattern = np.array([repeat[telling[telling % period == k]].mean() >= SURE_SHARE for k in range(period)])
+        if known is None:
+            begin = 0 if _agrees(np.arange(start), pattern, repeat, moving) else start
+        else:
+            begin = known[0] if np.array_equal(known[1], pattern) else start
+        between = np.arange(begin, frames[-1] + 1)
+        out[between] = pattern[between % period]
+        known, reached = (start, pattern), int(frames[-1]) + 1
+    rest = np.arange(reached, len(repeat))
+    if known is not None and _agrees(rest, known[1], repeat, moving):
+        out[rest] = known[1][rest % period]
+    out[:1] = False
+    return out
+
+
+def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:
+    """Whether what moves among some frames, few enough to be an end, follows a pattern."""
+    telling = frames[moving[frames]]
+    return len(frames) <= 2 * BLOCK_FRAMES and (
+        not telling.size or float((repeat[telling] == pattern[telling % len(pattern)]).mean()) >= SURE_SHARE
+    )

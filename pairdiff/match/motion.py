@@ -1,0 +1,126 @@
+"""What moves in a fingerprint track, and where it is cut.
+
+Tracks are high-passed in time, so that what moves decides and what stands still does not vote; the high-passed fingerprint of a frame is
+its signature. The running mean that is taken off ends at cuts neither more nor less than elsewhere: a cut is itself a strong signature.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
+
+from pairdiff._records import FloatArray
+
+HIGH_PASS_FRAMES = 9
+"""Length of the running mean that is taken off."""
+STILL_ENERGY = 2e-5
+"""High-passed energy of a fingerprint below which nothing moves (own)."""
+CUT_DISTANCE = 0.15
+"""Distance of successive fingerprints from which a cut is looked for (own)."""
+CUT_RATIO = 4.0
+"""How far a cut must stand out above its neighbours (own)."""
+LEAST_SHOT_FRAMES = 5
+AROUND_FRAMES, AROUND_PERCENT = 9, 80
+"""Frames to either side whose distances say how much moves there, and the percentile taken of them."""
+LEAST_STEP = 1e-6
+"""Distance of successive fingerprints from which a repeat can be told from a new frame; half-precision rounding makes 1e-7 (own)."""
+SAME_SHARE, OTHER_SHARE = 0.1, 0.4
+"""Shares of what moves around a frame: at the first a repeat is sure, at the second a new frame is (own)."""
+BLOCK_FRAMES = 4096
+"""Frames worked on at once: what is held beside the tracks does not grow with the film."""
+
+
+def high_pass(track: FloatArray) -> NDArray[np.float32]:
+    """A fingerprint track, (frame, cell) or one cell of it, less its running mean over time."""
+    values = track.astype(np.float32)
+    return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
+
+
+def make_signatures(track: FloatArray) -> tuple[NDArray[np.float16], NDArray[np.float32]]:
+    """Signature of every frame and how much moves in it.
+
+    Parameters
+    ----------
+    track : fingerprints, (frame, cell).
+
+    Returns
+    -------
+    High-passed fingerprints, each divided by its own length or by that of a typical frame, whichever is longer, so that lengths lie
+    between 0 (nothing moves) and 1, (frame, cell); squared length before that division, (frame,).
+    """
+    signature = np.empty(track.shape, np.float16)
+    energy = np.empty(len(track), np.float32)
+    margin = HIGH_PASS_FRAMES
+    for start in range(0, len(track), BLOCK_FRAMES):
+        first, stop = max(start - margin, 0), min(start + BLOCK_FRAMES, len(track))
+        passed = high_pass(track[first : min(stop + margin, len(track))])[start - first : stop - first]
+        energy[start:stop] = np.einsum("ij,ij->i", passed, passed)
+        signature[start:stop] = passed
+    if not len(track):
+        return signature, energy
+    floor = max(0.3 * float(np.median(energy)), STILL_ENERGY)
+    for start in range(0, len(track), BLOCK_FRAMES):
+        part = slice(start, start + BLOCK_FRAMES)
+        signature[part] = signature[part].astype(np.float32) / np.sqrt(np.maximum(energy[part], floor))[:, None]
+    return signature, energy
+
+
+def motion_energy(track: FloatArray) -> NDArray[np.float64]:
+    """How much moves in each frame of a track, (frame, cell): squared high-passed fingerprint, summed over cells."""
+    return make_signatures(track)[1].astype(np.float64)
+
+
+def step_distance(track: FloatArray) -> NDArray[np.float32]:
+    """Distance of each fingerprint from the one before, 1 minus their product; 0 for the first, and for two flat frames in a row."""
+    out = np.zeros(len(track), np.float32)
+    for start in range(1, len(track), BLOCK_FRAMES):
+        values = track[start - 1 : start + BLOCK_FRAMES].astype(np.float32)
+        step = values[1:] - values[:-1]
+        out[start : start + len(step)] = np.einsum("ij,ij->i", step, step) / 2
+    flat = flat_frames(track)
+    out[1:][flat[1:] ^ flat[:-1]] = 1.0
+    return out
+
+
+def measure_newness(track: FloatArray) -> NDArray[np.float32]:
+    """How far each frame is from being a repeat of the one before, 0 to 1.
+
+    0 where it differs by less than `SAME_SHARE` of what moves around it, 1 from `OTHER_SHARE` on, and where nothing moves.
+    """
+    distance = step_distance(track)
+    if len(distance) < 3:
+        return np.ones(len(distance), np.float32)
+    around = motion_around(distance)
+    share = distance / np.maximum(around, 1e-9)
+    new = np.clip((share - SAME_SHARE) / (OTHER_SHARE - SAME_SHARE), 0, 1)
+    new[around < LEAST_STEP] = 1
+    new[0] = 1
+    return np.asarray(new, np.float32)
+
+
+def motion_around(distance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How much moves around each frame: the lesser of what moves before and after it, so that a fast shot does not hide a slow one."""
+    half = AROUND_FRAMES // 2
+    known = np.concatenate([distance[1:2], distance[1:]])  # the first frame has no distance of its own
+    sides = [percentile_filter(known, AROUND_PERCENT, AROUND_FRAMES, mode="mirror", origin=origin) for origin in (half, -half)]
+    return np.asarray(np.minimum(*sides))
+
+
+def flat_frames(track: FloatArray) -> NDArray[np.bool_]:
+    """Frames without a fingerprint: nothing but one level."""
+    return np.asarray(~track.any(axis=1))
+
+
+def find_cuts(track: FloatArray) -> NDArray[np.int64]:
+    """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
+    distance = step_distance(track)
+    around = median_filter(distance, 13, mode="nearest")
+    candidates = np.flatnonzero((distance > CUT_DISTANCE) & (distance > CUT_RATIO * np.maximum(around, 0.01)))
+    cuts: list[int] = []
+    for frame in candidates:
+        if not cuts or frame - cuts[-1] >= LEAST_SHOT_FRAMES:
+            cuts.append(int(frame))
+        elif distance[frame] > distance[cuts[-1]]:
+            cuts[-1] = int(frame)
+    return np.array(cuts, np.int64)

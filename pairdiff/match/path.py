@@ -1,0 +1,177 @@
+"""The partner of every frame of a run: the best path through the lags about its offset, and how far the run reaches.
+
+The path is found by dynamic programming over lags (A. J. Viterbi, IEEE Transactions on Information Theory 13(2), 1967), in a band about
+the run's offset, so that its cost grows with the length of the run alone (H. Sakoe and S. Chiba, "Dynamic programming algorithm
+optimization for spoken word recognition", IEEE TASSP 26(1), 1978). A change of lag is a repeated or a dropped frame and costs as much as
+several frames' agreement.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from pairdiff.match._kernels import best_path
+from pairdiff.match.chains import Run
+from pairdiff.match.motion import BLOCK_FRAMES
+
+BAND_FRAMES = 6
+"""Lags to either side of the run's offset that are looked at."""
+STEP_COST = 2.0
+"""What leaving out a frame that is no repeat costs, and what any change of offset costs, in frames of full agreement (own)."""
+SHORT_FRAMES, LONG_FRAMES = 25, 97
+"""Windows in which the path's lag must be the best one: the short one says whether anything moves, the long one which lag it is."""
+HERE_FRAMES = 9
+"""Frames among which something must move for a frame to count as moving itself."""
+LEAST_AGREEMENT = 0.25
+"""Correlation of signatures in the short window from which a frame counts as moving and matched (own)."""
+LEAST_STRENGTH = 0.0005
+"""Strength of the signatures in the short window below which nothing moves (own)."""
+LAG_MARGIN, NEXT_MARGIN = 0.1, 0.02
+"""By how much the path's lag must beat lags two and more away, and those next to it, in the long window (own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """A run, frame by frame, over a stretch of the HDR release. Arrays over frames `start` to `start + len`."""
+
+    start: int
+    partner: NDArray[np.int64]
+    """SDR frame; -1 where the path leaves the SDR release."""
+    alike: NDArray[np.float32]
+    """Similarity of the fingerprints, -1 to 1; NaN without partner."""
+    agreement: NDArray[np.float32]
+    """Product of the signatures at lags -BAND_FRAMES to BAND_FRAMES about the path, (frame, lag); 0 outside the SDR release."""
+    strength: NDArray[np.float32]
+    """Product of the lengths of the signatures on the path: what the agreement would be if nothing but motion were in them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What matching needs of one release on the common grid."""
+
+    fingerprints: NDArray[np.float16]
+    signatures: NDArray[np.float16]
+    newness: NDArray[np.float32]
+    """0 for a frame that repeats the one before, 1 for a new one, by degrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """HDR frames `start` to `stop` at one offset (SDR frame minus HDR frame)."""
+
+    start: int
+    stop: int
+    offset: int
+
+
+def follow_run(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> tuple[Piece, ...]:
+    """The best path of a run over HDR frames `start` to `stop`, as pieces of one offset."""
+    centre = _offsets(run, start, stop)
+    offset = np.empty(len(centre), np.int64)
+    best_path(_agreement(hdr, sdr, start, centre), centre, start, hdr.newness, sdr.newness, STEP_COST, offset)
+    edges = [0, *(np.flatnonzero(np.diff(offset)) + 1).tolist(), len(offset)]
+    return tuple(Piece(start + low, start + high, int(offset[low])) for low, high in itertools.pairwise(edges))
+
+
+def trace_path(hdr: Side, sdr: Side, *, start: int, offset: NDArray[np.int64], left_out: NDArray[np.bool_] | None = None) -> Path:
+    """HDR frames from `start` on and their partners at an offset each; frames `left_out` have none."""
+    partner = np.arange(start, start + len(offset)) + offset
+    partner[(partner < 0) | (partner >= len(sdr.fingerprints))] = -1
+    if left_out is not None:
+        partner[left_out] = -1
+    alike, strength = _similarity(hdr.fingerprints, sdr.fingerprints, start, partner), _strength(hdr, sdr, start, partner)
+    return Path(start, partner, alike, _agreement(hdr, sdr, start, offset), strength)
+
+
+def similarity_at(hdr: Side, sdr: Side, *, start: int, stop: int, offset: int) -> NDArray[np.float32]:
+    """Similarity of HDR frames `start` to `stop` and their partners at one offset; NaN without one."""
+    partner = np.arange(start, stop) + offset
+    partner[(partner < 0) | (partner >= len(sdr.fingerprints))] = -1
+    return _similarity(hdr.fingerprints, sdr.fingerprints, start, partner)
+
+
+def _similarity(hdr: NDArray[np.float16], sdr: NDArray[np.float16], start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Product of each frame and its partner; NaN without one."""
+    alike = np.full(len(partner), np.nan, np.float32)
+    known = np.flatnonzero(partner >= 0)
+    for first in range(0, known.size, BLOCK_FRAMES):
+        part = known[first : first + BLOCK_FRAMES]
+        pair = hdr[start + part].astype(np.float32), sdr[partner[part]].astype(np.float32)
+        alike[part] = np.einsum("ij,ij->i", *pair)
+    return alike
+
+
+def _strength(hdr: Side, sdr: Side, start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Product of the lengths of the signatures of each frame and its partner; 0 without one."""
+    out = np.zeros(len(partner), np.float32)
+    known = np.flatnonzero(partner >= 0)
+    for first in range(0, known.size, BLOCK_FRAMES):
+        part = known[first : first + BLOCK_FRAMES]
+        both = hdr.signatures[start + part].astype(np.float32), sdr.signatures[partner[part]].astype(np.float32)
+        out[part] = np.linalg.norm(both[0], axis=1) * np.linalg.norm(both[1], axis=1)
+    return out
+
+
+def _offsets(run: Run, start: int, stop: int) -> NDArray[np.int64]:
+    """Offset of the run at every frame: that of the nearest window, running median of three."""
+    offset = run.sdr - run.hdr
+    if len(offset) >= 3:
+        middle = np.median(np.stack([offset[:-2], offset[1:-1], offset[2:]]), axis=0).astype(np.int64)
+        offset = np.concatenate([middle[:1], middle, middle[-1:]])
+    place = run.hdr + run.frames // 2
+    nearest = np.searchsorted((place[1:] + place[:-1]) / 2, np.arange(start, stop))
+    return np.asarray(offset[nearest])
+
+
+def _agreement(hdr: Side, sdr: Side, start: int, offset: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Product of signatures at every lag about an offset, (frame, lag)."""
+    out = np.zeros((len(offset), 2 * BAND_FRAMES + 1), np.float32)
+    for first in range(0, len(offset), BLOCK_FRAMES):
+        part = offset[first : first + BLOCK_FRAMES]
+        frames = np.arange(start + first, start + first + len(part))
+        mine = hdr.signatures[frames].astype(np.float32)
+        low, high = int((frames + part).min()) - BAND_FRAMES, int((frames + part).max()) + BAND_FRAMES + 1
+        low, high = max(low, 0), min(high, len(sdr.signatures))
+        if high <= low:
+            continue
+        theirs = sdr.signatures[low:high].astype(np.float32)
+        for lag in range(-BAND_FRAMES, BAND_FRAMES + 1):
+            place = frames + part + lag - low
+            inside = np.flatnonzero((place >= 0) & (place < high - low))
+            out[first + inside, lag + BAND_FRAMES] = np.einsum("ij,ij->i", mine[inside], theirs[place[inside]])
+    return out
+
+
+def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32], *, near_edit: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Frames of one matched stretch where something moves and only the path's lag explains it.
+
+    Parameters
+    ----------
+    agreement, strength : of the stretch alone, as in `Path`.
+    near_edit : frames beside an edit, (frame,): there the long window may not overrule a short one that says otherwise.
+    """
+    lags = np.abs(np.arange(-BAND_FRAMES, BAND_FRAMES + 1))
+    clear, moving, contradicted = np.zeros((3, len(agreement)), bool)
+    for frames in (SHORT_FRAMES, LONG_FRAMES):
+        mean = _window_means(agreement, frames)
+        own = mean[:, BAND_FRAMES]
+        far, near = mean[:, lags >= 2].max(1), mean[:, lags == 1].max(1)
+        clear |= (own - far >= LAG_MARGIN * own) & (own - near >= NEXT_MARGIN * own)
+        if frames == SHORT_FRAMES:
+            contradicted = near_edit & (np.maximum(far, near) > (1 + LAG_MARGIN) * own)
+            there = _window_means(strength[:, None], frames)[:, 0]
+            moving = (own >= LEAST_AGREEMENT * there) & (there >= LEAST_STRENGTH)
+    moving &= _window_means(strength[:, None], HERE_FRAMES)[:, 0] >= LEAST_STRENGTH
+    return np.asarray(moving & clear & ~contradicted)
+
+
+def _window_means(values: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
+    """Running mean over frames; at the ends over what there is."""
+    padded = uniform_filter1d(values.astype(np.float64), frames, axis=0, mode="constant")
+    there = uniform_filter1d(np.ones(len(values)), frames, mode="constant")
+    return np.asarray(padded / there[:, None], np.float32)

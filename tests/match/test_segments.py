@@ -1,0 +1,96 @@
+import numpy as np
+import pytest
+
+from pairdiff.match.segments import build_segments, find_shots
+from tests.match._drift import CUTS, HDR_TRACK
+
+
+def covered(segments, side, frames):
+    seen = np.zeros(frames, int)
+    for segment in segments:
+        start, stop = getattr(segment, f"{side}_start"), getattr(segment, f"{side}_stop")
+        if start is not None:
+            assert 0 <= start < stop <= frames
+            seen[start:stop] += 1
+    return seen
+
+
+def random_map(seed):
+    """States and a path that rises: repeats, drops, edits and frames without partner at random."""
+    rng = np.random.default_rng(seed)
+    hdr = int(rng.integers(1, 80))
+    steps = rng.choice([0, 1, 1, 1, 1, 1, 2, 5, 9], hdr)
+    path = np.cumsum(steps) - steps[0] + int(rng.integers(0, 9))
+    state = np.repeat(rng.integers(-1, 2, hdr), rng.integers(1, 9, hdr))[:hdr].astype(np.int8)
+    path[state < 0] = -1
+    stop = np.where(state >= 0, path + 1, -1)
+    sdr = int(max(stop.max(), 0)) + int(rng.integers(0, 9))
+    similarity = np.where(state >= 0, rng.uniform(-1, 1, hdr), np.nan).astype(np.float32)
+    return state, path, stop, similarity, sdr
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_segments_cover_every_frame_of_both_releases_once(seed):
+    state, path, stop, similarity, sdr = random_map(seed)
+    segments = build_segments(state, path, stop, similarity, sdr_frames=sdr, speed=1.0)
+    assert (covered(segments, "hdr", len(state)) == 1).all()
+    assert (covered(segments, "sdr", sdr) == 1).all()
+    for side in ("hdr", "sdr"):
+        starts = [getattr(one, f"{side}_start") for one in segments if getattr(one, f"{side}_start") is not None]
+        assert starts == sorted(starts)
+    for one in segments:
+        if one.kind in ("hdr_only", "sdr_only"):
+            assert (one.speed, one.confidence) == (None, None)
+        elif one.kind == "matched":
+            assert 0 <= one.confidence <= 1
+            assert (state[one.hdr_start : one.hdr_stop] == 1).all()
+
+
+def test_a_constant_offset_is_one_segment_with_both_frame_numbers_and_the_speed_of_the_rates():
+    state = np.repeat([-1, 1], [20, 130]).astype(np.int8)
+    path = np.where(state > 0, np.arange(150) - 20, -1)
+    similarity = np.where(state > 0, 0.9, np.nan).astype(np.float32)
+    segments = build_segments(state, path, np.where(path < 0, -1, path + 1), similarity, sdr_frames=160, speed=0.96)
+    facts = [(s.kind, s.hdr_start, s.hdr_stop, s.sdr_start, s.sdr_stop, s.speed) for s in segments]
+    assert facts == [
+        ("hdr_only", 0, 20, None, None, None),
+        ("matched", 20, 150, 0, 130, 0.96),
+        ("sdr_only", None, None, 130, 160, None),
+    ]
+
+
+def test_repeats_in_one_release_show_in_the_speed():
+    path = np.arange(500) // 5 * 2
+    state = np.ones(500, np.int8)
+    (one,) = build_segments(state, path, path + 2, np.ones(500, np.float32), sdr_frames=200, speed=2.5)
+    assert (one.hdr_start, one.hdr_stop, one.sdr_start, one.sdr_stop) == (0, 500, 0, 200)
+    assert one.speed == pytest.approx(1.0, rel=5e-3)
+
+
+def test_an_insertion_in_the_sdr_release_parts_two_matched_segments():
+    path = np.concatenate([np.arange(50), np.arange(120, 170)])
+    segments = build_segments(np.ones(100, np.int8), path, path + 1, np.ones(100, np.float32), sdr_frames=170, speed=1.0)
+    assert [(s.kind, s.sdr_start, s.sdr_stop) for s in segments] == [("matched", 0, 50), ("sdr_only", 50, 120), ("matched", 120, 170)]
+
+
+def test_shots_are_the_matched_time_between_cuts():
+    state = np.ones(len(HDR_TRACK), np.int8)
+    assert find_shots(HDR_TRACK, state, np.arange(len(state))) == ((0, 40), (40, 95), (95, 150), (150, 200))
+
+
+def test_an_edit_ends_a_shot():
+    path = np.arange(len(HDR_TRACK))
+    path[60:] += 50
+    assert find_shots(HDR_TRACK, np.ones(len(path), np.int8), path) == ((0, 40), (40, 60), (60, 95), (95, 150), (150, 200))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_shots_never_overlap_and_hold_matched_frames_only(seed):
+    rng = np.random.default_rng(seed)
+    state = np.repeat(rng.integers(-1, 2, 40), rng.integers(1, 20, 40)).astype(np.int8)[:200]
+    state = np.pad(state, (0, 200 - len(state)), constant_values=1)
+    shots = find_shots(HDR_TRACK, state, np.arange(200))
+    seen = [frame for start, stop in shots for frame in range(start, stop)]
+    assert len(seen) == len(set(seen))
+    assert (state[seen] == 1).all()
+    assert all(not start < cut < stop for start, stop in shots for cut in CUTS)

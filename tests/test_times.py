@@ -1,0 +1,32 @@
+"""What --anchor and --only may say."""
+
+from fractions import Fraction
+
+import pytest
+
+from pairdiff._errors import UsageError
+from pairdiff._pipeline import read_anchors, read_span
+
+
+def test_anchors_are_pairs_of_times_or_frames():
+    assert read_anchors("0:01:00=0:00:52, f10=f34") == ((Fraction(60), Fraction(52)), (10, 34))
+    assert read_anchors(None) == ()
+
+
+@pytest.mark.parametrize("text", ["0:01:00", "a=b=c", "1=2,3"])
+def test_an_anchor_that_is_no_pair_is_refused(text):
+    with pytest.raises(UsageError, match=r"--anchor: found .*expected HDR_TIME=SDR_TIME"):
+        read_anchors(text)
+
+
+def test_a_span_is_two_times():
+    assert read_span("0:10:00-0:20:00.5") == (Fraction(600), Fraction("1200.5"))
+    assert read_span(None) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [("0:10:00", "expected START-END"), ("20-10", "not after its start"), ("f5-f5", "not after its start")]
+)
+def test_a_span_that_is_none_is_refused(text, words):
+    with pytest.raises(UsageError, match=words):
+        read_span(text)

@@ -64,7 +64,7 @@ class Settings:
     # matching
     min_score: float = option(0.45, "matching", "Least mean similarity for two releases to belong together.")
     anchor: str | None = option(
-        None, "matching", "Moments that belong together, HDR_TIME=SDR_TIME, several with commas: 0:01:00=0:00:52.", "user"
+        None, "matching", "Moments that belong together, HDR time = SDR time, several with commas: 0:01:00=0:00:52.", "user"
     )
     only: str | None = option(None, "matching", "Passage of the HDR film to match, START-END, as times: 0:10:00-0:20:00.", "user")
     min_matched_s: float = option(1.0, "matching", "Least matched time for a verdict, seconds.")

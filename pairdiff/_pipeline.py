@@ -567,7 +567,8 @@ def _conclude(
     weighting = Weighting(np.array(picks.seconds) * step_s, np.array(picks.shots), min(fraction, 1.0))
     score = pool_title(scored, weighting, fits=fits, settings=settings)
     shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
-    case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=picks.matched_frames / shorter)
+    matched_share = min(picks.matched_frames / shorter, 1.0)  # repeats on one side are frames without a partner of their own
+    case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=matched_share)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
     moments = tuple(_typed(moment, types) for moment in choose_moments(score.pairs, seed=settings.seed))
     return Comparison(

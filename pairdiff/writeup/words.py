@@ -158,7 +158,7 @@ def alignment_in_words(alignment: Alignment) -> str:
     ]
     offset = f"offset {alignment.offset_frames:+d} frames (SDR number minus HDR number)"
     head = f"{say_share(alignment.matched_share)} of the HDR frames matched; {offset}"
-    score = f"Correlation of what moves {alignment.score:.3f}; next best elsewhere {alignment.runner_up:.3f}"
+    score = f"Correlation of what moves {alignment.score:.3f}; second-best places {alignment.runner_up:.3f} (median)"
     notes = [f"Note: {say_prose(note)}" for note in alignment.notes]
     return say_plain("\n".join([head, score, f"  {'kind':<14}{'HDR frames':<20}SDR frames", *rows, *notes]))
 

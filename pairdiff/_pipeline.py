@@ -631,7 +631,7 @@ def _typed(moment: Moment, types: dict[int, tuple[str, str]]) -> Moment:
 
 def _versions() -> dict[str, str]:
     """What ran: ours, Python's, and those of the libraries that touch numbers."""
-    names = ("pairdiff", "numpy", "scipy", "opencv-python", "scikit-image", "av", "numba")
+    names = ("pairdiff", "numpy", "scipy", "opencv-python-headless", "scikit-image", "av", "numba")
     found = {"python": platform.python_version()}
     for name in names:
         try:

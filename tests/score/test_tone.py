@@ -135,6 +135,14 @@ def test_grain_of_its_own_on_either_side_makes_no_slope():
     assert shift(relabel(one), np.maximum(other, 0).astype(np.float32)) < 2.0
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_of_one_side_alone_does_not_sort_the_tones(seed):
+    # so little contrast that noise decides the order: sorted by either side alone the outer tones come out shifted by 4
+    signal, rng = 0.4 + 0.05 * make_signal(1, rows=180, columns=320), np.random.default_rng(seed)
+    one, other = (signal + 0.08 * rng.normal(size=signal.shape[:2])[..., None] for _ in range(2))
+    assert shift(relabel(one), other.astype(np.float32)) < 2.7
+
+
 def test_a_picture_that_is_shifted_by_two_pixels_is_no_other_grade():
     signal = make_signal(1, rows=180, columns=320)
     assert shift(relabel(np.roll(signal, 1, axis=(0, 1))), signal) < SETTINGS.regraded_jnd

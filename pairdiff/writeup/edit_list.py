@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ import numpy as np
 
 from pairdiff._errors import OutputRefused
 from pairdiff._records import Alignment, FloatArray, Segment
+from pairdiff.writeup.document import write_whole
+from pairdiff.writeup.phrases import say_time
 
 MARKS = {"matched": "█", "undetermined": "▒", "hdr_only": "·", "sdr_only": "·"}
 """How frames are drawn: matched, undetermined, without partner."""
@@ -26,13 +29,6 @@ COLUMNS = (
 )
 NOMINAL_RATES = tuple(Fraction(n * 1000, 1001) for n in (24, 30, 48, 60, 120)) + tuple(Fraction(n) for n in (24, 25, 30, 48, 50, 60, 120))
 """Usual frame rates: time stamps are rounded, so that a rate read off them is nearly one of these."""
-
-
-def time_code(seconds: float) -> str:
-    """Film time as h:mm:ss.mmm."""
-    thousandths = round(seconds * 1000)
-    minutes, rest = divmod(thousandths, 60_000)
-    return f"{minutes // 60}:{minutes % 60:02d}:{rest // 1000:02d}.{rest % 1000:03d}"
 
 
 def draw_edit_map(alignment: Alignment, *, columns: int = BAR_COLUMNS) -> str:
@@ -55,7 +51,7 @@ def draw_edit_map(alignment: Alignment, *, columns: int = BAR_COLUMNS) -> str:
     rows = [_row_in_words(one, alignment) for one in alignment.segments]
     legend = f"  {MARKS['matched']} matched   {MARKS['undetermined']} undetermined   {MARKS['hdr_only']} no partner"
     head = f"  {'kind':<14}{'HDR time':<31}{'SDR time':<31}speed"
-    return "\n".join([*bars, f"       0{time_code(longest):>{max(columns - 1, 1)}}", legend, "", head, *rows])
+    return "\n".join([*bars, f"       0{say_time(longest):>{max(columns - 1, 1)}}", legend, "", head, *rows])
 
 
 def _end_s(times_s: FloatArray) -> float:
@@ -77,7 +73,7 @@ def _draw_bar(segments: tuple[Segment, ...], side: str, times_s: FloatArray, lon
 def _row_in_words(segment: Segment, alignment: Alignment) -> str:
     spans = []
     for start, stop in (_span_s(segment, "hdr", alignment.hdr_times_s), _span_s(segment, "sdr", alignment.sdr_times_s)):
-        spans.append("-" if start is None or stop is None else f"{time_code(start)} to {time_code(stop)}")
+        spans.append("-" if start is None or stop is None else f"{say_time(start)} to {say_time(stop)}")
     speed = "" if segment.speed is None else f"{segment.speed:.4f}"
     return f"  {segment.kind.replace('_', ' '):<14}{spans[0]:<31}{spans[1]:<31}{speed}".rstrip()
 
@@ -154,7 +150,7 @@ def _pad(tracks: dict[str, Any], lasted: dict[str, float], rates: dict[str, floa
 
 
 def _rate(times_s: FloatArray) -> float:
-    """Frames per second; a usual rate where the time stamps come within a ten-thousandth of it."""
+    """Frames per second; a usual rate where the time stamps come within a ten-thousandth of it, 24 for a single frame, which has none."""
     if len(times_s) < 2 or times_s[-1] <= times_s[0]:
         return 24.0
     measured = (len(times_s) - 1) / float(times_s[-1] - times_s[0])
@@ -183,10 +179,11 @@ def write_edit_map(alignment: Alignment, out: Path, *, hdr: Path, sdr: Path) -> 
     import opentimelineio as otio
 
     table, timeline = out / "edit_map.csv", out / "edit_map.otio"
+    built = build_timeline(alignment, hdr=hdr, sdr=sdr)
     try:
         out.mkdir(parents=True, exist_ok=True)
-        table.write_text(edit_map_to_csv(alignment), encoding="utf-8")
-        timeline.write_text(otio.adapters.write_to_string(build_timeline(alignment, hdr=hdr, sdr=sdr), "otio_json"), encoding="utf-8")
+        for path, text in ((table, edit_map_to_csv(alignment)), (timeline, otio.adapters.write_to_string(built, "otio_json"))):
+            write_whole(path, partial(Path.write_text, data=text, encoding="utf-8"))
     except OSError as error:
         raise OutputRefused(f"The edit map cannot be written to {out}: {error}. Choose another folder with --out.") from error
     return table, timeline

@@ -8,7 +8,8 @@ import pytest
 
 from pairdiff._errors import OutputRefused
 from pairdiff._records import Alignment, Segment
-from pairdiff.writeup.edit_list import build_timeline, draw_edit_map, edit_map_to_csv, time_code, write_edit_map
+from pairdiff.writeup.edit_list import build_timeline, draw_edit_map, edit_map_to_csv, write_edit_map
+from pairdiff.writeup.phrases import say_time
 
 SEGMENTS = (
     Segment("hdr_only", 0, 24, None, None, None, None),
@@ -25,7 +26,7 @@ def alignment(segments=SEGMENTS):
 
 @pytest.mark.parametrize(("seconds", "text"), [(0, "0:00:00.000"), (3723.5, "1:02:03.500"), (59.9996, "0:01:00.000")])
 def test_times_are_written_as_film_time(seconds, text):
-    assert time_code(seconds) == text
+    assert say_time(seconds) == text
 
 
 def test_the_drawing_shows_both_releases_on_one_scale_and_every_segment():

@@ -349,7 +349,7 @@ def _check_sdr_primaries(release: Release) -> None:
 
 
 def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) -> str:
-    best = f"{edit_map.candidate_frames:+d} frames with a score of {edit_map.score:.2f} (next best {edit_map.runner_up:.2f})"
+    best = f"{edit_map.candidate_frames:+d} frames with a score of {edit_map.score:.2f} (second-best places {edit_map.runner_up:.2f})"
     return (
         f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. Best candidate: an offset of "
         f"{best}, in {(edit_map.state == 1).sum()} matched frames; a score of {settings.min_score:g} in more than one passage is needed. "
@@ -524,7 +524,7 @@ def _score(
     tell: Progress,
 ) -> tuple[ScoreCollector, dict[int, tuple[str, str]]]:
     scored, types = ScoreCollector(), {}
-    top, noise_jnd = collector.top_codes(), collector.sample().noise_jnd
+    top, noise_jnd = collector.top_codes(), collector.noise_jnd()
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):

@@ -70,8 +70,12 @@ class FitCollector:
             np.concatenate(self._code),
             picture,
             np.array(self._shots, np.int64),
-            float(np.median(self._noise)),
+            self.noise_jnd(),
         )
+
+    def noise_jnd(self) -> float:
+        """Noise of the pairs, |dI| x 720, median."""
+        return float(np.median(self._noise))
 
     def top_codes(self) -> TopCodes:
         """The SDR title's top code per channel; None where nothing piles up."""

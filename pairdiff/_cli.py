@@ -3,7 +3,8 @@
 Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
 refused, 4 unrelated films, 5 output cannot be written, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
 
-Every field of `Settings` is an option of the commands that compute; the options are made from the record, so there is one list only.
+The fields of `Settings` that a command works by are its options; they are made from the record, so there is one list only. A settings
+file may state all of them to any command.
 """
 
 from __future__ import annotations
@@ -30,6 +31,9 @@ from pairdiff._settings_file import make_settings, setting_kinds
 
 FAULT = 1
 INTERRUPTED = 130
+
+GROUPS_OF = {"measure": ("signal",), "align": ("signal", "matching", "canvas")}
+"""Groups of settings that a command works by; every group where it is not listed."""
 
 app = typer.Typer(
     name="pairdiff",
@@ -71,11 +75,11 @@ def _default_in_words(metadata: Mapping[str, Any], default: Any) -> str:
     return f"{default}; {'own choice' if metadata['origin'] == 'own' else metadata['origin']}"
 
 
-def _settings_parameters() -> list[inspect.Parameter]:
+def _settings_parameters(groups: tuple[str, ...]) -> list[inspect.Parameter]:
     words = "Settings file (TOML, flat `name = value`); options win over it."
     file = typer.Option("--settings", metavar="FILE", help=words, show_default=False)
     stated = inspect.Parameter("settings_file", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[Path | None, file])
-    return [stated, *(_option_of(one.name, one.metadata, one.default) for one in fields(Settings))]
+    return [stated, *(_option_of(one.name, one.metadata, one.default) for one in fields(Settings) if one.metadata["group"] in groups)]
 
 
 def _debug_parameter() -> inspect.Parameter:
@@ -90,10 +94,11 @@ def _find_earlier(out: Path | None) -> Path | None:
 
 
 def _command(function: Callable[..., None]) -> Callable[..., None]:
-    """Register a command; its `settings` parameter, where it has one, becomes `--settings` and one option per field of `Settings`."""
+    """Register a command; its `settings` parameter, where it has one, becomes `--settings` and an option for each field it works by."""
+    groups = GROUPS_OF.get(function.__name__, tuple({one.metadata["group"]: None for one in fields(Settings)}))
     own = dict(inspect.signature(function, eval_str=True).parameters)
     takes_settings = own.pop("settings", None) is not None
-    names = [one.name for one in fields(Settings)]
+    names = [one.name for one in fields(Settings) if one.metadata["group"] in groups]
 
     @functools.wraps(function)
     def run(**stated: Any) -> None:
@@ -104,7 +109,7 @@ def _command(function: Callable[..., None]) -> Callable[..., None]:
                 stated["settings"] = make_settings(file, overrides)
             function(**stated)
 
-    added = [*(_settings_parameters() if takes_settings else ()), _debug_parameter()]
+    added = [*(_settings_parameters(groups) if takes_settings else ()), _debug_parameter()]
     parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in own.values()] + added
     run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
     run.__annotations__ = {one.name: one.annotation for one in parameters}

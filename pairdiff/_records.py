@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.floating[Any]]
 Side = Literal["hdr", "sdr"]
+SIDES: tuple[Side, Side] = ("hdr", "sdr")
 Status = Literal["measured", "not_applicable", "cannot_tell", "not_measured"]
 Presence = Literal["absent", "zero", "present"]
 AxisState = Literal["same", "slightly_more", "clearly_more", "cannot_tell", "not_applicable"]

@@ -13,11 +13,13 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 import pairdiff
 from pairdiff._cli import main
 from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._records import Segment
 from pairdiff._settings import Settings
 from pairdiff.writeup.words import alignment_in_words, comparison_in_words
 from tests.small_clips import SmallPair, encode_clip, make_pair_with_a_still_head, make_pair_with_other_heads, sdr_codes
@@ -92,15 +94,17 @@ def test_help_of_each_command_is_given(call: Call, capsys: pytest.CaptureFixture
 
 
 @pytest.mark.parametrize("command", ["compare", "measure", "align", "stills"])
-def test_every_setting_is_an_option_with_its_default(
+def test_every_setting_that_a_command_works_by_is_an_option_with_its_default(
     call: Call, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, command: str
 ) -> None:
     monkeypatch.setenv("COLUMNS", "200")
     call(command, "--help")
     shown = capsys.readouterr().out
+    groups = {"measure": {"signal"}, "align": {"signal", "matching", "canvas"}}.get(command)
     for one in fields(Settings):
-        assert f"--{one.name.replace('_', '-')} " in shown
-        assert one.default is None or f"{one.default}" in shown
+        works_by_it = groups is None or one.metadata["group"] in groups
+        assert (f"--{one.name.replace('_', '-')} " in shown) is works_by_it
+        assert not works_by_it or one.default is None or f"{one.default}" in shown
 
 
 def test_version_is_the_installed_one(call: Call, capsys: pytest.CaptureFixture[str]) -> None:
@@ -262,14 +266,18 @@ def test_a_terminal_gets_no_keys_and_only_plain_signs() -> None:
 
 def test_the_edit_map_is_told_run_by_run() -> None:
     segments = [
-        SimpleNamespace(kind="hdr_only", hdr_start=0, hdr_stop=36, sdr_start=None, sdr_stop=None),
-        SimpleNamespace(kind="matched", hdr_start=36, hdr_stop=240, sdr_start=0, sdr_stop=204),
+        Segment("hdr_only", 0, 36, None, None, None, None),
+        Segment("matched", 36, 240, 0, 204, 0.96, 0.97),
     ]
-    alignment: Any = SimpleNamespace(matched_share=0.85, offset_frames=-36, score=0.91, runner_up=0.2, segments=segments, notes=())
+    times = {"hdr_times_s": np.arange(240) / 24, "sdr_times_s": np.arange(204) / 25}
+    alignment: Any = SimpleNamespace(matched_share=0.85, offset_frames=-36, score=0.91, runner_up=0.2, segments=segments, notes=(), **times)
     lines = alignment_in_words(alignment).splitlines()
     assert "85 % of the HDR frames matched; offset -36 frames" in lines[0]
-    assert lines[-2].split() == ["HDR", "only", "0", "to", "35", "-"]
-    assert lines[-1].split() == ["matched", "36", "to", "239", "0", "to", "203"]
+    rows = [" ".join(line.split()) for line in lines[-3:]]
+    assert rows[0] == "HDR only HDR 0:00:00.000 to 0:00:01.500, frames 0 to 35"
+    assert rows[1] == "matched HDR 0:00:01.500 to 0:00:10.000, frames 36 to 239 speed 0.96 confidence 0.97"
+    assert rows[2] == "SDR 0:00:00.000 to 0:00:08.160, frames 0 to 203"
+    assert max(map(len, lines)) <= 100
 
 
 def test_an_sdr_release_measured_alone_is_spoken_of_as_sdr(

@@ -34,9 +34,11 @@ from pairdiff._records import (
     Moment,
     PairScore,
     ReleaseResult,
+    Segment,
 )
 from pairdiff._settings import Settings
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
+from pairdiff.writeup.spans import span_s
 
 Document = dict[str, Any]
 DocumentKind = Literal["result", "measurement", "alignment"]
@@ -179,7 +181,15 @@ def _side(result: ReleaseResult) -> Document:
 def _alignment(alignment: Alignment) -> Document:
     shots = [{"hdr_start": start, "hdr_stop": stop} for start, stop in alignment.shots]
     held = {name: value for name, value in _fields(alignment).items() if name not in ("partners", "hdr_times_s", "sdr_times_s")}
-    return held | {"geometry": [_geometry(item) for item in alignment.geometry], "shots": shots}
+    segments = [_segment(one, alignment) for one in alignment.segments]
+    return held | {"segments": segments, "geometry": [_geometry(item) for item in alignment.geometry], "shots": shots}
+
+
+def _segment(segment: Segment, alignment: Alignment) -> Document:
+    """Frame numbers as they are, and the film time of both sides, for readers without the files."""
+    hdr, sdr = span_s(segment, "hdr", alignment.hdr_times_s), span_s(segment, "sdr", alignment.sdr_times_s)
+    times = dict(zip(("hdr_start_s", "hdr_stop_s", "sdr_start_s", "sdr_stop_s"), (*hdr, *sdr), strict=True))
+    return _fields(segment) | times
 
 
 def _geometry(geometry: Geometry) -> Document:

@@ -19,6 +19,7 @@ from pairdiff._errors import OutputRefused
 from pairdiff._records import Alignment, FloatArray, Segment
 from pairdiff.writeup.document import write_whole
 from pairdiff.writeup.phrases import say_time
+from pairdiff.writeup.spans import end_s, span_s
 
 MARKS = {"matched": "█", "undetermined": "▒", "hdr_only": "·", "sdr_only": "·"}
 """How frames are drawn: matched, undetermined, without partner."""
@@ -32,7 +33,7 @@ NOMINAL_RATES = tuple(Fraction(n * 1000, 1001) for n in (24, 30, 48, 60, 120)) +
 
 
 def draw_edit_map(alignment: Alignment, *, columns: int = BAR_COLUMNS) -> str:
-    """Two bars, one a release, on one scale of time, and the segments with their times.
+    """Two bars, one a release, on one scale of time.
 
     Parameters
     ----------
@@ -46,21 +47,14 @@ def draw_edit_map(alignment: Alignment, *, columns: int = BAR_COLUMNS) -> str:
     sides = {"hdr": alignment.hdr_times_s, "sdr": alignment.sdr_times_s}
     if not all(len(times) for times in sides.values()):
         return ""
-    longest = max(_end_s(times) for times in sides.values())
+    longest = max(end_s(times) for times in sides.values())
     bars = [f"  {side.upper()}  {_draw_bar(alignment.segments, side, times, longest, columns)}" for side, times in sides.items()]
-    rows = [_row_in_words(one, alignment) for one in alignment.segments]
     legend = f"  {MARKS['matched']} matched   {MARKS['undetermined']} undetermined   {MARKS['hdr_only']} no partner"
-    head = f"  {'kind':<14}{'HDR time':<31}{'SDR time':<31}speed"
-    return "\n".join([*bars, f"       0{say_time(longest):>{max(columns - 1, 1)}}", legend, "", head, *rows])
-
-
-def _end_s(times_s: FloatArray) -> float:
-    step = float(times_s[-1] - times_s[0]) / (len(times_s) - 1) if len(times_s) > 1 else 0.0
-    return float(times_s[-1]) + step
+    return "\n".join([*bars, f"       0{say_time(longest):>{max(columns - 1, 1)}}", legend])
 
 
 def _draw_bar(segments: tuple[Segment, ...], side: str, times_s: FloatArray, longest_s: float, columns: int) -> str:
-    marks = np.full(max(round(columns * _end_s(times_s) / max(longest_s, 1e-9)), 1), " ")
+    marks = np.full(max(round(columns * end_s(times_s) / max(longest_s, 1e-9)), 1), " ")
     middle = (np.arange(len(marks)) + 0.5) / len(marks) * len(times_s)
     for one in sorted(segments, key=lambda one: one.kind != "matched"):  # what is not matched is drawn last, so that it is seen
         start, stop = getattr(one, f"{side}_start"), getattr(one, f"{side}_stop")
@@ -70,29 +64,13 @@ def _draw_bar(segments: tuple[Segment, ...], side: str, times_s: FloatArray, lon
     return "".join(marks)
 
 
-def _row_in_words(segment: Segment, alignment: Alignment) -> str:
-    spans = []
-    for start, stop in (_span_s(segment, "hdr", alignment.hdr_times_s), _span_s(segment, "sdr", alignment.sdr_times_s)):
-        spans.append("-" if start is None or stop is None else f"{say_time(start)} to {say_time(stop)}")
-    speed = "" if segment.speed is None else f"{segment.speed:.4f}"
-    return f"  {segment.kind.replace('_', ' '):<14}{spans[0]:<31}{spans[1]:<31}{speed}".rstrip()
-
-
-def _span_s(segment: Segment, side: str, times_s: FloatArray) -> tuple[float | None, float | None]:
-    """Time of a segment's first frame and of the frame behind its last one."""
-    start, stop = getattr(segment, f"{side}_start"), getattr(segment, f"{side}_stop")
-    if start is None or stop is None:
-        return None, None
-    return float(times_s[start]), float(times_s[stop]) if stop < len(times_s) else _end_s(times_s)
-
-
 def edit_map_to_csv(alignment: Alignment) -> str:
     """The segments as comma-separated values: frame numbers (stop exclusive), times in seconds, speed, confidence; empty for none."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
     for one in alignment.segments:
-        times = [*_span_s(one, "hdr", alignment.hdr_times_s), *_span_s(one, "sdr", alignment.sdr_times_s)]
+        times = [*span_s(one, "hdr", alignment.hdr_times_s), *span_s(one, "sdr", alignment.sdr_times_s)]
         shown = ["" if value is None else f"{value:.6f}" for value in (*times, one.speed, one.confidence)]
         frames = ["" if value is None else value for value in (one.hdr_start, one.hdr_stop, one.sdr_start, one.sdr_stop)]
         writer.writerow([one.kind, *frames, *shown])

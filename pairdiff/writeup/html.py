@@ -19,6 +19,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
+from pairdiff._records import SIDES, Side
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
@@ -443,13 +444,12 @@ def _signal_rows(result: Document) -> list[Document]:
 
 
 def _segment_rows(result: Document) -> list[Document]:
-    rates = _rates(result)
-
     def span(segment: Document, side: str) -> str:
         start, stop = segment[f"{side}_start"], segment[f"{side}_stop"]
         if start is None or stop is None:
             return "\N{EM DASH}"
-        times = f" ({say_time(start / rates[side])} to {say_time(stop / rates[side])})" if rates else ""
+        first, last = _segment_s(segment, side, result)
+        times = "" if first is None else f" ({say_time(first)} to {say_time(last)})"
         return f"{start} to {stop - 1}{times}"
 
     return [
@@ -462,6 +462,16 @@ def _segment_rows(result: Document) -> list[Document]:
         }
         for segment in result["alignment"]["segments"]
     ]
+
+
+def _segment_s(segment: Document, side: str, result: Document) -> tuple[float | None, float | None]:
+    """Film time of a segment's start and stop; by the frame rate where the result holds no times, None where that is not known either."""
+    start, stop, rates = segment[f"{side}_start"], segment[f"{side}_stop"], _rates(result)
+    if start is None or stop is None:
+        return None, None
+    if segment.get(f"{side}_start_s") is not None:
+        return segment[f"{side}_start_s"], segment[f"{side}_stop_s"]
+    return (start / rates[side], stop / rates[side]) if rates else (None, None)
 
 
 def _rates(result: Document) -> dict[str, float] | None:
@@ -573,14 +583,15 @@ def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> ND
 
 
 def _edit_map(result: Document, width: int, ident: str) -> str:
-    rates = _rates(result) or {"hdr": 1.0, "sdr": 1.0}
+    segments = result["alignment"]["segments"]
+    timed = all(_segment_s(item, side, result)[0] is not None for item in segments for side in SIDES if item[f"{side}_start"] is not None)
 
-    def span(segment: Document, side: str) -> tuple[float, float] | None:
-        start, stop = segment[f"{side}_start"], segment[f"{side}_stop"]
-        return None if start is None or stop is None else (start / rates[side], stop / rates[side])
+    def span(segment: Document, side: Side) -> tuple[float, float] | None:
+        start, stop = _segment_s(segment, side, result) if timed else (segment[f"{side}_start"], segment[f"{side}_stop"])
+        return None if start is None or stop is None else (start, stop)
 
-    spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in result["alignment"]["segments"]]
-    unit = "s" if _rates(result) else "frames"
+    spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in segments]
+    unit = "s" if timed else "frames"
     matched = say_share(result["alignment"]["matched_share"])
     summary = f"{len(spans)} segments; {matched} of the HDR release is matched. The table below lists them."
     return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)

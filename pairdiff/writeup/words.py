@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from pairdiff._records import Alignment, Comparison, Declared, Levels, Measurement
+from pairdiff._records import SIDES, Alignment, Comparison, Declared, Levels, Measurement, Segment
 from pairdiff.light.transfer import nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.writeup.phrases import (
@@ -25,6 +25,7 @@ from pairdiff.writeup.phrases import (
     say_stops,
     say_time,
 )
+from pairdiff.writeup.spans import span_s
 
 
 def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
@@ -152,23 +153,31 @@ def alignment_in_words(alignment: Alignment) -> str:
     str
         Lines of text, without a newline at the end.
     """
-    rows = [
-        f"  {SEGMENT_WORDS[one.kind]:<14}{_frames(one.hdr_start, one.hdr_stop):<20}{_frames(one.sdr_start, one.sdr_stop)}"
-        for one in alignment.segments
-    ]
     offset = f"offset {alignment.offset_frames:+d} frames (SDR number minus HDR number)"
     head = f"{say_share(alignment.matched_share)} of the HDR frames matched; {offset}"
     score = f"Correlation of what moves {alignment.score:.3f}; second-best places {alignment.runner_up:.3f} (median)"
     notes = [f"Note: {say_prose(note)}" for note in alignment.notes]
-    return say_plain("\n".join([head, score, f"  {'kind':<14}{'HDR frames':<20}SDR frames", *rows, *notes]))
+    rows = [row for one in alignment.segments for row in _segment_rows(one, alignment)]
+    return say_plain("\n".join([head, score, *rows, *notes]))
+
+
+def _segment_rows(segment: Segment, alignment: Alignment) -> list[str]:
+    """A row for each side that has a part in a segment: time and frames; what holds for both stands in the first."""
+    known = {"speed": segment.speed, "confidence": segment.confidence}
+    both = "".join(f"  {name} {value:.4g}" for name, value in known.items() if value is not None)
+    rows: list[str] = []
+    for side, times_s in zip(SIDES, (alignment.hdr_times_s, alignment.sdr_times_s), strict=True):
+        start, stop = (segment.hdr_start, segment.hdr_stop) if side == "hdr" else (segment.sdr_start, segment.sdr_stop)
+        if start is not None and stop is not None:
+            first, last = span_s(segment, side, times_s)
+            times = "" if first is None else f"{say_time(first)} to {say_time(last)}, "
+            kind = "" if rows else SEGMENT_WORDS[segment.kind]
+            rows.append(f"  {kind:<14}{side.upper()} {times}frames {start} to {stop - 1}{'' if rows else both}")
+    return rows
 
 
 def _level_at(nits: float | None, time_s: float | None) -> str:
     return say_nits(nits) + ("" if time_s is None else f" at {say_time(time_s)}")
-
-
-def _frames(start: int | None, stop: int | None) -> str:
-    return "-" if start is None or stop is None else f"{start} to {stop - 1}"
 
 
 def _table(rows: Mapping[str, str]) -> list[str]:

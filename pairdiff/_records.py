@@ -522,6 +522,53 @@ class PairScore:
     """Median distance of HDR intensity from the title curve, signed."""
 
 
+@dataclass(frozen=True, slots=True)
+class LitRoom:
+    """What the light of a room takes from the shadows on a display: median over pictures of the share of their steps that is left."""
+
+    room_lux: float
+    veil_nits: float
+    """Black of the display and reflection of the room together, cd/m2."""
+    hdr_shadows_kept_share: float | None
+    """The HDR picture cannot be turned up; None where no picture has shadows."""
+    sdr_shadows_kept_share: float | None
+    """At the set-up of the dark room."""
+    sdr_turned_up_nits: float
+    """White of the SDR set turned up as far as set and display go, cd/m2."""
+    sdr_turned_up_shadows_kept_share: float | None
+    """With that white; above 1 where it more than makes good for the veil."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenResult:
+    """Both releases on one home display in a dark room, and their shadows in a lit one."""
+
+    name: str
+    words: str
+    peak_nits: float
+    black_nits: float
+    full_field_nits: float | None
+    """What the display manages over its whole area, cd/m2; not modelled."""
+    reasoning: str
+    """Why these numbers."""
+    origin: str
+    source_peak_nits: float
+    """Peak that PQ pictures are rolled off from, cd/m2."""
+    rolls_off: bool
+    """Whether the HDR picture is changed on its way to this display."""
+    white_nits: float
+    """Of the SDR set: `controls`, no higher than the display's peak."""
+    gamma: float
+    pairs: int
+    """Pairs that were shown on it."""
+    difference: Difference
+    headroom_stops: float
+    """Of the brightest pixels as shown, over SDR white there; reached in the stated share of matched time."""
+    lit_room: LitRoom
+    label: str | None
+    """Verdict label if the case rested on this display."""
+
+
 # ---------------------------------------------------------------- stills, verdict
 
 
@@ -599,6 +646,8 @@ class Comparison:
     setup: Setup
     """The `controls` one."""
     free_fit: FreeFit
+    screens: tuple[ScreenResult, ...]
+    """Both releases on home displays."""
     difference: Difference
     headroom: Headroom
     recovered: Recovered

@@ -49,6 +49,21 @@ class Settings:
     gamma_low: float = option(2.0, "set-up", "Lowest gamma an SDR set offers.")
     gamma_high: float = option(2.6, "set-up", "Highest gamma an SDR set offers.")
 
+    # displays
+    displays: str = option(
+        "self-emissive, lcd-bright, lcd-dim", "displays", "Home displays that both releases are shown on, by name, with commas."
+    )
+    own_displays: str | None = option(
+        None,
+        "displays",
+        "Displays of yours: NAME: peak 600, black 0.02, full-field 200, reflectance 0.01; several with semicolons (cd/m2; share of light).",
+        "user",
+    )
+    room_lux: float = option(
+        100.0, "displays", "Light of the room on the screen in a lit room, lux.", "a lamp-lit living room; common practice, no source"
+    )
+    screen_pairs: int = option(48, "displays", "Most pairs shown on home displays.")
+
     # sampling
     seed: int = option(20260, "sampling", "Seed of every random choice; printed in the report.")
     pairs_per_shot: int = option(4, "sampling", "Matched pairs scored from each shot (unless --full).")

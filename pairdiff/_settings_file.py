@@ -28,6 +28,8 @@ _LIMITS_BY_NAME: dict[str, tuple[float, float]] = {
     "sdr_gamma": (1, 4),
     "gamma_low": (1, 4),
     "gamma_high": (1, 4),
+    "screen_pairs": (1, 100_000),
+    "room_lux": (0, 100_000),
     "seed": (0, 2**32 - 1),
     "pairs_per_shot": (1, 100_000),
     "max_pairs": (1, 1_000_000),

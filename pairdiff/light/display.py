@@ -89,6 +89,56 @@ PRESETS: dict[str, Display] = {
     ),
 }
 """Displays by name."""
+OWN_FIELDS = {"peak": "peak_nits", "black": "black_nits", "full-field": "full_field_nits", "reflectance": "reflectance"}
+OWN_DEFAULTS = {"black_nits": 0.0, "reflectance": 0.0}
+
+
+def read_displays(names: str, own: str | None) -> tuple[Display, ...]:
+    """Displays named in the settings, presets and the user's.
+
+    Parameters
+    ----------
+    names : str
+        Names of presets or of `own`, with commas; may be empty.
+    own : str or None
+        `NAME: peak 600, black 0.02, full-field 200, reflectance 0.01; NAME: ...`: light in cd/m2; only the peak must be stated.
+
+    Returns
+    -------
+    tuple of Display
+        In the order of `names`, then those of `own` that it does not name.
+
+    Raises
+    ------
+    UsageError
+        For a name that is not known, words that cannot be read, a peak that is not above black.
+    """
+    stated = dict(_read_own(text.strip()) for text in (own or "").split(";") if text.strip())
+    known, wanted = {**PRESETS, **stated}, [name.strip() for name in names.split(",") if name.strip()]
+    for name in wanted:
+        if name not in known:
+            raise UsageError(f"--displays: found {name!r}, expected names out of {', '.join(known)}; --own-displays adds yours.")
+    return tuple(known[name] for name in dict.fromkeys([*wanted, *stated]))
+
+
+def _read_own(text: str) -> tuple[str, Display]:
+    name, _, numbers = text.partition(":")
+    given: dict[str, float | None] = {"full_field_nits": None, **OWN_DEFAULTS}
+    for part in numbers.split(","):
+        word, _, value = part.strip().rpartition(" ")
+        try:
+            given[OWN_FIELDS[word.strip()]] = float(value)
+        except (KeyError, ValueError):
+            raise UsageError(
+                f"--own-displays: {part.strip()!r} in {text!r} cannot be read. Write NAME: peak 600, black 0.02, full-field 200, "
+                "reflectance 0.01 (light in cd/m2, reflectance as a share); only the peak must be stated."
+            ) from None
+    peak, black, share = given.get("peak_nits"), given["black_nits"], given["reflectance"]
+    if not name.strip() or peak is None or black is None or share is None or not 0 <= share <= 1:
+        raise UsageError(f"--own-displays: {text!r} needs a name, a peak, and a reflectance of 0 to 1: NAME: peak 600, black 0.02.")
+    _check_range(f"display {name.strip()!r}", peak, black)
+    own = Display(name.strip(), "stated by the user", peak, black, given["full_field_nits"], share, "Stated by the user.", "user")
+    return own.name, own
 
 
 @dataclass(frozen=True, slots=True)

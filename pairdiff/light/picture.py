@@ -262,6 +262,37 @@ def show_hdr_picture(rgb_nits: FloatArray, *, display: Display, source_peak_nits
     return out.reshape(shape)
 
 
+def hlg_to_peak(rgb_nits: FloatArray, *, from_nits: float, to_nits: float) -> Picture:
+    """Show HLG light that was decoded for one display on another: the scene's light through that display's own OOTF.
+
+    Parameters
+    ----------
+    rgb_nits : FloatArray
+        (row, column, 3), or more leading axes: linear BT.2020 as shown at a peak of `from_nits`, cd/m2.
+    from_nits, to_nits : float
+        Peaks of both displays, cd/m2.
+
+    Returns
+    -------
+    Picture
+        cd/m2, float32, same shape.
+
+    Raises
+    ------
+    UsageError
+        For an array that is no picture or a peak that cannot be.
+
+    Notes
+    -----
+    Source: BT.2100-2 Table 5: display light = peak x Ys^(gamma - 1) x scene light, gamma by the peak; so Ys = (Y / peak)^(1 / gamma).
+    """
+    flat, shape = _flat(rgb_nits)
+    first, second = hlg_system_gamma(from_nits), hlg_system_gamma(to_nits)
+    scene = np.maximum(flat @ np.asarray(LUMINANCE_WEIGHTS, np.float32) / np.float32(from_nits), np.float32(1e-9)) ** np.float32(1 / first)
+    gain = np.float32(to_nits / from_nits) * scene ** np.float32(second - first)
+    return np.asarray((flat * gain[:, None]).reshape(shape), np.float32)
+
+
 _ITP_MATRIX = (LMS_TO_ICTCP_PQ * np.array([[1.0], [0.5], [1.0]])).astype(np.float32)
 
 

@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import AxisState, Colour, FreeFit, Headroom, PairScore, Recovered, Setup, Shadows, Tone, Verdict
+from pairdiff._records import (
+    AxisState,
+    Colour,
+    FloatArray,
+    FreeFit,
+    Headroom,
+    PairScore,
+    Recovered,
+    ScreenResult,
+    Setup,
+    Shadows,
+    Tone,
+    Verdict,
+)
 from pairdiff._settings import Settings
 from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, spread_stops
@@ -279,6 +292,25 @@ def _rule(figures: _Figures, case: Case, settings: Settings) -> tuple[Rule, dict
 def label_at(case: Case, setup: Setup, settings: Settings) -> str:
     """The label if the case rested on one set-up alone, without its uncertainty."""
     columns = _columns(case, settings)
+    return _rule(_figures(columns, case, _whole(case, columns, setup, gain=None), settings), case, settings)[0].label
+
+
+def label_on_screen(case: Case, setup: Setup, show_levels: Callable[[FloatArray], FloatArray], settings: Settings) -> str:
+    """The label if the case rested on one display: levels as it shows them, SDR as the set shows it there.
+
+    Parameters
+    ----------
+    case : what was measured.
+    setup : the SDR set on that display, under the name `controls`.
+    show_levels : HDR levels on the reference to levels on the display, cd/m2.
+    settings : thresholds.
+
+    Returns
+    -------
+    Label. Tone and colour are those of the reference: a roll-off acts above them.
+    """
+    columns = _columns(case, settings)
+    columns = replace(columns, level=np.log2(np.maximum(show_levels(2**columns.level), LEAST_NITS)))
     return _rule(_figures(columns, case, _whole(case, columns, setup, gain=None), settings), case, settings)[0].label
 
 
@@ -590,6 +622,17 @@ def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, match
         matched_share_of_shorter=matched_share,
         names=tuple(s.name for s in score.setups),
     )
+
+
+def with_screen_flips(verdict: Verdict, setups: Sequence[Setup], screens: Sequence[ScreenResult]) -> Verdict:
+    """The verdict with the displays on which it would be another than at `controls` alone added to `flips`."""
+    controls = next((s.label for s in setups if s.name == "controls"), None)
+    found = tuple(
+        f"On the display {one.name} ({one.peak_nits:.0f} cd/m2) alone: {WORDS[one.label]}."
+        for one in screens
+        if one.label is not None and one.label != controls
+    )
+    return replace(verdict, flips=verdict.flips + found)
 
 
 def with_setup_flips(verdict: Verdict, setups: Sequence[Setup]) -> Verdict:

@@ -73,6 +73,7 @@ def comparison_to_document(comparison: Comparison) -> Document:
         "setups": comparison.setups,
         "setup": comparison.setup,
         "free_fit": comparison.free_fit,
+        "screens": comparison.screens,
         "difference": comparison.difference,
         "headroom": _headroom(comparison.headroom),
         "recovered": comparison.recovered,

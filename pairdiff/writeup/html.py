@@ -266,6 +266,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "legend": _legend(index.get("legend", [])),
         "setup_rows": _setup_rows(result),
         "level_rows": _level_rows(result),
+        "screen_pairs": _screen_pairs(result),
         "facts": _signal_rows(result),
         "segments": _segment_rows(result),
         "setting_rows": _setting_rows(result),
@@ -472,6 +473,12 @@ def _segment_s(segment: Document, side: str, result: Document) -> tuple[float | 
     if segment.get(f"{side}_start_s") is not None:
         return segment[f"{side}_start_s"], segment[f"{side}_stop_s"]
     return (start / rates[side], stop / rates[side]) if rates else (None, None)
+
+
+def _screen_pairs(result: Document) -> str:
+    """How many pairs the figures on home displays rest on."""
+    screens = result.get("screens") or []
+    return f"Differences rest on {screens[0]['pairs']} of {result['run']['coverage']['scored_pairs']} scored pairs." if screens else ""
 
 
 def _rates(result: Document) -> dict[str, float] | None:

@@ -3,10 +3,34 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from pairdiff._records import Colour, FreeFit, Recovered, Setup, SetupUncertainty, Shadows, Tone
+from pairdiff._records import (
+    Colour,
+    Difference,
+    Estimate,
+    FreeFit,
+    LitRoom,
+    OnItsOwn,
+    Recovered,
+    ScreenResult,
+    Setup,
+    SetupUncertainty,
+    Shadows,
+    SideBySide,
+    Tone,
+)
 from pairdiff._settings import Settings
 from pairdiff.score.headroom import Weighting, pool_headroom
-from pairdiff.verdict.judge import THRESHOLDS, Case, flips_by_setup, judge, label_at, support_labels, with_setup_flips
+from pairdiff.verdict.judge import (
+    THRESHOLDS,
+    Case,
+    flips_by_setup,
+    judge,
+    label_at,
+    label_on_screen,
+    support_labels,
+    with_screen_flips,
+    with_setup_flips,
+)
 from pairdiff.verdict.rules import WORDS
 from tests.score._pairs import make_pair, make_spread
 
@@ -336,3 +360,24 @@ def test_a_setup_alone_may_say_something_else():
     assert flips == ("Set-up gain (48 cd/m2, gamma 2.40) alone: HDR that widens the picture.",)
     verdict = judge(case, SETTINGS)
     assert with_setup_flips(verdict, setups).flips == verdict.flips + flips_by_setup(setups)
+
+
+def test_a_display_that_would_change_the_label_is_among_what_flips_it():
+    room = LitRoom(100.0, 0.1, 1.0, 1.0, 300.0, 1.0)
+    difference = Difference(SideBySide("measured", 1.0, 2.0), OnItsOwn("measured", *(Estimate(0.0, 0.0, 0.0),) * 5))
+    screens = [
+        ScreenResult(name, name, peak, 0.0, None, "", "own", 1000.0, True, 150.0, 2.4, 1, difference, 0.5, room, label)
+        for name, peak, label in (("lcd-dim", 350.0, "restrained-hdr"), ("lcd-bright", 1000.0, "wider-range"))
+    ]
+    verdict = judge(CASES["wider-range"], SETTINGS)
+    told = with_screen_flips(verdict, [replace(setup("controls"), label="wider-range")], screens).flips[len(verdict.flips) :]
+    assert told == ("On the display lcd-dim (350 cd/m2) alone: HDR, used sparingly.",)
+
+
+def test_a_display_judges_the_levels_that_it_shows():
+    found = CASES["wider-range"]
+    assert label_on_screen(found, found.controls, lambda nits: nits, SETTINGS) == "wider-range"
+    assert label_on_screen(found, found.controls, lambda nits: np.minimum(nits, 150.0), SETTINGS) == "restrained-hdr"
+    assert label_on_screen(found, found.controls, lambda nits: np.minimum(nits, 100.0), SETTINGS) == "sdr-in-hdr-container"
+    dimmer = replace(found.controls, white_nits=60.0)
+    assert label_on_screen(found, dimmer, lambda nits: np.minimum(nits, 150.0), SETTINGS) == "wider-range"

@@ -44,6 +44,10 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         setups=setups,
         setup=controls,
         free_fit=r.FreeFit("measured", 391.2, 2.93, 0.0, 11.4, 1.2, 1.4, False),
+        screens=(
+            _screen("self-emissive", 800.0, 1.7, "wider-range", controls.difference),
+            _screen("lcd-dim", 350.0, 0.8, "restrained-hdr", controls.difference),
+        ),
         difference=controls.difference,
         headroom=r.Headroom(
             "measured", 1.87, 1.87, 1.95, 1.44, 0.92, 3.12, 2.05, False, 1.87, 0.0, 0.06, 0.0123, r.Estimate(0.34, 0.22, 0.48)
@@ -63,6 +67,12 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         versions={"pairdiff": "0.1.0", "python": "3.11.4", "numpy": "2.4.6", "av": "18.1.0"},
         settings=dataclasses.asdict(settings),
     )
+
+
+def _screen(name: str, peak_nits: float, stops: float, label: str, difference: r.Difference) -> r.ScreenResult:
+    numbers = (peak_nits, 0.05, 300.0, "A middling set.", "own", 1000.0, True, 143.0, 2.4, SHOTS)
+    room = r.LitRoom(100.0, 0.37, 0.72, 0.73, 300.0, 0.98)
+    return r.ScreenResult(name, f"a set named {name}", *numbers, difference, stops, room, label)
 
 
 def make_container_example() -> r.Comparison:

@@ -30,7 +30,7 @@ LUMINANCE_WEIGHTS = (0.2627, 0.6780, 0.0593)
 
 SRGB_BREAK = 0.04045
 SRGB_LINEAR_BREAK = 0.0031308
-"""IEC 61966-2-1."""
+"""Signal and light where sRGB turns from a line into a power (IEC 61966-2-1)."""
 
 
 def pq_to_nits(code: ArrayLike) -> NDArray[np.float64]:

@@ -36,6 +36,7 @@ REACH_FRAMES = 2
 PIN_FRAMES = 36
 """How far from what the user says the place is looked for."""
 BLOCK_WINDOWS, BLOCK_PLACES = 512, 16384
+"""Windows and places whose products are held at once: memory does not grow with the film (own)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ OPTICS_DEGREES = 0.573 / 60
 """Line-spread of the eye at a 3.5 mm pupil, standard deviation: hypot(0.5, 0.08 x 3.5) arc minutes (Barten 1999, equation 3.8)."""
 HISTOGRAM_STEP_JND = 0.1
 HISTOGRAM_BINS = 2000
+"""Step and length of the histogram of dE_ITP that a film's percentiles are read from (own)."""
 
 
 def blur_optics(nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:

@@ -31,6 +31,8 @@ TABLE_END_CODE = 2
 """The light table runs to signal 2; more cannot be coded, and counts as that in the means."""
 PERCENTILES = (99.99, 99.9, 99.0, 50.0)
 AREA_NITS = (100.0, 203.0, 1000.0)
+"""Percentiles of a frame's levels, %, and levels over which area is counted: SDR mastering white, HDR reference white (BT.2408), and one
+that only highlights reach (own)."""
 _CHUNKS = 8
 _SHIFT = 16
 

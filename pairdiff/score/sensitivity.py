@@ -13,6 +13,7 @@ FIELD_DEGREES = 40.0
 """Angular size of the picture, for pupil and integration (own: a picture at 1.5 to 3 heights is 20 to 60 degrees wide)."""
 RED_GREEN = ((1.0, 0.0053), (0.0, 1.0))
 BLUE_YELLOW = ((34.1, 0.04), (13.5, 0.025))
+"""Terms (a, b) of sensitivity a exp(-b f^2), f in cycles per degree (P. Andersson et al. 2020, table 1)."""
 
 
 def barten_sensitivity(

@@ -29,7 +29,7 @@ from pairdiff.score.pooling import weighted_quantile
 CURVE_POINTS = 33
 """Points of the curve that are kept for the report."""
 BT709_LUMA = (0.2126, 0.7152, 0.0722)
-"""BT.709-6 item 3.2."""
+"""Luma weights of R', G', B' (BT.709-6 item 3.2)."""
 TONE_PIXELS = 600
 """Pixels of each picture that the title curve sees (own)."""
 

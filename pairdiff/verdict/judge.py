@@ -58,6 +58,7 @@ SHOWS_MORE = ("restrained-hdr", "wider-range")
 TOLD_NOISE_STOPS = 0.1
 """Noise below this is not worth a sentence (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
+"""Steps in which headroom is moved until the label flips, and how far at most (own)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,7 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
+from pairdiff.writeup.constants import list_constants
 from pairdiff.writeup.spans import span_s
 
 Document = dict[str, Any]
@@ -208,7 +209,12 @@ def _headroom(headroom: Headroom) -> Document:
 
 
 def _run(versions: Mapping[str, str], settings: Mapping[str, Any]) -> Document:
-    return {"versions": versions, "settings": settings, "settings_described": _describe_settings(settings)}
+    return {
+        "versions": versions,
+        "settings": settings,
+        "settings_described": _describe_settings(settings),
+        "constants": list_constants(),
+    }
 
 
 def _describe_settings(settings: Mapping[str, Any]) -> Document:

@@ -270,6 +270,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "facts": _signal_rows(result),
         "segments": _segment_rows(result),
         "setting_rows": _setting_rows(result),
+        "constant_rows": [one | {"value": _say_setting(one["value"])} for one in result["run"].get("constants", [])],
         "limits": _limits(result),
         "charts": _charts(result, frames),
         "support_rows": _support_rows(result),

@@ -1,0 +1,77 @@
+"""The constants of the method: every fixed number that the measures rest on, with its meaning and origin, read from the source itself.
+
+Settings are what a user may change; constants are what a method is made of. They stand beside the code that uses them, each with a
+docstring that says what it is and where it comes from; this file gathers them, so that one list can be read and printed.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib import import_module, resources
+from typing import Any
+
+STAGES = ("light", "match", "score", "verdict", "stills")
+_CITED = re.compile(r"\b(BT\.\d|ST \d|IEC|CTA|(?:19|20)\d\d\b)")
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """One fixed number, or a few of one kind."""
+
+    name: str
+    module: str
+    """`folder/file`."""
+    value: Any
+    """Number, text, or tuples of them."""
+    meaning: str
+    origin: str
+    """`own` for this project's choice; `as cited` where the meaning names its source."""
+
+
+@cache
+def list_constants() -> tuple[Constant, ...]:
+    """Every constant of the stages that compute.
+
+    Returns
+    -------
+    In the order of the stages, files by name, as they stand in each file. Private names (`_`) and names without digits in their value
+    (lists of words) are left out.
+    """
+    found: list[Constant] = []
+    for stage in STAGES:
+        folder = resources.files("pairdiff") / stage
+        for file in sorted((one for one in folder.iterdir() if one.name.endswith(".py")), key=lambda one: one.name):
+            module = import_module(f"pairdiff.{stage}.{file.name.removesuffix('.py')}")
+            for name, meaning in _documented(file.read_text(encoding="utf-8")):
+                value = getattr(module, name)
+                if _is_number(value):
+                    origin = "as cited" if "(own" not in meaning and "; own" not in meaning and _CITED.search(meaning) else "own"
+                    found.append(Constant(name, f"{stage}/{file.name.removesuffix('.py')}", value, meaning, origin))
+    return tuple(found)
+
+
+def _documented(source: str) -> Iterator[tuple[str, str]]:
+    """Names in capitals that a file assigns, with the docstring behind them; one docstring serves the assignments right before it."""
+    waiting: list[str] = []
+    for node in ast.parse(source).body:
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+            yield from ((name, " ".join(node.value.value.split())) for name in waiting)
+            waiting = []
+        elif isinstance(node, (ast.Assign, ast.AnnAssign)):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names = [one.id for target in targets for one in ast.walk(target) if isinstance(one, ast.Name)]
+            waiting += [name for name in names if name.isupper() and not name.startswith("_")]
+        else:
+            yield from ((name, "") for name in waiting)
+            waiting = []
+    yield from ((name, "") for name in waiting)
+
+
+def _is_number(value: Any) -> bool:
+    if isinstance(value, (tuple, list)):
+        return bool(value) and all(_is_number(one) for one in value)
+    return isinstance(value, (int, float)) and not isinstance(value, bool)

@@ -59,7 +59,7 @@ from pairdiff.score.title import FitCollector, ScoreCollector, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
-from pairdiff.verdict.judge import judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
+from pairdiff.verdict.judge import headroom_interval, judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -599,7 +599,7 @@ def _conclude(
         free_fit=score.free,
         screens=on_screens,
         difference=score.difference,
-        headroom=score.headroom,
+        headroom=replace(score.headroom, stops_interval=headroom_interval(case, settings)),
         recovered=score.recovered,
         shadows=score.shadows,
         colour=score.colour,

@@ -396,6 +396,10 @@ class Headroom:
     """Mean share of the picture above SDR white (`controls`)."""
     time_share: Estimate
     """Share of matched time with at least the slight threshold over at least the stated area."""
+    area_interval: Estimate = Estimate(None, None, None)
+    """`area_share` with the ends of its interval."""
+    stops_interval: Estimate = Estimate(None, None, None)
+    """`stops` with the ends of its interval: shots resampled, the set refitted on them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Headroom, PairScore, Setup
 from pairdiff._settings import Settings
-from pairdiff.score.pooling import estimate_share, level_reached, weighted_quantile
+from pairdiff.score.pooling import estimate_mean, estimate_share, level_reached, weighted_quantile
 
 REFERENCE_WHITE_NITS = 203.0
 """HDR Reference White, BT.2408 table 1."""
@@ -185,6 +185,7 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
     """
     level = np.array([pair.hdr_p999_nits for pair in pairs])
     code = np.array([pair.sdr_p999_code for pair in pairs])
+    area = np.array([pair.area_above_white_share for pair in pairs])
     weights, share = weighting.seconds, settings.headroom_time_share
     at_gain, at_controls = (headroom_stops(level, code, setup=s) for s in (gain, controls))
     ratio = peak_ratio_stops(level, code, setup=controls)
@@ -204,8 +205,9 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
         level_reached(_with_marks(pairs, used), share, weights=weights),
         float(np.average([pair.standing_share for pair in pairs], weights=weights)),
         float(np.average([pair.level_noise_stops for pair in pairs], weights=weights)),
-        float(np.average([pair.area_above_white_share for pair in pairs], weights=weights)),
+        float(np.average(area, weights=weights)),
         estimate_share(
             used >= settings.headroom_slight_stops, weights=weights, shots=weighting.shots, sampled_fraction=weighting.sampled_fraction
         ),
+        estimate_mean(area, weights=weights, shots=weighting.shots, sampled_fraction=weighting.sampled_fraction, highest=1.0),
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pairdiff._records import (
     AxisState,
     Colour,
+    Estimate,
     FloatArray,
     FreeFit,
     Headroom,
@@ -28,7 +29,7 @@ from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
 from pairdiff.score.pair import PairSpread
-from pairdiff.score.pooling import ShotDraws, level_reached, weighted_quantile
+from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_reached, weighted_quantile
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
@@ -344,6 +345,26 @@ def support_labels(case: Case, settings: Settings) -> dict[str, float]:
         draw = _draw(case, columns, shots, number, noise_share=float(rng.uniform()))
         found[_rule(_figures(columns, case, draw, trial), case, trial)[0].label] += 1
     return {label: count / settings.support_draws for label, count in found.most_common()}
+
+
+def headroom_interval(case: Case, settings: Settings) -> Estimate:
+    """Headroom with the ends of its 95 % interval: shots drawn with replacement, the set refitted on them, thresholds as they are.
+
+    Parameters
+    ----------
+    case : what was measured.
+    settings : thresholds, number of draws, seed.
+
+    Returns
+    -------
+    Estimate, stops; without ends for fewer than three shots, which say too little of how others would differ.
+    """
+    columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
+    if shots.shots < LEAST_SHOTS:
+        return Estimate(case.headroom.stops, None, None)
+    draws = range(settings.support_draws)
+    found = [_figures(columns, case, _draw(case, columns, shots, n, noise_share=0.0), settings).stops for n in draws]
+    return Estimate(case.headroom.stops, *(float(end) for end in np.quantile(found, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))))
 
 
 def _draw(case: Case, columns: _Columns, shots: ShotDraws, number: int, *, noise_share: float) -> _Draw:

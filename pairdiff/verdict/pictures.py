@@ -17,7 +17,7 @@ from pairdiff.score.notice import notice_probability
 from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.title import FitCollector, collect_scores, pool_title
-from pairdiff.verdict.judge import judge, label_at, make_case, with_setup_flips
+from pairdiff.verdict.judge import headroom_interval, judge, label_at, make_case, with_setup_flips
 
 FIT_PIXELS_AT_LEAST = 60000
 """Pixels the fit sees in all, when there are few pictures: a still is fitted on as much as a short film."""
@@ -108,7 +108,7 @@ def _compare_measured(
         setups=setups,
         free_fit=score.free,
         difference=_picture_difference(score.pairs, scored.counts["controls"]),
-        headroom=score.headroom,
+        headroom=replace(score.headroom, stops_interval=headroom_interval(case, settings)),
         recovered=score.recovered,
         shadows=score.shadows,
         colour=score.colour,

@@ -203,9 +203,11 @@ def _geometry(geometry: Geometry) -> Document:
 
 
 def _headroom(headroom: Headroom) -> Document:
-    """`time_share` is a plain number, as the other shares of headroom are; the ends of its interval stand beside it."""
-    share = headroom.time_share
-    return _fields(headroom) | {"time_share": share.value, "time_share_low": share.low, "time_share_high": share.high}
+    """Plain numbers; the ends of their intervals stand beside them."""
+    held = {name: value for name, value in _fields(headroom).items() if name not in ("area_interval", "stops_interval")}
+    for name, one in (("time_share", headroom.time_share), ("area_share", headroom.area_interval), ("stops", headroom.stops_interval)):
+        held |= {f"{name}_low": one.low, f"{name}_high": one.high}
+    return held | {"time_share": headroom.time_share.value}
 
 
 def _run(versions: Mapping[str, str], settings: Mapping[str, Any]) -> Document:

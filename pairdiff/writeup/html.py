@@ -319,6 +319,12 @@ def _axes(result: Document) -> list[Document]:
     return [*rows, {"name": "Tone", "state": state, "words": tone, "evidence": _tone_evidence(result)}]
 
 
+def _stops_interval(room: Document) -> str:
+    """The ends of the headroom's interval, where the result holds them."""
+    low, high = room.get("stops_low"), room.get("stops_high")
+    return "" if low is None or high is None else f" (95 %: {say_stops(low)} to {say_stops(high)})"
+
+
 def _highlight_evidence(result: Document) -> list[str]:
     room, found = result["headroom"], result["recovered"]
     if room["status"] != "measured":
@@ -327,7 +333,7 @@ def _highlight_evidence(result: Document) -> list[str]:
         full = result["run"]["coverage"]["mode"] == "full"
         interval = say_interval(room["time_share_low"], room["time_share_high"], say_share, full=full)
         lines = [
-            f"Headroom {say_stops(room['stops'])}: {say_stops(room['stops_gain'])} at gain, "
+            f"Headroom {say_stops(room['stops'])}{_stops_interval(room)}: {say_stops(room['stops_gain'])} at gain, "
             f"{say_stops(room['stops_controls'])} at controls.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
             f"on average {say_share(room['area_share'])} of the picture is above SDR white at controls, "

@@ -24,6 +24,7 @@ from pairdiff.verdict.judge import (
     THRESHOLDS,
     Case,
     flips_by_setup,
+    headroom_interval,
     judge,
     label_at,
     label_on_screen,
@@ -381,3 +382,18 @@ def test_a_display_judges_the_levels_that_it_shows():
     assert label_on_screen(found, found.controls, lambda nits: np.minimum(nits, 100.0), SETTINGS) == "sdr-in-hdr-container"
     dimmer = replace(found.controls, white_nits=60.0)
     assert label_on_screen(found, dimmer, lambda nits: np.minimum(nits, 150.0), SETTINGS) == "wider-range"
+
+
+def test_the_interval_of_headroom_holds_the_value_and_widens_as_shots_differ():
+    levels = np.linspace(200, 800, 10)
+    unlike = make_case(*(make_pair(shot=n, hdr_p999_nits=float(level)) for n, level in enumerate(levels)))
+    found = headroom_interval(unlike, SETTINGS)
+    assert found.low < found.high
+    assert found.low <= found.value <= found.high
+    alike = headroom_interval(CASES["wider-range"], SETTINGS)
+    assert alike.low == pytest.approx(alike.high)
+    assert alike.value == pytest.approx(np.log2(5))
+    spread = headroom_interval(make_case(hdr_p999_nits=500.0, spread=0.2), SETTINGS)
+    assert spread.high - spread.low > 0.15  # the set alone moves it; the lower of two set-ups counts
+    few = headroom_interval(make_case(*(make_pair(shot=n, hdr_p999_nits=500.0) for n in range(2))), SETTINGS)
+    assert (few.low, few.high) == (None, None)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ STARTS = 3
 START_PIXELS = 20000
 """Pixels that the fit sees until it knows its valley (own)."""
 FREE_BOUNDS = ((1.0, 10000.0), (0.5, 6.0))
+"""Whites (cd/m2) and gammas that the free fit may reach (own)."""
 TOP_SHARE = 0.95
 """Signals above this share of the title's top are left out of the fit (own)."""
 LEAST_BELOW_TOP = 0.2
@@ -134,11 +136,41 @@ def _part(sample: FitSample, keep: NDArray[np.bool_] | slice) -> FitSample:
     return FitSample(sample.hdr_intensity[keep], sample.sdr_code[keep], sample.picture[keep], sample.shot, sample.noise_jnd)
 
 
-def fit_controls(sample: FitSample, settings: Settings) -> tuple[float, float, bool]:
-    """White (cd/m2), gamma and `at_bound` of the set that leaves the least mean |dI|, within the set's reach."""
+def fit_controls(sample: FitSample, settings: Settings, *, free: tuple[float, float] | None = None) -> tuple[float, float, bool]:
+    """White (cd/m2), gamma and `at_bound` of the set that leaves the least mean |dI|, within the set's reach.
+
+    The search runs without bounds first (`free`, where it was done already): along the bent valley of white against gamma a search that
+    meets a bound ends there although the valley goes on inside.
+    """
     bounds = ((settings.white_low_nits, settings.white_high_nits), (settings.gamma_low, settings.gamma_high))
-    white, gamma = _fit_white_gamma(sample, bounds)
+    white, gamma = free if free is not None else _fit_white_gamma(sample, FREE_BOUNDS)
+    if not all(low <= value <= high for value, (low, high) in zip((white, gamma), bounds, strict=True)):
+        white, gamma = _fit_at_edges(sample, bounds)
     return white, gamma, _at_edge(white, bounds[0], log=True) or _at_edge(gamma, bounds[1], log=False)
+
+
+def _fit_at_edges(sample: FitSample, bounds: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """The best point within the set's reach where the best of all lies outside: on an edge, or where a search from inside ends."""
+    residual = _residuals(sample)
+
+    def loss(log_white: float, gamma: float) -> float:
+        return float(residual(float(np.exp(log_white)), gamma).mean())
+
+    logs = (float(np.log(bounds[0][0])), float(np.log(bounds[0][1])))
+    white, gamma = _fit_white_gamma(sample, bounds)
+    found = [(float(np.log(white)), gamma)]
+    found += [(log_white, _least(partial(loss, log_white), bounds[1])) for log_white in logs]
+    found += [(_least(partial(_turned, loss, gamma), logs), gamma) for gamma in bounds[1]]
+    log_white, gamma = min(found, key=lambda point: loss(*point))
+    return float(np.exp(log_white)), gamma
+
+
+def _turned(loss: Callable[[float, float], float], second: float, first: float) -> float:
+    return loss(first, second)
+
+
+def _least(loss: Callable[[float], float], bounds: tuple[float, float]) -> float:
+    return float(minimize_scalar(loss, bounds=bounds, method="bounded", options={"xatol": 1e-4}).x)
 
 
 def _at_edge(value: float, bounds: tuple[float, float], *, log: bool) -> bool:
@@ -237,14 +269,14 @@ def _vertex(values: NDArray[np.float64], at: int) -> float:
     return float(0.5 * (left - right) / bend) if bend > 0 else 0.0
 
 
-def fit_free(sample: FitSample, settings: Settings) -> FreeFit:
+def fit_free(sample: FitSample, settings: Settings, *, free: tuple[float, float] | None = None) -> FreeFit:
     """White, gamma and lift without the set's bounds, and what they leave: nearly nothing where HDR is a power law of SDR.
 
     The residual is the 95th percentile over tone bins of each picture of its median, so that noise, which has no sign, cancels; what
     is left of it is subtracted in power. A lift is tried where white and gamma alone leave too much. `peak_ratio_stops` and `power_law`
     are filled once the pictures are scored.
     """
-    white, gamma = _fit_white_gamma(sample, FREE_BOUNDS)
+    white, gamma = free if free is not None else _fit_white_gamma(sample, FREE_BOUNDS)
     left, lift = _residual_jnd(sample, white, gamma), 0.0
     if left >= settings.power_law_jnd:
         lifted = _fit_lift(_thin(sample, START_PIXELS), white, gamma)
@@ -314,7 +346,8 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     nothing = SetupUncertainty(None, None)
     sample = leave_out_top(sample)
     gain, gain_bound = fit_gain(sample, settings)
-    white, gamma, bound = fit_controls(sample, settings)
+    free = _fit_white_gamma(sample, FREE_BOUNDS)
+    white, gamma, bound = fit_controls(sample, settings, free=free)
     refits = _refit_draws(sample, white, gamma, settings=settings)
     several = np.unique(sample.shot).size > 1  # one shot says nothing of how others would differ
     spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std())) if several else nothing
@@ -326,7 +359,7 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     ]
     if settings.sdr_white is not None and settings.sdr_gamma is not None:
         setups.append(Setup("bench", settings.sdr_white, settings.sdr_gamma, False, nothing, None, None))
-    return SetupFits(tuple(setups), fit_free(sample, settings), tone_span_jnd(sample), refits)
+    return SetupFits(tuple(setups), fit_free(sample, settings, free=free), tone_span_jnd(sample), refits)
 
 
 def tone_span_jnd(sample: FitSample) -> float:

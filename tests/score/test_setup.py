@@ -39,6 +39,32 @@ def test_a_relabelled_sdr_is_fitted_back(white, gamma):
     assert at_bound == (white in (48.0, 300.0) or gamma in (2.0, 2.6))
 
 
+@pytest.mark.parametrize(("white", "gamma"), [(290.0, 2.05), (295.0, 2.1), (290.0, 2.3), (50.0, 2.55)])
+def test_a_set_near_the_corner_of_its_reach_is_found_and_not_taken_for_its_edge(white, gamma):
+    def coded(signal):
+        light = relabel(np.round(signal * 219) / 219, white_nits=white, gamma=gamma)
+        return colour.models.eotf_ST2084(np.round(colour.models.eotf_inverse_ST2084(light) * 876) / 876)
+
+    found_white, found_gamma, at_bound = fit_controls(make_sample(coded), SETTINGS)
+    assert found_white == pytest.approx(white, rel=0.01)
+    assert found_gamma == pytest.approx(gamma, abs=0.01)
+    assert not at_bound
+
+
+@pytest.mark.parametrize(("white", "gamma"), [(30.0, 2.4), (1000.0, 2.4), (150.0, 2.9), (150.0, 1.7)])
+def test_beyond_its_reach_the_set_is_the_best_point_of_its_edge(white, gamma):
+    sample = make_sample(container(white, gamma))
+    found = fit_controls(sample, SETTINGS)
+    assert found[2]
+
+    def left(white, gamma):
+        light = sdr_code_to_nits(sample.sdr_code[None].astype(np.float32), white_nits=white, gamma=gamma)
+        return float(np.abs(sample.hdr_intensity - intensity(light[0].astype(np.float64))).mean())
+
+    edges = [(w, g) for w in np.geomspace(48, 300, 25) for g in np.linspace(2, 2.6, 13)]
+    assert left(*found[:2]) <= min(left(*point) for point in edges) + 1e-5
+
+
 def test_refitted_sets_are_bound_as_the_fit_is():
     sample = make_sample(container(200.0, 3.0))
     fits = fit_setups(sample, SETTINGS)

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,9 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
+from pairdiff.frames.cadence import FieldWatch, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
+from pairdiff.frames.fields import count_rejoined, find_combed, find_field_order
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
@@ -270,21 +273,47 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     key = _keep.scan_key(release, hlg_peak_nits=settings.hlg_peak_nits)
     kept = None if fresh else _keep.load_track(key)
     if kept is not None:
-        return _Pass(release, kept)
+        return _with_found(release, kept)
+    release = look_at_fields(release)
     name = release.side.upper()
     total = _expected_frames(release)
     active = _find_active(release, tell=tell, total=total)
-    with FrameReader(release) as reader:
-        prints, times, levels = scan_frames(
-            read_ahead(reader),
-            release.signal,
-            active=active,
-            hlg_peak_nits=settings.hlg_peak_nits,
-            progress=lambda done: tell(f"measure the {name} release", done, total),
-        )
-        track = Track(active, prints, times, levels, tuple(reader.damage))
+    watch = FieldWatch()
+    stage = f"measure the {name} release"
+    track = _read_track(release, active, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
+    weaves = watch.weaves()
+    order = find_field_order(weaves)
+    combed, moving = find_combed(weaves, order)
+    check_combed(release, combed, moving, places=[track.times_s[n] for n in np.flatnonzero(combed)])
+    if order != release.field_order:  # what the windows could not tell, the whole film did
+        release = replace(release, field_order=order)
+        again = f"measure the {name} release again, its fields rejoined"
+        track = _read_track(release, active, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
+    notes = note_fields(order, rejoined=count_rejoined(weaves, order), combed=int(combed.sum()), frames=len(track.times_s))
+    track = replace(track, field_order=order, set_aside=combed, notes=notes)
     _keep.store_track(key, track)
-    return _Pass(release, track)
+    return _with_found(release, track)
+
+
+def _read_track(
+    release: Release,
+    active: Rectangle,
+    *,
+    watch: Callable[[int, tuple[NDArray[np.unsignedinteger[Any]], ...]], None] | None,
+    settings: Settings,
+    tell: Callable[[int], None],
+) -> Track:
+    """Fingerprints and levels of every picture."""
+    with FrameReader(release, watch=watch) as reader:
+        prints, times, levels = scan_frames(
+            read_ahead(reader), release.signal, active=active, hlg_peak_nits=settings.hlg_peak_nits, progress=tell
+        )
+        return Track(active, prints, times, levels, tuple(reader.damage))
+
+
+def _with_found(release: Release, track: Track) -> _Pass:
+    """A release with what its pass found out about its frames."""
+    return _Pass(replace(release, field_order=track.field_order, notes=(*release.notes, *track.notes)), track)
 
 
 def _expected_frames(release: Release) -> int | None:
@@ -326,12 +355,24 @@ def _match(
         pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
         only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
     )
+    edit_map = _set_aside(edit_map, hdr=first.track.set_aside, sdr=second.track.set_aside)
     if not belongs_together(edit_map, min_score=settings.min_score):
         turned = find_turn(first.track.fingerprints, second.track.fingerprints, min_score=settings.min_score)
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
     return _register(first, second, edit_map, settings=settings)
+
+
+def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:
+    """Frames that show more than one moment, and partners of such frames, are undetermined: never matched, never scored."""
+    out = hdr.copy() if hdr.size else np.zeros(len(edit_map.path), bool)
+    if sdr.size:
+        out |= (edit_map.path >= 0) & sdr[np.maximum(edit_map.path, 0)]
+    if not out.any():
+        return edit_map
+    state = np.where(out & (edit_map.state == 1), np.int8(0), edit_map.state).astype(np.int8)
+    return replace(edit_map, state=state, partners=np.where(out, -1, edit_map.partners))
 
 
 def _shown_aspect(scanned: _Pass) -> float:
@@ -390,7 +431,7 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
         segments=segments,
         geometry=(geometry,),
         shots=shots,
-        notes=tuple(_matching_notes(edit_map, speed)),
+        notes=(*_matching_notes(edit_map, speed), *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes)),
         partners=edit_map.partners,
         hdr_times_s=np.array([float(time) for time in hdr.track.times_s]),
         sdr_times_s=np.array([float(time) for time in sdr.track.times_s]),

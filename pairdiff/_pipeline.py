@@ -37,6 +37,7 @@ from pairdiff._records import (
     Rectangle,
     Release,
     ReleaseResult,
+    Segment,
     Setup,
     Side,
 )
@@ -77,6 +78,10 @@ RESAMPLE_GAMMA = 2.4
 """SDR pictures are resampled in linear light at this gamma and handed on as signal."""
 OUTSIDE = "outside the matched passages: the two sides may not show the same moment"
 SAME_RATE = 1e-4
+RATE_SLACK = 0.005
+"""How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
+VARIABLE_RATIO = 1.5
+"""Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
 SPEED_UP = 0.06
 """Rates that differ by less than this are the same film at another speed (25 against 24 frames per second: 0.042)."""
 SIGNS = {
@@ -405,14 +410,47 @@ def _turned(hdr: _Pass, sdr: _Pass, turned: str) -> str:
     )
 
 
-def _rates(hdr: Release, sdr: Release) -> float | None:
+def _rates(hdr: _Pass, sdr: _Pass) -> float:
     """HDR frame rate over SDR frame rate: SDR film seconds for an HDR film second, frame for frame."""
-    first, second = hdr.signal.frame_rate.value, sdr.signal.frame_rate.value
-    return None if first is None or second is None else float(first / second)
+    return _rate(hdr) / _rate(sdr)
+
+
+def _rate(scanned: _Pass) -> float:
+    """Frames per second: as the file states it, unless its time stamps say otherwise (containers state odd means of a variable rate)."""
+    times, stated = scanned.track.times_s, scanned.release.signal.frame_rate.value
+    measured = (len(times) - 1) / float(times[-1] - times[0]) if len(times) > 1 else float(stated or 24)
+    return float(stated) if stated is not None and abs(float(stated) / measured - 1) <= RATE_SLACK else measured
+
+
+def _frame_seconds(times_s: FloatArray) -> FloatArray:
+    """How long each frame is shown, by the time stamps; the last one as long as the usual frame."""
+    steps = np.diff(times_s)
+    return np.append(steps, np.median(steps)) if len(steps) else np.full(len(times_s), 1 / 24)
+
+
+def _varies(times_s: FloatArray) -> bool:
+    """Whether frames are shown for different times, beyond the rounding of time stamps."""
+    steps = np.diff(times_s)
+    return bool(len(steps) and steps.max() > VARIABLE_RATIO * steps.min())
+
+
+def _timed(segments: tuple[Segment, ...], hdr_times_s: FloatArray, sdr_times_s: FloatArray) -> tuple[Segment, ...]:
+    """Segments with their speed read off the time stamps, where the frames of a side are not all equally long."""
+    if not (_varies(hdr_times_s) or _varies(sdr_times_s)):
+        return segments
+    ends = [np.append(times, times[-1] + _frame_seconds(times)[-1]) for times in (hdr_times_s, sdr_times_s)]
+    out = []
+    for one in segments:
+        if one.speed is not None and one.hdr_start is not None and one.sdr_start is not None:
+            hdr_s, sdr_s = ends[0][one.hdr_stop] - ends[0][one.hdr_start], ends[1][one.sdr_stop] - ends[1][one.sdr_start]
+            one = replace(one, speed=float(sdr_s / hdr_s))
+        out.append(one)
+    return tuple(out)
 
 
 def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) -> _Matching:
-    speed = _rates(hdr.release, sdr.release) or 1.0
+    speed = _rates(hdr, sdr)
+    hdr_times, sdr_times = (np.array([float(time) for time in one.track.times_s]) for one in (hdr, sdr))
     state, path = edit_map.state, edit_map.path
     segments = build_segments(state, path, edit_map.path_stop, edit_map.similarity, sdr_frames=len(sdr.track.times_s), speed=speed)
     shots = find_shots(hdr.track.fingerprints, state, path)
@@ -428,13 +466,13 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
         offset_frames=usual_offset(edit_map),
         score=edit_map.score,
         runner_up=edit_map.runner_up,
-        segments=segments,
+        segments=_timed(segments, hdr_times, sdr_times),
         geometry=(geometry,),
         shots=shots,
         notes=(*_matching_notes(edit_map, speed), *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes)),
         partners=edit_map.partners,
-        hdr_times_s=np.array([float(time) for time in hdr.track.times_s]),
-        sdr_times_s=np.array([float(time) for time in sdr.track.times_s]),
+        hdr_times_s=hdr_times,
+        sdr_times_s=sdr_times,
     )
     matching = _Matching(hdr, sdr, alignment, edit_map)
     if not shots:
@@ -478,7 +516,9 @@ class _Picks:
     hdr_frames: tuple[int, ...]
     shots: tuple[int, ...]
     seconds: tuple[float, ...]
+    """Of HDR film time, by the time stamps."""
     matched_frames: int
+    matched_s: float
 
 
 def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Picks:
@@ -486,6 +526,8 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
     rng = np.random.default_rng(settings.seed)
     shots = list(enumerate(alignment.shots))
     matched = sum(stop - start for _, (start, stop) in shots)
+    length_s = _frame_seconds(alignment.hdr_times_s)
+    matched_s = sum(float(length_s[start:stop].sum()) for _, (start, stop) in shots)
     if not shots:
         raise UnrelatedFilms(
             f"The two releases agree at an offset of {alignment.offset_frames:+d} frames (score {alignment.score:.2f}), but no moving "
@@ -496,7 +538,8 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
         keep = np.linspace(0, len(shots) - 1, settings.max_pairs).round().astype(int)
         shots = [shots[n] for n in keep]
     frames: list[tuple[int, int, float]] = []
-    shown = sum(stop - start for _, (start, stop) in shots)
+    uneven = _varies(alignment.hdr_times_s)
+    shown_s = sum(float(length_s[start:stop].sum()) for _, (start, stop) in shots)
     for number, (start, stop) in shots:
         count = stop - start if full else min(per_shot, stop - start)
         edges = np.linspace(start, stop, count + 1)
@@ -504,9 +547,18 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
             int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in itertools.pairwise(edges)
         ]
         picks = sorted({_paired_frame(alignment, frame, start, stop) for frame in drawn} - {-1})
-        frames += [(frame, number, (stop - start) / len(picks) * matched / shown) for frame in picks]
+        own_s = length_s[start:stop]
+        weights = _stand_for(picks, own_s, start) if uneven else [float(own_s.sum()) / len(picks)] * len(picks)
+        frames += [(frame, number, weight * matched_s / shown_s) for frame, weight in zip(picks, weights, strict=True)]
     numbers, owners, seconds = zip(*frames, strict=True)
-    return _Picks(numbers, owners, seconds, matched)
+    return _Picks(numbers, owners, seconds, matched, matched_s)
+
+
+def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[float]:
+    """Seconds that each pick of a shot stands for: those of the frames nearest to it."""
+    places = np.array(picks) - start
+    edges = [0, *((places[1:] + places[:-1] + 1) // 2).tolist(), len(length_s)]
+    return [float(length_s[low:high].sum()) for low, high in itertools.pairwise(edges)]
 
 
 def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
@@ -603,13 +655,12 @@ def _conclude(
     title: str | None,
     full: bool,
 ) -> Comparison:
-    step_s = _step_s(matching.hdr)
     fraction = len(picks.hdr_frames) / picks.matched_frames
-    weighting = Weighting(np.array(picks.seconds) * step_s, np.array(picks.shots), min(fraction, 1.0))
+    weighting = Weighting(np.array(picks.seconds), np.array(picks.shots), min(fraction, 1.0))
     score = pool_title(scored, weighting, fits=fits, settings=settings)
     shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
     matched_share = min(picks.matched_frames / shorter, 1.0)  # repeats on one side are frames without a partner of their own
-    case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=matched_share)
+    case = make_case(score, weighting, fits, matched_s=picks.matched_s, matched_share=matched_share)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
     moments = tuple(_typed(moment, types) for moment in choose_moments(score.pairs, seed=settings.seed))
     return Comparison(
@@ -651,12 +702,6 @@ def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
         shots=len(set(picks.shots)),
         notes=tuple(notes),
     )
-
-
-def _step_s(scanned: _Pass) -> float:
-    """Mean time between frames, seconds."""
-    times = scanned.track.times_s
-    return float((times[-1] - times[0]) / (len(times) - 1)) if len(times) > 1 else 1 / 24
 
 
 def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:

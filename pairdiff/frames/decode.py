@@ -33,6 +33,8 @@ T = TypeVar("T")
 MOST_DAMAGE = 1000
 MOST_FAULTS_IN_A_ROW = 256
 FORWARD_PICTURES = 24  # a gap up to this is decoded through; seeking costs about as much
+LEAST_UNEVEN, UNEVEN_SHARE = 4, 0.05
+"""Pictures that come early or late, and their share, from which a frame rate varies and a long gap is no damage (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
 
@@ -68,6 +70,7 @@ class FrameReader:
 
     def __init__(self, release: Release, *, threads: int = 0, watch: Callable[[int, tuple[Plane, ...]], None] | None = None) -> None:
         self._watch = watch
+        self._uneven, self._lasts_s = 0, Fraction(0)
         self.damage: list[Damage] = []
         self.frames_read = 0
         self.last_time_s: Fraction | None = None
@@ -135,9 +138,17 @@ class FrameReader:
         if self.last_time_s is not None and stamped <= self.last_time_s:
             self._record("missing time stamp", "time stamps run backwards: those pictures' times follow from the frame rate")
             return following
-        if stamped - following > max(5 * self._step_s, Fraction(1, 5)):
+        if self._is_gap(stamped - following, picture):
             self._record("decode error", f"no picture until {float(stamped):.3f} s: the file is damaged there, or its frame rate varies")
         return stamped
+
+    def _is_gap(self, late_s: Fraction, picture: VideoFrame) -> bool:
+        """Whether pictures are missing: a hold that the file states as a long picture is none, nor one among many of a variable rate."""
+        self._uneven += abs(late_s) > self._step_s / 2
+        lasts_s, self._lasts_s = self._lasts_s, (picture.duration or 0) * (picture.time_base or self._release.time_base)
+        stated = late_s + self._step_s <= lasts_s + self._step_s / 2
+        varies = self._uneven >= max(LEAST_UNEVEN, UNEVEN_SHARE * self.frames_read)
+        return late_s > max(5 * self._step_s, Fraction(1, 5)) and not stated and not varies
 
     def _place(self, picture: VideoFrame) -> str:
         stamped = stamp_s(picture, self._release)

@@ -49,8 +49,8 @@ def mix_planes(first, second, third, scale, offset, mix, halved_columns, halved_
             out[row, column, 2] = mix[2, 0] * a + mix[2, 1] * b + mix[2, 2] * c
 
 
-_TRIPLES = [types.Array(kind, 3, "C", readonly=True) for kind in (types.uint8, types.uint16)]
-WEAVE_SIGNATURES = [types.void(one, one, types.int64, types.int64[::1]) for one in _TRIPLES]
+_ROWS = [types.Array(kind, 3, "C", readonly=True) for kind in (types.uint8, types.uint16)]
+WEAVE_SIGNATURES = [types.void(one, one, types.int64[::1]) for one in _ROWS]
 
 
 @njit(inline="always")
@@ -60,32 +60,38 @@ def comb(upper, middle, lower):  # type: ignore[no-untyped-def]
 
 
 @njit(WEAVE_SIGNATURES, cache=True, nogil=True)
-def add_weaves(before, after, odd_first, out):  # type: ignore[no-untyped-def]
-    """Add up the combing of two frames and of both ways to exchange their fields, and the squares of five differences of them."""
-    triples, _, columns = before.shape
-    for number in range(triples):
-        own = np.zeros(4, np.int64)
-        squares = np.zeros(5, np.int64)
-        for column in range(columns):
-            p0, p1, p2 = np.int32(before[number, 0, column]), np.int32(before[number, 1, column]), np.int32(before[number, 2, column])
-            c0, c1, c2 = np.int32(after[number, 0, column]), np.int32(after[number, 1, column]), np.int32(after[number, 2, column])
-            first, second, inner, outer = comb(p0, p1, p2), comb(c0, c1, c2), comb(c0, p1, c2), comb(p0, c1, p2)
-            own[0] += first
-            own[1] += second
-            own[2] += inner
-            own[3] += outer
-            squares[0] += np.int64(first - inner) * (first - inner)
-            squares[1] += np.int64(first - outer) * (first - outer)
-            squares[2] += np.int64(second - inner) * (second - inner)
-            squares[3] += np.int64(second - outer) * (second - outer)
-            squares[4] += np.int64(inner - outer) * (inner - outer)
-        odd = (number + odd_first) % 2 == 1  # of an odd row in the middle the later frame gives the even rows beside it: top field later
-        out[0] += own[0]
-        out[1] += own[1]
-        out[2] += own[2] if odd else own[3]
-        out[3] += own[3] if odd else own[2]
-        out[4] += squares[0] if odd else squares[1]
-        out[5] += squares[1] if odd else squares[0]
-        out[6] += squares[2] if odd else squares[3]
-        out[7] += squares[3] if odd else squares[2]
-        out[8] += squares[4]
+def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
+    """Add up the combing of two frames and of both ways to exchange their fields, and the squares of five differences of them.
+
+    Strips of rows begin with an even row. Combing is counted at as many odd as even rows, so that neither field has the better places.
+    """
+    strips, rows, columns = before.shape
+    for number in range(strips):
+        for middle in range(1, rows - 1):
+            own = np.zeros(4, np.int64)
+            squares = np.zeros(5, np.int64)
+            for column in range(columns):
+                p0, p1 = np.int32(before[number, middle - 1, column]), np.int32(before[number, middle, column])
+                p2 = np.int32(before[number, middle + 1, column])
+                c0, c1 = np.int32(after[number, middle - 1, column]), np.int32(after[number, middle, column])
+                c2 = np.int32(after[number, middle + 1, column])
+                first, second, inner, outer = comb(p0, p1, p2), comb(c0, c1, c2), comb(c0, p1, c2), comb(p0, c1, p2)
+                own[0] += first
+                own[1] += second
+                own[2] += inner
+                own[3] += outer
+                squares[0] += np.int64(first - inner) * (first - inner)
+                squares[1] += np.int64(first - outer) * (first - outer)
+                squares[2] += np.int64(second - inner) * (second - inner)
+                squares[3] += np.int64(second - outer) * (second - outer)
+                squares[4] += np.int64(inner - outer) * (inner - outer)
+            top, bottom = (2, 3) if middle % 2 == 1 else (3, 2)  # beside an odd row lie even ones: there `inner` has the later top field
+            out[0] += own[0]
+            out[1] += own[1]
+            out[top] += own[2]
+            out[bottom] += own[3]
+            out[2 + top] += squares[0]
+            out[2 + bottom] += squares[1]
+            out[4 + top] += squares[2]
+            out[4 + bottom] += squares[3]
+            out[8] += squares[4]

@@ -26,8 +26,8 @@ from pairdiff._records import FieldOrder
 Planes = Sequence[NDArray[np.unsignedinteger[Any]]]
 Match = Literal["own", "before", "after"]
 
-MOST_TRIPLES = 128
-"""Places down the picture at which three rows are looked at (own)."""
+MOST_STRIPS, STRIP_ROWS = 10, 18
+"""Strips of a picture that are looked at, and rows of each: rows in a row, so that printed lines cannot fall in step with them (own)."""
 HALF = 0.5
 """Share of the whole spread of combing by which exchanges must differ from each other, or both from the frame as it is (own)."""
 COMBED_SHARE, WOVEN_SHARE = 0.35, 0.15
@@ -38,8 +38,9 @@ SURE_SIGMA = 10.0
 MATCH_SHARE = 0.02
 """Share of the spread by which an exchange must be better than the frame as it is for that to be taken: where both are whole, both serve
 (own)."""
-LEAST_REJOINED_SHARE = 0.08
-"""Share of pairs of frames in which something moves, from which a film is rejoined (own)."""
+LEAST_FIELDS_SHARE, LEAST_JOINED_SHARE, LEAST_JOINED = 0.08, 0.1, 3
+"""From which a film is rejoined: share of moving pairs of frames whose exchanges differ, share of these that are combed and join, and
+their number (own; film at 2:3 joins in 0.19 to 0.5 of them, video in 0 to 0.05, at CRF 20 to 30)."""
 MOST_COMBED_SHARE = 0.25
 """Share of frames in which something moves that may be combed for good before a release is refused (own)."""
 LEAST_MOVING = 12
@@ -48,7 +49,9 @@ WOVEN_FRAMES, WOVEN_FRAMES_REJOINED = 3, 8
 """Pairs in a row woven of two moments that make a passage of video: in progressive film, and in film with rejoined fields, in which
 slow motion under strong compression looks so for a frame or two (own)."""
 ORPHAN_RATIO = 2.0
-"""How much more combed than both neighbours a frame must be, however it is joined, to be one of two edits (own)."""
+"""How much more combed than the frames on both sides a single frame must be, however it is joined, to count as two moments (own)."""
+ALONE_FRAMES, PAIR_FRAMES = 12, 2
+"""Frames around such a frame without another one but right beside it: what recurs is a pattern in the picture and no edit (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,8 @@ class PairClasses:
 
     moving: NDArray[np.bool_]
     """Something moves, and it says something about fields."""
+    apart: NDArray[np.int8]
+    """1 where both ways to exchange fields differ and the later frame's top field suits the earlier frame, -1 its bottom field; else 0."""
     exchanged: NDArray[np.int8]
     """1 where the later frame is combed and joins with the earlier one, its top field the later; -1 its bottom field; else 0."""
     interlaced: NDArray[np.int8]
@@ -66,12 +71,15 @@ class PairClasses:
 
 
 def sample_rows(plane: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.unsignedinteger[Any]]:
-    """Rows of a luma plane in threes, (place, 3, column), a contiguous copy; middles are odd and even by turns."""
-    rows = plane.shape[0]
-    step = max(-(-rows // MOST_TRIPLES), 3) | 1
-    middles = np.arange(1, max(rows - 1, 1), step)
-    middles = middles[middles < rows - 1]
-    return np.ascontiguousarray(plane[middles[:, None] + np.array([-1, 0, 1])])
+    """Rows of a luma plane in strips, (strip, row, column), a contiguous copy; every strip begins with an even row.
+
+    A low picture is one strip, without its last row where their number is odd; a high one gives `MOST_STRIPS` spread over it.
+    """
+    rows = plane.shape[0] // 2 * 2
+    if rows <= MOST_STRIPS * STRIP_ROWS:
+        return np.ascontiguousarray(plane[None, :rows])
+    firsts = np.linspace(0, rows - STRIP_ROWS, MOST_STRIPS).astype(int) // 2 * 2
+    return np.stack([plane[first : first + STRIP_ROWS] for first in firsts])
 
 
 def compare_weaves(before: NDArray[np.unsignedinteger[Any]], after: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.int64]:
@@ -79,7 +87,7 @@ def compare_weaves(before: NDArray[np.unsignedinteger[Any]], after: NDArray[np.u
 
     Parameters
     ----------
-    before, after : what `sample_rows` gave of two frames in a row.
+    before, after : what `sample_rows` gave of two successive frames.
 
     Returns
     -------
@@ -90,9 +98,9 @@ def compare_weaves(before: NDArray[np.unsignedinteger[Any]], after: NDArray[np.u
     from pairdiff.frames._kernels import add_weaves  # compiled code: loaded when it is needed
 
     out = np.zeros(9, np.int64)
-    if before.shape == after.shape and before.size:
+    if before.shape == after.shape and before.shape[1] > 3:
         kind = np.uint8 if before.dtype == np.uint8 else np.uint16
-        add_weaves(before.astype(kind, copy=False), after.astype(kind, copy=False), 1, out)
+        add_weaves(before.astype(kind, copy=False), after.astype(kind, copy=False), out)
     return out
 
 
@@ -102,7 +110,7 @@ def classify_pairs(weaves: NDArray[np.int64]) -> PairClasses:
     spread = np.maximum.reduce([later, top, bottom]) - np.minimum.reduce([later, top, bottom])
     error = SURE_SIGMA * np.sqrt(np.maximum(weaves[:, 4:].astype(np.float64), 1.0)).T
     moving = (top - later >= np.maximum(HALF * spread, error[2])) & (bottom - later >= np.maximum(HALF * spread, error[3]))
-    exchanged, interlaced, earlier_combed = (np.zeros(len(weaves), np.int8) for _ in range(3))
+    sides, exchanged, interlaced, earlier_combed = (np.zeros(len(weaves), np.int8) for _ in range(4))
     for sign, near, far in ((1, top, bottom), (-1, bottom, top)):
         way = far - near
         apart = (way >= HALF * spread) & (way >= error[4]) & (spread > 0)
@@ -110,20 +118,21 @@ def classify_pairs(weaves: NDArray[np.int64]) -> PairClasses:
         exchanged[apart & (share_later >= COMBED_SHARE)] = sign
         earlier_combed[apart & (share_earlier >= COMBED_SHARE)] = sign
         interlaced[apart & (np.maximum(share_later, share_earlier) <= WOVEN_SHARE)] = sign
-        moving |= apart
-    return PairClasses(moving, exchanged, interlaced, earlier_combed)
+        sides[apart] = sign
+    return PairClasses(moving | (sides != 0), sides, exchanged, interlaced, earlier_combed)
 
 
 def find_field_order(weaves: NDArray[np.int64]) -> FieldOrder | None:
     """Which field comes first in a film whose frames must be rejoined; None for a film whose frames are to be taken as they are."""
     seen = classify_pairs(weaves)
     moving = int(seen.moving.sum())
-    top, bottom = (int((seen.exchanged == sign).sum()) for sign in (1, -1))
-    if moving < LEAST_MOVING or max(top, bottom) < max(LEAST_REJOINED_SHARE * moving, 2) or max(top, bottom) < 4 * min(top, bottom):
+    apart, joined = ([int((values == sign).sum()) for sign in (1, -1)] for values in (seen.apart, seen.exchanged))
+    first = 0 if apart[0] > apart[1] else 1
+    if moving < LEAST_MOVING or apart[first] < max(LEAST_FIELDS_SHARE * moving, 4 * apart[1 - first]):
         return None
-    if int((seen.interlaced == (1 if top > bottom else -1)).sum()) > 2 * max(top, bottom):
+    if joined[first] < max(LEAST_JOINED_SHARE * apart[first], LEAST_JOINED):
         return None
-    return "top" if top > bottom else "bottom"
+    return "top" if first == 0 else "bottom"
 
 
 def find_combed(weaves: NDArray[np.int64], order: FieldOrder | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -142,14 +151,33 @@ def find_combed(weaves: NDArray[np.int64], order: FieldOrder | None) -> tuple[ND
     frames = len(weaves) + 1
     combed, moving = np.zeros(frames, bool), np.zeros(frames, bool)
     moving[1:], moving[:-1] = seen.moving, moving[:-1] | seen.moving
-    video = _long_runs(seen.interlaced != 0, WOVEN_FRAMES if order is None else WOVEN_FRAMES_REJOINED)
+    least = WOVEN_FRAMES if order is None else WOVEN_FRAMES_REJOINED
+    two = seen.interlaced if order is not None else np.where(seen.exchanged != 0, seen.exchanged, seen.interlaced)
+    video = _long_runs(two == 1, least) | _long_runs(two == -1, least)
     combed[1:] |= video
     combed[:-1] |= video
+    own = np.concatenate([weaves[:1, 0], weaves[:, 1]]).astype(np.float64)
     if order is None:
-        combed[1:] |= seen.exchanged != 0
-        combed[:-1] |= seen.earlier_combed != 0
-        return combed, moving
-    return combed | _orphans(weaves, order), moving
+        single = np.zeros(frames, bool)
+        single[1:] |= seen.exchanged != 0
+        single[:-1] |= seen.earlier_combed != 0
+        return combed | _alone(single & _stands_out(own)), moving
+    near = weaves[:, 2 if order == "top" else 3].astype(np.float64)
+    return combed | _alone(_stands_out(np.minimum(own, np.minimum(np.append(near, np.inf), np.insert(near, 0, np.inf))))), moving
+
+
+def _stands_out(combing: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Frames far more combed than the nearest frames on both sides, the better of two on each."""
+    padded = np.pad(combing, 2, mode="reflect") if len(combing) > 2 else np.pad(combing, 2, mode="edge")
+    sides = np.minimum(padded[:-4], padded[1:-3]), np.minimum(padded[3:-1], padded[4:])
+    return np.asarray(combing > ORPHAN_RATIO * np.maximum(*sides))
+
+
+def _alone(which: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Only those frames that have none of their kind around them, but right beside."""
+    count = which.astype(np.int64)
+    around, beside = (np.convolve(count, np.ones(2 * frames + 1, np.int64))[frames:-frames] for frames in (ALONE_FRAMES, PAIR_FRAMES))
+    return np.asarray(which & (around == beside))
 
 
 def _long_runs(which: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
@@ -159,22 +187,6 @@ def _long_runs(which: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
     for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         out[start:stop] = stop - start >= least
     return out
-
-
-def _orphans(weaves: NDArray[np.int64], order: FieldOrder) -> NDArray[np.bool_]:
-    """Frames of two edits: as combed as can be, however they are joined, between neighbours that join well."""
-    near = 2 if order == "top" else 3
-    own = np.concatenate([weaves[:1, 0], weaves[:, 1]]).astype(np.float64)
-    least = np.minimum(own, np.minimum(_shifted(weaves[:, near], 1), _shifted(weaves[:, near], 0)))
-    most = np.maximum(own, np.maximum(_shifted(weaves[:, 2:4].max(1), 1, low=True), _shifted(weaves[:, 2:4].max(1), 0, low=True)))
-    beside = np.maximum(np.concatenate([least[1:2], least[:-1]]), np.concatenate([least[1:], least[-2:-1]]))
-    return np.asarray((least > ORPHAN_RATIO * beside) & (least >= HALF * most) & (least > 0))
-
-
-def _shifted(values: NDArray[np.int64], before: int, *, low: bool = False) -> NDArray[np.float64]:
-    """Values over pairs as values over frames, of the pair with the frame before (1) or after (0); infinite where there is none."""
-    missing = [-np.inf if low else np.inf]
-    return np.concatenate([missing, values.astype(float)] if before else [values.astype(float), missing])
 
 
 def choose_match(before: NDArray[np.int64] | None, after: NDArray[np.int64] | None, *, order: FieldOrder) -> Match:

@@ -56,42 +56,45 @@ WEAVE_SIGNATURES = [types.void(one, one, types.int64[::1]) for one in _ROWS]
 @njit(inline="always")
 def comb(upper, middle, lower):  # type: ignore[no-untyped-def]
     """How far a code lies outside those of both rows beside it."""
-    return max(min(upper, lower) - middle, 0) + max(middle - max(upper, lower), 0)
+    none = np.int32(0)
+    return max(np.int32(min(upper, lower) - middle), none) + max(np.int32(middle - max(upper, lower)), none)
 
 
-@njit(WEAVE_SIGNATURES, cache=True, nogil=True)
+@njit(WEAVE_SIGNATURES, cache=True, nogil=True, fastmath={"reassoc"})
 def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
     """Add up the combing of two frames and of both ways to exchange their fields, and the squares of five differences of them.
 
     Strips of rows begin with an even row. Combing is counted at as many odd as even rows, so that neither field has the better places.
+    Combing is exact; the squares, which only say how sure a difference is, are added in single precision along a row.
     """
     strips, rows, columns = before.shape
     for number in range(strips):
         for middle in range(1, rows - 1):
-            own = np.zeros(4, np.int64)
-            squares = np.zeros(5, np.int64)
+            earlier, later, inner, outer = np.int32(0), np.int32(0), np.int32(0), np.int32(0)
+            square_0, square_1, square_2 = np.float32(0), np.float32(0), np.float32(0)
+            square_3, square_4 = np.float32(0), np.float32(0)
+            p_upper, p_middle, p_lower = before[number, middle - 1], before[number, middle], before[number, middle + 1]
+            c_upper, c_middle, c_lower = after[number, middle - 1], after[number, middle], after[number, middle + 1]
             for column in range(columns):
-                p0, p1 = np.int32(before[number, middle - 1, column]), np.int32(before[number, middle, column])
-                p2 = np.int32(before[number, middle + 1, column])
-                c0, c1 = np.int32(after[number, middle - 1, column]), np.int32(after[number, middle, column])
-                c2 = np.int32(after[number, middle + 1, column])
-                first, second, inner, outer = comb(p0, p1, p2), comb(c0, c1, c2), comb(c0, p1, c2), comb(p0, c1, p2)
-                own[0] += first
-                own[1] += second
-                own[2] += inner
-                own[3] += outer
-                squares[0] += np.int64(first - inner) * (first - inner)
-                squares[1] += np.int64(first - outer) * (first - outer)
-                squares[2] += np.int64(second - inner) * (second - inner)
-                squares[3] += np.int64(second - outer) * (second - outer)
-                squares[4] += np.int64(inner - outer) * (inner - outer)
+                p0, p1, p2 = np.int32(p_upper[column]), np.int32(p_middle[column]), np.int32(p_lower[column])
+                c0, c1, c2 = np.int32(c_upper[column]), np.int32(c_middle[column]), np.int32(c_lower[column])
+                a, b, c, d = comb(p0, p1, p2), comb(c0, c1, c2), comb(c0, p1, c2), comb(p0, c1, p2)
+                earlier += np.int32(a)
+                later += np.int32(b)
+                inner += np.int32(c)
+                outer += np.int32(d)
+                square_0 += np.float32(np.int32(a - c)) * np.float32(np.int32(a - c))
+                square_1 += np.float32(np.int32(a - d)) * np.float32(np.int32(a - d))
+                square_2 += np.float32(np.int32(b - c)) * np.float32(np.int32(b - c))
+                square_3 += np.float32(np.int32(b - d)) * np.float32(np.int32(b - d))
+                square_4 += np.float32(np.int32(c - d)) * np.float32(np.int32(c - d))
             top, bottom = (2, 3) if middle % 2 == 1 else (3, 2)  # beside an odd row lie even ones: there `inner` has the later top field
-            out[0] += own[0]
-            out[1] += own[1]
-            out[top] += own[2]
-            out[bottom] += own[3]
-            out[2 + top] += squares[0]
-            out[2 + bottom] += squares[1]
-            out[4 + top] += squares[2]
-            out[4 + bottom] += squares[3]
-            out[8] += squares[4]
+            out[0] += earlier
+            out[1] += later
+            out[top] += inner
+            out[bottom] += outer
+            out[2 + top] += np.int64(square_0)
+            out[2 + bottom] += np.int64(square_1)
+            out[4 + top] += np.int64(square_2)
+            out[4 + bottom] += np.int64(square_3)
+            out[8] += np.int64(square_4)

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_opening
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
@@ -80,6 +81,8 @@ OUTSIDE = "outside the matched passages: the two sides may not show the same mom
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
+LEAST_ASIDE_FRAMES = 5
+"""Frames of more than one moment in a row from which they make a passage of their own (own)."""
 VARIABLE_RATIO = 1.5
 """Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
 SPEED_UP = 0.06
@@ -283,7 +286,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     name = release.side.upper()
     total = _expected_frames(release)
     active = _find_active(release, tell=tell, total=total)
-    watch = FieldWatch()
+    watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     stage = f"measure the {name} release"
     track = _read_track(release, active, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
     weaves = watch.weaves()
@@ -294,8 +297,9 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
         release = replace(release, field_order=order)
         again = f"measure the {name} release again, its fields rejoined"
         track = _read_track(release, active, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
-    notes = note_fields(order, rejoined=count_rejoined(weaves, order), combed=int(combed.sum()), frames=len(track.times_s))
-    track = replace(track, field_order=order, set_aside=combed, notes=notes)
+    mixed = watch.mixed() & ~combed if order is None else np.zeros(len(combed), bool)  # of rejoined frames the stored ones say nothing
+    counts = {"rejoined": count_rejoined(weaves, order), "combed": int(combed.sum()), "mixed": int(mixed.sum())}
+    track = replace(track, field_order=order, set_aside=combed | mixed, notes=note_fields(order, **counts, frames=len(combed)))
     _keep.store_track(key, track)
     return _with_found(release, track)
 
@@ -370,13 +374,14 @@ def _match(
 
 
 def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:
-    """Frames that show more than one moment, and partners of such frames, are undetermined: never matched, never scored."""
+    """Frames that show more than one moment, and partners of such frames, are never paired; passages of them are undetermined."""
     out = hdr.copy() if hdr.size else np.zeros(len(edit_map.path), bool)
     if sdr.size:
         out |= (edit_map.path >= 0) & sdr[np.maximum(edit_map.path, 0)]
     if not out.any():
         return edit_map
-    state = np.where(out & (edit_map.state == 1), np.int8(0), edit_map.state).astype(np.int8)
+    long = binary_opening(out, np.ones(LEAST_ASIDE_FRAMES, bool))
+    state = np.where(long & (edit_map.state == 1), np.int8(0), edit_map.state).astype(np.int8)
     return replace(edit_map, state=state, partners=np.where(out, -1, edit_map.partners))
 
 
@@ -547,6 +552,8 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
             int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in itertools.pairwise(edges)
         ]
         picks = sorted({_paired_frame(alignment, frame, start, stop) for frame in drawn} - {-1})
+        if not picks:
+            continue
         own_s = length_s[start:stop]
         weights = _stand_for(picks, own_s, start) if uneven else [float(own_s.sum()) / len(picks)] * len(picks)
         frames += [(frame, number, weight * matched_s / shown_s) for frame, weight in zip(picks, weights, strict=True)]

@@ -98,3 +98,37 @@ def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
             out[4 + top] += np.int64(square_2)
             out[4 + bottom] += np.int64(square_3)
             out[8] += np.int64(square_4)
+
+
+MIX_SIGNATURES = [types.void(one, one, one, types.float32, types.float64[::1]) for one in _ROWS]
+
+
+@njit(MIX_SIGNATURES, cache=True, nogil=True, fastmath={"reassoc"})
+def add_mix(before, frame, after, least, out):  # type: ignore[no-untyped-def]
+    """Add up products of fine detail along rows, where that of both neighbours differs by at least `least` codes.
+
+    Of d = before - after and e = frame - after: d d, e d, e e; then (frame - before) squared, before and after squared, and places.
+    """
+    strips, rows, columns = frame.shape
+    for number in range(strips):
+        for row in range(0, rows, 2):
+            dd, ed, ee, own, energy, places = (np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0))
+            p, f, n = before[number, row], frame[number, row], after[number, row]
+            for column in range(1, columns - 1):
+                a = np.float32(p[column + 1]) - np.float32(p[column - 1])
+                b = np.float32(f[column + 1]) - np.float32(f[column - 1])
+                c = np.float32(n[column + 1]) - np.float32(n[column - 1])
+                d, e = a - c, b - c
+                counts = np.float32(1) if abs(d) >= least else np.float32(0)
+                dd += counts * d * d
+                ed += counts * e * d
+                ee += counts * e * e
+                own += counts * (b - a) * (b - a)
+                energy += counts * (a * a + c * c)
+                places += counts
+            out[0] += dd
+            out[1] += ed
+            out[2] += ee
+            out[3] += own
+            out[4] += energy
+            out[5] += places

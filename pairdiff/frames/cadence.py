@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pairdiff._errors import InputRefused
 from pairdiff._records import FieldOrder, Release
 from pairdiff.clip.container import SIDES, open_container
+from pairdiff.frames.blends import compare_mix, find_mixed
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
 from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
 
@@ -30,23 +31,34 @@ LEAST_DURATION_S = 60
 
 
 class FieldWatch:
-    """Compares each frame with the one before, in one pass; hand `add` to `FrameReader` as `watch`."""
+    """Compares each frame with those beside it, in one pass; hand `add` to `FrameReader` as `watch`.
 
-    def __init__(self) -> None:
-        self._before: NDArray[np.unsignedinteger[Any]] | None = None
+    `code_step` is one 8-bit code in the codes of the planes.
+    """
+
+    def __init__(self, *, code_step: float = 1.0) -> None:
+        self._code_step = code_step
+        self._rows: list[NDArray[np.unsignedinteger[Any]]] = []
         self._weaves: list[NDArray[np.int64]] = []
+        self._mixes: list[NDArray[np.float64]] = []
 
     def add(self, index: int, planes: tuple[NDArray[np.unsignedinteger[Any]], ...]) -> None:
         """Take the next frame."""
         del index
-        rows = sample_rows(planes[0])
-        if self._before is not None:
-            self._weaves.append(compare_weaves(self._before, rows))
-        self._before = rows
+        self._rows = [*self._rows[-2:], sample_rows(planes[0])]
+        if len(self._rows) > 1:
+            self._weaves.append(compare_weaves(*self._rows[-2:]))
+        if len(self._rows) > 2:
+            self._mixes.append(compare_mix(*self._rows, code_step=self._code_step))
 
     def weaves(self) -> NDArray[np.int64]:
         """What `compare_weaves` said of all pairs, (pair, 9)."""
         return np.stack(self._weaves) if self._weaves else np.zeros((0, 9), np.int64)
+
+
+    def mixed(self) -> NDArray[np.bool_]:
+        """Frames that are mixes of their neighbours, (frame,); none where there are too few of them to be a conversion."""
+        return find_mixed(np.stack(self._mixes)) if self._mixes else np.zeros(len(self._weaves) + 1, bool)
 
 
 def look_at_fields(release: Release) -> Release:
@@ -104,7 +116,7 @@ def _time_in_words(time_s: Fraction) -> str:
     return f"{int(minutes) // 60}:{int(minutes) % 60:02d}:{seconds:06.3f}"
 
 
-def note_fields(order: FieldOrder | None, *, rejoined: int, combed: int, frames: int) -> tuple[str, ...]:
+def note_fields(order: FieldOrder | None, *, rejoined: int, combed: int, mixed: int, frames: int) -> tuple[str, ...]:
     """What was undone and what was left, in words for the report."""
     notes = []
     if order is not None:
@@ -116,6 +128,11 @@ def note_fields(order: FieldOrder | None, *, rejoined: int, combed: int, frames:
         notes.append(
             f"{combed} of {frames} frames ({combed / frames:.1%}) show two moments at once (video, or an edit between two fields): "
             "they are not matched and not scored."
+        )
+    if mixed:
+        notes.append(
+            f"at least {mixed} of {frames} frames ({mixed / frames:.1%}) are mixes of their neighbours, as a conversion of the frame rate "
+            "by blending makes them; that cannot be undone: they are not matched and not scored."
         )
     return tuple(notes)
 

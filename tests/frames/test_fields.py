@@ -308,8 +308,8 @@ def test_a_few_combed_frames_are_no_reason_to_refuse(combed: int, moving: int) -
 
 
 def test_notes_say_what_was_undone_and_what_was_left() -> None:
-    assert note_fields(None, rejoined=0, combed=0, frames=10) == ()
-    rejoined, left = note_fields("top", rejoined=40, combed=3, frames=100)
+    assert note_fields(None, rejoined=0, combed=0, mixed=0, frames=10) == ()
+    rejoined, left = note_fields("top", rejoined=40, combed=3, mixed=0, frames=100)
     assert "top field first" in rejoined
     assert "40 of 100 frames (40%)" in rejoined
     assert "3 of 100 frames (3.0%)" in left

@@ -118,11 +118,11 @@ def interlace(numbers: Sequence[int], *, rate: Fraction | int = 25, **more: Any)
     return Stored(tuple(numbers[::2]), tuple(numbers[1::2]), Fraction(rate), **more)
 
 
-def blend(count: int, *, rate: int, source: int = 24, first: int = 0) -> Stored:
-    """Another rate by mixing the two pictures beside each moment, in proportion."""
-    times = [Fraction(n * source, rate) for n in range(count)]
-    low = tuple(first + int(time) for time in times)
-    return Stored(low, tuple(n + 1 for n in low), Fraction(rate), mixed=tuple(float(time % 1) for time in times))
+def add_blends(numbers: Sequence[int], *, every: int) -> Stored:
+    """A higher rate by an even mix of two pictures put between them, after every so many."""
+    frames = [(n, n, 0.0) if kind == 0 else (n, n + 1, 0.5) for n in numbers[:-1] for kind in range(2 if n % every == every - 1 else 1)]
+    top, bottom, mixed = zip(*frames, strict=True)
+    return Stored(top, bottom, Fraction(24 * (every + 1), every), mixed=mixed)
 
 
 def join(*parts: Stored, **more: Any) -> Stored:
@@ -172,9 +172,9 @@ def _case(name: str, hdr: Stored, sdr: Stored, *, hdr_first: str = "top", sdr_fi
     return Case(name, hdr, sdr, hdr.numbers(first=hdr_first), sdr.numbers(first=sdr_first), note)
 
 
-def cases() -> tuple[Case, ...]:
+def cases(pictures: int = 200) -> tuple[Case, ...]:
     """Every cadence that must be matched, frame for frame."""
-    part = range(200)
+    part = range(pictures)
     regular = [n for n in part for _ in range(2 + n % 2)]
     rng = np.random.default_rng(8)
     irregular = [n for n in part for _ in range(int(rng.integers(2, 4)))]
@@ -195,7 +195,7 @@ def cases() -> tuple[Case, ...]:
         _case("2:3 fields, HDR 10 bit", pull_down(part, "23"), plain(part[13:]), note=woven),
         _case("2:3 fields, both", pull_down(part, "23"), pull_down(part[14:], "23"), note=woven),
         _case("2:3 fields, SDR, CRF 28", plain(part), pull_down(part[5:], "23", options={"preset": "fast", "crf": "28"}), note=woven),
-        _case("2:3 fields, SDR, edited", plain(part), drop_frames(ntsc, range(101, 143)), note=woven),
+        _case("2:3 fields, SDR, edited", plain(part), drop_frames(ntsc, range(pictures // 2 + 1, pictures // 2 + 33)), note=woven),
         _case("25i one phase off, SDR", plain(part), shift_fields(part[7:]), sdr_first="bottom", note=woven),
         _case("25i, 12 + 1 pulldown, SDR", plain(part), pull_down(part[7:], "222222222223", rate=Fraction(25)), note=woven),
         _case("progressive flagged interlaced", plain(part), plain(part[7:], params="tff=1")),
@@ -203,6 +203,8 @@ def cases() -> tuple[Case, ...]:
         _case("48 against 24, SDR", plain(part), plain([n for n in part[7:] for _ in range(2)], 48)),
         _case("48 against 24, HDR", plain([n for n in part for _ in range(2)], 48), plain(part[7:])),
         _case("25 by one repeat in 25", plain(part), plain([n for n in part for _ in range(1 + (n % 24 == 23))], 25)),
+        _case("one blend in five, SDR", plain(part), add_blends(part, every=4), note="mixes of their neighbours"),
+        _case("every second frame a blend, SDR", plain(part), add_blends(part, every=1), note="mixes of their neighbours"),
         _case("single frames dropped", plain(part), plain([n for n in part if n not in (50, 51, 110, 150, 151, 152, 180)])),
         _case("variable rate, SDR mkv", plain(held), plain(part, stamps=stamps)),
         _case("variable rate, SDR mp4", plain(held), plain(part, stamps=stamps, ending="mp4")),
@@ -212,9 +214,9 @@ def cases() -> tuple[Case, ...]:
     )
 
 
-def case_named(name: str) -> Case:
+def case_named(name: str, pictures: int = 200) -> Case:
     """One of `cases`."""
-    return next(one for one in cases() if one.name == name)
+    return next(one for one in cases(pictures) if one.name == name)
 
 
 @dataclass(frozen=True)

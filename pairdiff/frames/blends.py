@@ -2,8 +2,9 @@
 
 Fine detail along rows is looked at where it moves far enough to be new from frame to frame. A picture of its own is explained badly by
 any mix of its neighbours (its own detail is in neither); a blend of both is explained but for rounding and coding. Only frames whose two
-neighbours are, in effect, the pictures that were mixed can be told so: one blend between two pictures (one frame in five, every second
-one). Where nearly every frame is a blend of changing shares (24 to 25 or 30 in proportion), slow motion looks alike, and nothing is said.
+neighbours are, in effect, the pictures that were mixed can be told so (one blend between two pictures: one frame in five, every second
+one), and of those only the ones in fast enough motion: the count is a lower bound. Where nearly every frame is a blend of changing shares
+(24 to 25 or 30 in proportion), slow motion looks alike, and nothing is said.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ LEAST_CODES = 12.0
 LEAST_PLACES = 500
 MOST_REST = 0.05
 """What a mix may leave of the change to the nearer neighbour, in squares (own; film leaves 0.1 and more in 19 frames of 20)."""
-LEAST_NEW, LEAST_NEARER = 0.15, 0.06
-"""Least change to the farther and to the nearer neighbour, as shares of the detail there: slower motion and repeats tell nothing (own)."""
+LEAST_NEW, LEAST_NEARER = 0.5, 0.2
+"""Least change to the farther and to the nearer neighbour, as shares of the detail there: repeats and slower motion tell nothing, and a
+quick encoder makes its own frames between two others by mixing them where little moves (own; at 0.3 and 0.15 such frames were taken)."""
 LEAST_MIX = 0.15
 """Least share of either neighbour in a mix (own)."""
 LEAST_SHARE, LEAST_MIXED = 0.06, 6

@@ -28,7 +28,6 @@ NOT_YET = {
     "every second frame a blend, SDR": "blends are neither repeats nor pictures: matching has no place for them",
     "2:3 fields, both": "one repeat in five on both sides at another phase is taken for film that pauses",
     "2:3 fields, SDR, CRF 28": "repeats that coding made unlike each other are taken for pictures of their own",
-    "2:3 fields, SDR, edited": "some pictures beside the edit stay without partner",
 }
 
 

@@ -214,7 +214,9 @@ def align(
     fresh: Fresh = False,
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="DIR", help="Folder for edit_map.csv and edit_map.otio (OpenTimelineIO).", show_default=False),
+        typer.Option(
+            "--out", metavar="DIR", help="Folder for edit_map.csv, partners.csv and edit_map.otio (OpenTimelineIO).", show_default=False
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:

@@ -14,14 +14,14 @@ import tempfile
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
-from pairdiff._records import Damage, FrameLevels, Rectangle, Release
+from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 3
+SCAN_VERSION = 4
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -77,6 +77,9 @@ def _to_arrays(track: Track) -> dict[str, Any]:
         "times": np.array([[time.numerator, time.denominator] for time in track.times_s], np.int64),
         "levels": np.array([[getattr(frame, name) for name in names] for frame in track.levels], np.float64),
         "damage": np.array(json.dumps([asdict(fault) for fault in track.damage])),
+        "field_order": np.array(track.field_order or ""),
+        "set_aside": track.set_aside,
+        "notes": np.array(json.dumps(track.notes)),
     }
 
 
@@ -87,4 +90,7 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         tuple(Fraction(int(top), int(bottom)) for top, bottom in arrays["times"]),
         tuple(FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"]),
         tuple(Damage(**fault) for fault in json.loads(str(arrays["damage"]))),
+        cast("FieldOrder | None", str(arrays["field_order"]) or None),
+        arrays["set_aside"],
+        tuple(json.loads(str(arrays["notes"]))),
     )

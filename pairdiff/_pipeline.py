@@ -16,9 +16,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_opening
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
@@ -36,12 +38,15 @@ from pairdiff._records import (
     Rectangle,
     Release,
     ReleaseResult,
+    Segment,
     Setup,
     Side,
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
+from pairdiff.frames.cadence import FieldWatch, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
+from pairdiff.frames.fields import count_rejoined, find_combed, find_field_order
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
@@ -76,6 +81,12 @@ RESAMPLE_GAMMA = 2.4
 """SDR pictures are resampled in linear light at this gamma and handed on as signal."""
 OUTSIDE = "outside the matched passages: the two sides may not show the same moment"
 SAME_RATE = 1e-4
+RATE_SLACK = 0.005
+"""How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
+LEAST_ASIDE_FRAMES = 5
+"""Frames of more than one moment in a row from which they make a passage of their own (own)."""
+VARIABLE_RATIO = 1.5
+"""Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
 SPEED_UP = 0.06
 """Rates that differ by less than this are the same film at another speed (25 against 24 frames per second: 0.042)."""
 SIGNS = {
@@ -273,21 +284,48 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     key = _keep.scan_key(release, hlg_peak_nits=settings.hlg_peak_nits)
     kept = None if fresh else _keep.load_track(key)
     if kept is not None:
-        return _Pass(release, kept)
+        return _with_found(release, kept)
+    release = look_at_fields(release)
     name = release.side.upper()
     total = _expected_frames(release)
     active = _find_active(release, tell=tell, total=total)
-    with FrameReader(release) as reader:
-        prints, times, levels = scan_frames(
-            read_ahead(reader),
-            release.signal,
-            active=active,
-            hlg_peak_nits=settings.hlg_peak_nits,
-            progress=lambda done: tell(f"measure the {name} release", done, total),
-        )
-        track = Track(active, prints, times, levels, tuple(reader.damage))
+    watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
+    stage = f"measure the {name} release"
+    track = _read_track(release, active, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
+    weaves = watch.weaves()
+    order = find_field_order(weaves)
+    combed, moving = find_combed(weaves, order)
+    check_combed(release, combed, moving, places=[track.times_s[n] for n in np.flatnonzero(combed)])
+    if order != release.field_order:  # what the windows could not tell, the whole film did
+        release = replace(release, field_order=order)
+        again = f"measure the {name} release again, its fields rejoined"
+        track = _read_track(release, active, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
+    mixed = watch.mixed() & ~combed if order is None else np.zeros(len(combed), bool)  # of rejoined frames the stored ones say nothing
+    counts = {"rejoined": count_rejoined(weaves, order), "combed": int(combed.sum()), "mixed": int(mixed.sum())}
+    track = replace(track, field_order=order, set_aside=combed | mixed, notes=note_fields(order, **counts, frames=len(combed)))
     _keep.store_track(key, track)
-    return _Pass(release, track)
+    return _with_found(release, track)
+
+
+def _read_track(
+    release: Release,
+    active: Rectangle,
+    *,
+    watch: Callable[[int, tuple[NDArray[np.unsignedinteger[Any]], ...]], None] | None,
+    settings: Settings,
+    tell: Callable[[int], None],
+) -> Track:
+    """Fingerprints and levels of every picture."""
+    with FrameReader(release, watch=watch) as reader:
+        prints, times, levels = scan_frames(
+            read_ahead(reader), release.signal, active=active, hlg_peak_nits=settings.hlg_peak_nits, progress=tell
+        )
+        return Track(active, prints, times, levels, tuple(reader.damage))
+
+
+def _with_found(release: Release, track: Track) -> _Pass:
+    """A release with what its pass found out about its frames."""
+    return _Pass(replace(release, field_order=track.field_order, notes=(*release.notes, *track.notes)), track)
 
 
 def _expected_frames(release: Release) -> int | None:
@@ -329,12 +367,25 @@ def _match(
         pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
         only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
     )
+    edit_map = _set_aside(edit_map, hdr=first.track.set_aside, sdr=second.track.set_aside)
     if not belongs_together(edit_map, min_score=settings.min_score):
         turned = find_turn(first.track.fingerprints, second.track.fingerprints, min_score=settings.min_score)
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
     return _register(first, second, edit_map, settings=settings)
+
+
+def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:
+    """Frames that show more than one moment, and partners of such frames, are never paired; passages of them are undetermined."""
+    out = hdr.copy() if hdr.size else np.zeros(len(edit_map.path), bool)
+    if sdr.size:
+        out |= (edit_map.path >= 0) & sdr[np.maximum(edit_map.path, 0)]
+    if not out.any():
+        return edit_map
+    long = binary_opening(out, np.ones(LEAST_ASIDE_FRAMES, bool))
+    state = np.where(long & (edit_map.state == 1), np.int8(0), edit_map.state).astype(np.int8)
+    return replace(edit_map, state=state, partners=np.where(out, -1, edit_map.partners))
 
 
 def _shown_aspect(scanned: _Pass) -> float:
@@ -367,14 +418,47 @@ def _turned(hdr: _Pass, sdr: _Pass, turned: str) -> str:
     )
 
 
-def _rates(hdr: Release, sdr: Release) -> float | None:
+def _rates(hdr: _Pass, sdr: _Pass) -> float:
     """HDR frame rate over SDR frame rate: SDR film seconds for an HDR film second, frame for frame."""
-    first, second = hdr.signal.frame_rate.value, sdr.signal.frame_rate.value
-    return None if first is None or second is None else float(first / second)
+    return _rate(hdr) / _rate(sdr)
+
+
+def _rate(scanned: _Pass) -> float:
+    """Frames per second: as the file states it, unless its time stamps say otherwise (containers state odd means of a variable rate)."""
+    times, stated = scanned.track.times_s, scanned.release.signal.frame_rate.value
+    measured = (len(times) - 1) / float(times[-1] - times[0]) if len(times) > 1 else float(stated or 24)
+    return float(stated) if stated is not None and abs(float(stated) / measured - 1) <= RATE_SLACK else measured
+
+
+def _frame_seconds(times_s: FloatArray) -> FloatArray:
+    """How long each frame is shown, by the time stamps; the last one as long as the usual frame."""
+    steps = np.diff(times_s)
+    return np.append(steps, np.median(steps)) if len(steps) else np.full(len(times_s), 1 / 24)
+
+
+def _varies(times_s: FloatArray) -> bool:
+    """Whether frames are shown for different times, beyond the rounding of time stamps."""
+    steps = np.diff(times_s)
+    return bool(len(steps) and steps.max() > VARIABLE_RATIO * steps.min())
+
+
+def _timed(segments: tuple[Segment, ...], hdr_times_s: FloatArray, sdr_times_s: FloatArray) -> tuple[Segment, ...]:
+    """Segments with their speed read off the time stamps, where the frames of a side are not all equally long."""
+    if not (_varies(hdr_times_s) or _varies(sdr_times_s)):
+        return segments
+    ends = [np.append(times, times[-1] + _frame_seconds(times)[-1]) for times in (hdr_times_s, sdr_times_s)]
+    out = []
+    for one in segments:
+        if one.speed is not None and one.hdr_start is not None and one.sdr_start is not None:
+            hdr_s, sdr_s = ends[0][one.hdr_stop] - ends[0][one.hdr_start], ends[1][one.sdr_stop] - ends[1][one.sdr_start]
+            one = replace(one, speed=float(sdr_s / hdr_s))
+        out.append(one)
+    return tuple(out)
 
 
 def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) -> _Matching:
-    speed = _rates(hdr.release, sdr.release) or 1.0
+    speed = _rates(hdr, sdr)
+    hdr_times, sdr_times = (np.array([float(time) for time in one.track.times_s]) for one in (hdr, sdr))
     state, path = edit_map.state, edit_map.path
     segments = build_segments(state, path, edit_map.path_stop, edit_map.similarity, sdr_frames=len(sdr.track.times_s), speed=speed)
     shots = find_shots(hdr.track.fingerprints, state, path)
@@ -390,13 +474,13 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
         offset_frames=usual_offset(edit_map),
         score=edit_map.score,
         runner_up=edit_map.runner_up,
-        segments=segments,
+        segments=_timed(segments, hdr_times, sdr_times),
         geometry=(geometry,),
         shots=shots,
-        notes=tuple(_matching_notes(edit_map, speed)),
+        notes=(*_matching_notes(edit_map, speed), *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes)),
         partners=edit_map.partners,
-        hdr_times_s=np.array([float(time) for time in hdr.track.times_s]),
-        sdr_times_s=np.array([float(time) for time in sdr.track.times_s]),
+        hdr_times_s=hdr_times,
+        sdr_times_s=sdr_times,
     )
     matching = _Matching(hdr, sdr, alignment, edit_map)
     if not shots:
@@ -440,7 +524,9 @@ class _Picks:
     hdr_frames: tuple[int, ...]
     shots: tuple[int, ...]
     seconds: tuple[float, ...]
+    """Of HDR film time, by the time stamps."""
     matched_frames: int
+    matched_s: float
 
 
 def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Picks:
@@ -448,6 +534,8 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
     rng = np.random.default_rng(settings.seed)
     shots = list(enumerate(alignment.shots))
     matched = sum(stop - start for _, (start, stop) in shots)
+    length_s = _frame_seconds(alignment.hdr_times_s)
+    matched_s = sum(float(length_s[start:stop].sum()) for _, (start, stop) in shots)
     if not shots:
         raise UnrelatedFilms(
             f"The two releases agree at an offset of {alignment.offset_frames:+d} frames (score {alignment.score:.2f}), but no moving "
@@ -458,7 +546,8 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
         keep = np.linspace(0, len(shots) - 1, settings.max_pairs).round().astype(int)
         shots = [shots[n] for n in keep]
     frames: list[tuple[int, int, float]] = []
-    shown = sum(stop - start for _, (start, stop) in shots)
+    uneven = _varies(alignment.hdr_times_s)
+    shown_s = sum(float(length_s[start:stop].sum()) for _, (start, stop) in shots)
     for number, (start, stop) in shots:
         count = stop - start if full else min(per_shot, stop - start)
         edges = np.linspace(start, stop, count + 1)
@@ -466,9 +555,20 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
             int(rng.integers(int(np.ceil(low)), max(int(np.ceil(high)), int(np.ceil(low)) + 1))) for low, high in itertools.pairwise(edges)
         ]
         picks = sorted({_paired_frame(alignment, frame, start, stop) for frame in drawn} - {-1})
-        frames += [(frame, number, (stop - start) / len(picks) * matched / shown) for frame in picks]
+        if not picks:
+            continue
+        own_s = length_s[start:stop]
+        weights = _stand_for(picks, own_s, start) if uneven else [float(own_s.sum()) / len(picks)] * len(picks)
+        frames += [(frame, number, weight * matched_s / shown_s) for frame, weight in zip(picks, weights, strict=True)]
     numbers, owners, seconds = zip(*frames, strict=True)
-    return _Picks(numbers, owners, seconds, matched)
+    return _Picks(numbers, owners, seconds, matched, matched_s)
+
+
+def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[float]:
+    """Seconds that each pick of a shot stands for: those of the frames nearest to it."""
+    places = np.array(picks) - start
+    edges = [0, *((places[1:] + places[:-1] + 1) // 2).tolist(), len(length_s)]
+    return [float(length_s[low:high].sum()) for low, high in itertools.pairwise(edges)]
 
 
 def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
@@ -576,13 +676,12 @@ def _conclude(
     title: str | None,
     full: bool,
 ) -> Comparison:
-    step_s = _step_s(matching.hdr)
     fraction = len(picks.hdr_frames) / picks.matched_frames
-    weighting = Weighting(np.array(picks.seconds) * step_s, np.array(picks.shots), min(fraction, 1.0))
+    weighting = Weighting(np.array(picks.seconds), np.array(picks.shots), min(fraction, 1.0))
     score = pool_title(scored, weighting, fits=fits, settings=settings)
     shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
     matched_share = min(picks.matched_frames / shorter, 1.0)  # repeats on one side are frames without a partner of their own
-    case = make_case(score, weighting, fits, matched_s=picks.matched_frames * step_s, matched_share=matched_share)
+    case = make_case(score, weighting, fits, matched_s=picks.matched_s, matched_share=matched_share)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
     on_screens = tuple(
         replace(result, label=label_on_screen(case, screen.setup, screen.show_levels, settings))
@@ -629,12 +728,6 @@ def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
         shots=len(set(picks.shots)),
         notes=tuple(notes),
     )
-
-
-def _step_s(scanned: _Pass) -> float:
-    """Mean time between frames, seconds."""
-    times = scanned.track.times_s
-    return float((times[-1] - times[0]) / (len(times) - 1)) if len(times) > 1 else 1 / 24
 
 
 def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:

@@ -22,6 +22,7 @@ SIDES: tuple[Side, Side] = ("hdr", "sdr")
 Status = Literal["measured", "not_applicable", "cannot_tell", "not_measured"]
 Presence = Literal["absent", "zero", "present"]
 AxisState = Literal["same", "slightly_more", "clearly_more", "cannot_tell", "not_applicable"]
+FieldOrder = Literal["top", "bottom"]
 SegmentKind = Literal["matched", "hdr_only", "sdr_only", "undetermined"]
 T = TypeVar("T")
 
@@ -123,6 +124,8 @@ class Release:
     declared: Declared
     notes: tuple[str, ...]
     """What a reader of the report must know: assumptions, overrides, layers not decoded."""
+    field_order: FieldOrder | None = None
+    """Which field comes first where pictures are put together from fields of neighbouring frames; None: frames are taken as they are."""
 
 
 # ---------------------------------------------------------------- frames: code values

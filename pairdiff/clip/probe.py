@@ -132,7 +132,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
         *level_notes,
         *(["the frame rate is assumed: the file does not state it."] if facts[1].assumed else []),
-        *(["interlaced pictures: fields are not separated."] if look.interlaced else []),
+        *(["the stream flags its pictures as interlaced; whether they are is judged by the pictures."] if look.interlaced else []),
     )
     return Release(
         path=name,

@@ -1,4 +1,4 @@
-"""Compiled loops over raw planes: arrays in, array out, no checks. The public wrapper is `planes.planes_to_rgb`."""
+"""Compiled loops over raw planes: arrays in, array out, no checks. The public wrappers are `planes.planes_to_rgb` and those of `fields`."""
 
 from __future__ import annotations
 
@@ -47,3 +47,88 @@ def mix_planes(first, second, third, scale, offset, mix, halved_columns, halved_
             out[row, column, 0] = mix[0, 0] * a + mix[0, 1] * b + mix[0, 2] * c
             out[row, column, 1] = mix[1, 0] * a + mix[1, 1] * b + mix[1, 2] * c
             out[row, column, 2] = mix[2, 0] * a + mix[2, 1] * b + mix[2, 2] * c
+
+
+_ROWS = [types.Array(kind, 3, "C", readonly=True) for kind in (types.uint8, types.uint16)]
+WEAVE_SIGNATURES = [types.void(one, one, types.int64[::1]) for one in _ROWS]
+
+
+@njit(inline="always")
+def comb(upper, middle, lower):  # type: ignore[no-untyped-def]
+    """How far a code lies outside those of both rows beside it."""
+    none = np.int32(0)
+    return max(np.int32(min(upper, lower) - middle), none) + max(np.int32(middle - max(upper, lower)), none)
+
+
+@njit(WEAVE_SIGNATURES, cache=True, nogil=True, fastmath={"reassoc"})
+def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
+    """Add up the combing of two frames and of both ways to exchange their fields, and the squares of five differences of them.
+
+    Strips of rows begin with an even row. Combing is counted at as many odd as even rows, so that neither field has the better places.
+    Combing is exact; the squares, which only say how sure a difference is, are added in single precision along a row.
+    """
+    strips, rows, columns = before.shape
+    for number in range(strips):
+        for middle in range(1, rows - 1):
+            earlier, later, inner, outer = np.int32(0), np.int32(0), np.int32(0), np.int32(0)
+            square_0, square_1, square_2 = np.float32(0), np.float32(0), np.float32(0)
+            square_3, square_4 = np.float32(0), np.float32(0)
+            p_upper, p_middle, p_lower = before[number, middle - 1], before[number, middle], before[number, middle + 1]
+            c_upper, c_middle, c_lower = after[number, middle - 1], after[number, middle], after[number, middle + 1]
+            for column in range(columns):
+                p0, p1, p2 = np.int32(p_upper[column]), np.int32(p_middle[column]), np.int32(p_lower[column])
+                c0, c1, c2 = np.int32(c_upper[column]), np.int32(c_middle[column]), np.int32(c_lower[column])
+                a, b, c, d = comb(p0, p1, p2), comb(c0, c1, c2), comb(c0, p1, c2), comb(p0, c1, p2)
+                earlier += np.int32(a)
+                later += np.int32(b)
+                inner += np.int32(c)
+                outer += np.int32(d)
+                square_0 += np.float32(np.int32(a - c)) * np.float32(np.int32(a - c))
+                square_1 += np.float32(np.int32(a - d)) * np.float32(np.int32(a - d))
+                square_2 += np.float32(np.int32(b - c)) * np.float32(np.int32(b - c))
+                square_3 += np.float32(np.int32(b - d)) * np.float32(np.int32(b - d))
+                square_4 += np.float32(np.int32(c - d)) * np.float32(np.int32(c - d))
+            top, bottom = (2, 3) if middle % 2 == 1 else (3, 2)  # beside an odd row lie even ones: there `inner` has the later top field
+            out[0] += earlier
+            out[1] += later
+            out[top] += inner
+            out[bottom] += outer
+            out[2 + top] += np.int64(square_0)
+            out[2 + bottom] += np.int64(square_1)
+            out[4 + top] += np.int64(square_2)
+            out[4 + bottom] += np.int64(square_3)
+            out[8] += np.int64(square_4)
+
+
+MIX_SIGNATURES = [types.void(one, one, one, types.float32, types.float64[::1]) for one in _ROWS]
+
+
+@njit(MIX_SIGNATURES, cache=True, nogil=True, fastmath={"reassoc"})
+def add_mix(before, frame, after, least, out):  # type: ignore[no-untyped-def]
+    """Add up products of fine detail along rows, where that of both neighbours differs by at least `least` codes.
+
+    Of d = before - after and e = frame - after: d d, e d, e e; then (frame - before) squared, before and after squared, and places.
+    """
+    strips, rows, columns = frame.shape
+    for number in range(strips):
+        for row in range(0, rows, 2):
+            dd, ed, ee, own, energy, places = (np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0))
+            p, f, n = before[number, row], frame[number, row], after[number, row]
+            for column in range(1, columns - 1):
+                a = np.float32(p[column + 1]) - np.float32(p[column - 1])
+                b = np.float32(f[column + 1]) - np.float32(f[column - 1])
+                c = np.float32(n[column + 1]) - np.float32(n[column - 1])
+                d, e = a - c, b - c
+                counts = np.float32(1) if abs(d) >= least else np.float32(0)
+                dd += counts * d * d
+                ed += counts * e * d
+                ee += counts * e * e
+                own += counts * (b - a) * (b - a)
+                energy += counts * (a * a + c * c)
+                places += counts
+            out[0] += dd
+            out[1] += ed
+            out[2] += ee
+            out[3] += own
+            out[4] += energy
+            out[5] += places

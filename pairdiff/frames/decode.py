@@ -1,4 +1,8 @@
-"""Pictures of a release in display order, with exact times, as raw planes. Damage is recorded, not raised."""
+"""Pictures of a release in display order, with exact times, as raw planes. Damage is recorded, not raised.
+
+Where the release says so (`Release.field_order`), pictures are put together from the fields of neighbouring frames (`fields`). There are
+as many as the file holds, with its times: a film of 24 pictures a second in 29.97 frames keeps one repeat in five.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +10,10 @@ import itertools
 import re
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from fractions import Fraction
 from types import TracebackType
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 import av
 import numpy as np
@@ -18,14 +23,18 @@ from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from pairdiff._errors import DecodeFailed
-from pairdiff._records import Damage, Frame, Release
+from pairdiff._records import Damage, FieldOrder, Frame, Release
 from pairdiff.clip.container import SIDES, open_container, stated_duration_s, video_stream_at
+from pairdiff.frames.fields import choose_match, compare_weaves, join_fields, sample_rows
 
 Plane = NDArray[np.unsignedinteger[Any]]
+T = TypeVar("T")
 
 MOST_DAMAGE = 1000
 MOST_FAULTS_IN_A_ROW = 256
 FORWARD_PICTURES = 24  # a gap up to this is decoded through; seeking costs about as much
+LEAST_UNEVEN, UNEVEN_SHARE = 4, 0.05
+"""Pictures that come early or late, and their share, from which a frame rate varies and a long gap is no damage (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
 
@@ -41,6 +50,8 @@ class FrameReader:
         What `probe_release` returned.
     threads
         Decoder threads; 0 lets the decoder choose.
+    watch
+        Called as (index, planes) with every frame as it is stored, before fields are rejoined.
 
     Attributes
     ----------
@@ -57,7 +68,9 @@ class FrameReader:
         When the stream ends and not one picture could be decoded.
     """
 
-    def __init__(self, release: Release, *, threads: int = 0) -> None:
+    def __init__(self, release: Release, *, threads: int = 0, watch: Callable[[int, tuple[Plane, ...]], None] | None = None) -> None:
+        self._watch = watch
+        self._uneven, self._lasts_s = 0, Fraction(0)
         self.damage: list[Damage] = []
         self.frames_read = 0
         self.last_time_s: Fraction | None = None
@@ -86,6 +99,18 @@ class FrameReader:
         self._stack.close()
 
     def _read(self) -> Generator[Frame]:
+        order = self._release.field_order
+        for before, frame, after in _with_neighbours(self._stored(), wanted=order is not None):
+            yield frame if order is None else _rejoin(before, frame, after, order=order)
+        if not self.frames_read:
+            raise DecodeFailed(
+                f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
+                "The file may be damaged, encrypted or cut off: copy it again."
+            )
+        self._check_length()
+
+    def _stored(self) -> Iterator[Frame]:
+        """Frames as the file stores them, numbered and timed."""
         size = (self._release.signal.width.value, self._release.signal.height.value)
         for picture in decode_pictures(self._container, self._stream, on_fault=self._record):
             if picture.is_corrupt:
@@ -97,15 +122,11 @@ class FrameReader:
                 continue
             time_s = self._time(picture)
             frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s)
+            if self._watch is not None:
+                self._watch(frame.index, frame.planes)
             self.frames_read += 1
             self.last_time_s = time_s
             yield frame
-        if not self.frames_read:
-            raise DecodeFailed(
-                f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
-                "The file may be damaged, encrypted or cut off: copy it again."
-            )
-        self._check_length()
 
     def _time(self, picture: VideoFrame) -> Fraction:
         """Exact time since the first picture; derived from the frame rate, and recorded, where the file gives none or runs backwards."""
@@ -117,9 +138,17 @@ class FrameReader:
         if self.last_time_s is not None and stamped <= self.last_time_s:
             self._record("missing time stamp", "time stamps run backwards: those pictures' times follow from the frame rate")
             return following
-        if stamped - following > max(5 * self._step_s, Fraction(1, 5)):
+        if self._is_gap(stamped - following, picture):
             self._record("decode error", f"no picture until {float(stamped):.3f} s: the file is damaged there, or its frame rate varies")
         return stamped
+
+    def _is_gap(self, late_s: Fraction, picture: VideoFrame) -> bool:
+        """Whether pictures are missing: a hold that the file states as a long picture is none, nor one among many of a variable rate."""
+        self._uneven += abs(late_s) > self._step_s / 2
+        lasts_s, self._lasts_s = self._lasts_s, (picture.duration or 0) * (picture.time_base or self._release.time_base)
+        stated = late_s + self._step_s <= lasts_s + self._step_s / 2
+        varies = self._uneven >= max(LEAST_UNEVEN, UNEVEN_SHARE * self.frames_read)
+        return late_s > max(5 * self._step_s, Fraction(1, 5)) and not stated and not varies
 
     def _place(self, picture: VideoFrame) -> str:
         stamped = stamp_s(picture, self._release)
@@ -142,6 +171,37 @@ class FrameReader:
         if stated - reached > max(slack, 3 * self._step_s):
             detail = f"the container states {float(stated):.3f} s, but the pictures end at {float(reached):.3f} s: the file is cut off"
             self._record("truncated", detail)
+
+
+def _with_neighbours(frames: Iterator[T], *, wanted: bool) -> Iterator[tuple[T | None, T, T | None]]:
+    """Each item with the one before and the one after; None at the ends, and everywhere, without reading ahead, where not `wanted`."""
+    if not wanted:
+        yield from ((None, frame, None) for frame in frames)
+        return
+    before: T | None = None
+    frame = next(frames, None)
+    while frame is not None:
+        after = next(frames, None)
+        yield before, frame, after
+        before, frame = frame, after
+
+
+def _rejoin(before: Frame | None, frame: Frame, after: Frame | None, *, order: FieldOrder) -> Frame:
+    """A frame whose two fields show one moment, out of three frames in a row; the middle one itself where that is the best."""
+    rows = [None if one is None else sample_rows(one.planes[0]) for one in (before, frame, after)]
+    earlier, own, later = rows
+    assert own is not None
+    match = choose_match(
+        None if earlier is None else compare_weaves(earlier, own), None if later is None else compare_weaves(own, later), order=order
+    )
+    if match == "before" and before is not None:
+        first, second = frame, before
+    elif match == "after" and after is not None:
+        first, second = after, frame
+    else:
+        return frame
+    top, bottom = (first, second) if order == "top" else (second, first)
+    return replace(frame, planes=join_fields(top.planes, bottom.planes))
 
 
 def video_stream(container: InputContainer, release: Release, *, threads: int) -> VideoStream:
@@ -280,10 +340,10 @@ def read_frames_at(release: Release, *, indices: Sequence[int], times_s: Sequenc
     with ExitStack() as stack:
         finder = _Finder(release, stack)
         for index, time_s in zip(indices, times_s, strict=True):
-            picture = finder.find(time_s)
-            if picture is None:
+            frame = finder.find(time_s, index=index)
+            if frame is None:
                 break
-            yield frame_from_picture(picture, index=index, time_s=time_s)
+            yield frame
             done += 1
     if done < len(indices):
         yield from _read_by_order(release, indices=indices[done:], times_s=times_s[done:])
@@ -295,8 +355,7 @@ def _read_by_order(release: Release, *, indices: Sequence[int], times_s: Sequenc
     with FrameReader(release) as reader:
         for frame in reader:
             if frame.time_s in wanted:
-                index = wanted.pop(frame.time_s)
-                yield Frame(index, frame.time_s, frame.planes, frame.key_frame, frame.picture_type)
+                yield replace(frame, index=wanted.pop(frame.time_s))
                 if not wanted:
                     return
     time_s, index = next(iter(wanted.items()))
@@ -317,33 +376,42 @@ class _Finder:
         self._pictures = self._decode()
         self._reached: Fraction | None = None
         self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
+        self._lead_s = 2 * self._step_s if release.field_order is not None else Fraction(0)
 
-    def find(self, time_s: Fraction) -> VideoFrame | None:
+    def find(self, time_s: Fraction, *, index: int) -> Frame | None:
         """The picture at exactly that time, or None where this way does not lead to it."""
         gap = time_s - (self._reached if self._reached is not None else Fraction(0))
         if gap > FORWARD_PICTURES * self._step_s:
-            self._jump(time_s)
-        found = self._forward(time_s)
-        if found is None and self._reached is not None and self._reached > time_s:
+            self._jump(time_s - self._lead_s)
+        found = self._forward(time_s, index)
+        if found is None and self._reached is not None and self._reached >= time_s:
             # the seek landed late: from the beginning, once
             self._seek(None)
-            found = self._forward(time_s)
+            found = self._forward(time_s, index)
         return found
 
-    def _decode(self) -> Iterator[VideoFrame]:
-        return decode_pictures(self._container, self._stream, on_fault=lambda kind, detail: None)
+    def _decode(self) -> Iterator[tuple[VideoFrame | None, VideoFrame, VideoFrame | None]]:
+        pictures = decode_pictures(self._container, self._stream, on_fault=lambda kind, detail: None)
+        return _with_neighbours(filter(self._is_sound, pictures), wanted=self._release.field_order is not None)
 
-    def _forward(self, time_s: Fraction) -> VideoFrame | None:
+    def _is_sound(self, picture: VideoFrame) -> bool:
         size = (self._release.signal.width.value, self._release.signal.height.value)
-        for picture in self._pictures:
+        return not picture.is_corrupt and picture.pts is not None and (picture.width, picture.height) == size
+
+    def _forward(self, time_s: Fraction, index: int) -> Frame | None:
+        order = self._release.field_order
+        for before, picture, after in self._pictures:
             stamped = stamp_s(picture, self._release)
-            if picture.is_corrupt or stamped is None or (picture.width, picture.height) != size:
-                continue
+            assert stamped is not None
             self._reached = stamped
+            if stamped > time_s or (stamped == time_s and order is not None and before is None and time_s > 0):
+                return None  # too far, or without the neighbour that its fields may need
             if stamped == time_s:
-                return picture
-            if stamped > time_s:
-                return None
+                frame = frame_from_picture(picture, index=index, time_s=time_s)
+                if order is None:
+                    return frame
+                sides = [None if one is None else frame_from_picture(one, index=index, time_s=time_s) for one in (before, after)]
+                return _rejoin(sides[0], frame, sides[1], order=order)
         return None
 
     def _jump(self, time_s: Fraction) -> None:

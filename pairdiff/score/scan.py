@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import Damage, Frame, FrameLevels, Levels, Rectangle, Signal
+from pairdiff._records import Damage, FieldOrder, Frame, FrameLevels, Levels, Rectangle, Signal
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.quantisation import LUMA_WEIGHTS
 from pairdiff.light.picture import hdr_code_to_nits
@@ -40,6 +40,12 @@ class Track:
     times_s: tuple[Fraction, ...]
     levels: tuple[FrameLevels, ...]
     damage: tuple[Damage, ...]
+    field_order: FieldOrder | None = None
+    """As in `Release`: how the pictures that were measured had been put together."""
+    set_aside: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
+    """Frames that show more than one moment and are never matched, (frame,); empty where there are none."""
+    notes: tuple[str, ...] = ()
+    """What the pass found out about the release's frames, in words."""
 
 
 def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]:

@@ -1,4 +1,4 @@
-"""The edit map for people and for editors: a small drawing in text, a table (CSV) and an OpenTimelineIO timeline.
+"""The edit map for people and for editors: a small drawing in text, tables (CSV) of passages and frames, an OpenTimelineIO timeline.
 
 The timeline lies on film time: both releases side by side, a gap where one of them has nothing. OpenTimelineIO (Academy Software
 Foundation) keeps a clip's own frame rate; where both sides of a matched passage do not last equally long, the shorter is padded by a gap.
@@ -77,6 +77,17 @@ def edit_map_to_csv(alignment: Alignment) -> str:
     return text.getvalue()
 
 
+def partners_to_csv(alignment: Alignment) -> str:
+    """Every matched frame with its partner as comma-separated values: frame numbers and times in seconds as the files state them."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("hdr_frame", "sdr_frame", "hdr_time_s", "sdr_time_s"))
+    for hdr in np.flatnonzero(alignment.partners >= 0).tolist():
+        sdr = int(alignment.partners[hdr])
+        writer.writerow((hdr, sdr, f"{alignment.hdr_times_s[hdr]:.6f}", f"{alignment.sdr_times_s[sdr]:.6f}"))
+    return text.getvalue()
+
+
 def build_timeline(alignment: Alignment, *, hdr: Path, sdr: Path) -> Any:
     """The edit map as an OpenTimelineIO timeline: two video tracks, a clip or gap of each segment.
 
@@ -137,8 +148,8 @@ def _rate(times_s: FloatArray) -> float:
     return float(near) if abs(float(near) / measured - 1) <= slack else measured
 
 
-def write_edit_map(alignment: Alignment, out: Path, *, hdr: Path, sdr: Path) -> tuple[Path, Path]:
-    """Write `edit_map.csv` and `edit_map.otio` into a folder.
+def write_edit_map(alignment: Alignment, out: Path, *, hdr: Path, sdr: Path) -> tuple[Path, Path, Path]:
+    """Write `edit_map.csv`, `edit_map.otio` and `partners.csv` into a folder.
 
     Parameters
     ----------
@@ -148,7 +159,7 @@ def write_edit_map(alignment: Alignment, out: Path, *, hdr: Path, sdr: Path) -> 
 
     Returns
     -------
-    Paths of the table and of the timeline.
+    Paths of the table of passages, of the timeline and of the table of frames.
 
     Raises
     ------
@@ -156,12 +167,17 @@ def write_edit_map(alignment: Alignment, out: Path, *, hdr: Path, sdr: Path) -> 
     """
     import opentimelineio as otio
 
-    table, timeline = out / "edit_map.csv", out / "edit_map.otio"
+    table, timeline, frames = (out / name for name in ("edit_map.csv", "edit_map.otio", "partners.csv"))
     built = build_timeline(alignment, hdr=hdr, sdr=sdr)
+    texts = {
+        table: edit_map_to_csv(alignment),
+        timeline: otio.adapters.write_to_string(built, "otio_json"),
+        frames: partners_to_csv(alignment),
+    }
     try:
         out.mkdir(parents=True, exist_ok=True)
-        for path, text in ((table, edit_map_to_csv(alignment)), (timeline, otio.adapters.write_to_string(built, "otio_json"))):
+        for path, text in texts.items():
             write_whole(path, partial(Path.write_text, data=text, encoding="utf-8"))
     except OSError as error:
         raise OutputRefused(f"The edit map cannot be written to {out}: {error}. Choose another folder with --out.") from error
-    return table, timeline
+    return table, timeline, frames

@@ -1,0 +1,163 @@
+"""What kind of frames a release holds: whole pictures, film woven into fields (undone), or video of two moments a frame (refused).
+
+Flags in the stream are not believed: film is often flagged as interlaced and woven frames as progressive. Only pictures are looked at:
+first in a few windows behind key frames, so that a long film is not measured in vain, then, frame by frame, in the pass that measures.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._errors import InputRefused
+from pairdiff._records import FieldOrder, Release
+from pairdiff.clip.container import SIDES, open_container
+from pairdiff.frames.blends import compare_mix, find_mixed
+from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
+from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
+
+WINDOWS, WINDOW_FRAMES = 16, 10
+"""Windows of a film that are looked at, and frames of each (own)."""
+LEAST_WINDOWS = 6
+"""Windows from which they are believed; with fewer key frames the pass itself must tell (own)."""
+LEAST_DURATION_S = 60
+"""Shorter releases are not looked at beforehand: the pass is as quick."""
+
+
+class FieldWatch:
+    """Compares each frame with those beside it, in one pass; hand `add` to `FrameReader` as `watch`.
+
+    `code_step` is one 8-bit code in the codes of the planes.
+    """
+
+    def __init__(self, *, code_step: float = 1.0) -> None:
+        self._code_step = code_step
+        self._rows: list[NDArray[np.unsignedinteger[Any]]] = []
+        self._weaves: list[NDArray[np.int64]] = []
+        self._mixes: list[NDArray[np.float64]] = []
+
+    def add(self, index: int, planes: tuple[NDArray[np.unsignedinteger[Any]], ...]) -> None:
+        """Take the next frame."""
+        del index
+        self._rows = [*self._rows[-2:], sample_rows(planes[0])]
+        if len(self._rows) > 1:
+            self._weaves.append(compare_weaves(*self._rows[-2:]))
+        if len(self._rows) > 2:
+            self._mixes.append(compare_mix(*self._rows, code_step=self._code_step))
+
+    def weaves(self) -> NDArray[np.int64]:
+        """What `compare_weaves` said of all pairs, (pair, 9)."""
+        return np.stack(self._weaves) if self._weaves else np.zeros((0, 9), np.int64)
+
+
+    def mixed(self) -> NDArray[np.bool_]:
+        """Frames that are mixes of their neighbours, (frame,); none where there are too few of them to be a conversion."""
+        return find_mixed(np.stack(self._mixes)) if self._mixes else np.zeros(len(self._weaves) + 1, bool)
+
+
+def look_at_fields(release: Release) -> Release:
+    """The release with its field order, found in windows spread over it; unchanged where it is short or has too few key frames.
+
+    Raises
+    ------
+    InputRefused : the release holds video of two moments a frame.
+    """
+    if release.duration_s is None or release.duration_s < LEAST_DURATION_S:
+        return release
+    windows = _read_windows(release)
+    if len(windows) < LEAST_WINDOWS:
+        return release
+    order = find_field_order(np.concatenate(list(windows.values())))
+    told = [find_combed(weaves, order) for weaves in windows.values()]
+    places = [time for time, (combed, _) in zip(windows, told, strict=True) if combed.mean() >= MOST_COMBED_SHARE]
+    check_combed(release, *(np.concatenate(parts) for parts in zip(*told, strict=True)), places=places)
+    return replace(release, field_order=order)
+
+
+def check_combed(
+    release: Release, combed: NDArray[np.bool_], moving: NDArray[np.bool_], *, places: list[Fraction]
+) -> None:
+    """Refuse a release of which a good part shows two moments in each frame.
+
+    Parameters
+    ----------
+    release : for the words.
+    combed, moving : what `find_combed` said, over frames.
+    places : times at which that was seen, seconds.
+
+    Raises
+    ------
+    InputRefused.
+    """
+    count, among = int(combed.sum()), int((moving | combed).sum())
+    if among < LEAST_MOVING or count < MOST_COMBED_SHARE * among:
+        return
+    where = f", for example at {', '.join(_time_in_words(place) for place in _spread(places))}" if places else ""
+    raise InputRefused(
+        f"The {SIDES[release.side]} release {release.path} is interlaced video: {count} of {among} frames looked at in which something "
+        f"moves ({count / among:.0%}) show two moments at once, in even and odd rows{where}. No other field of the file holds the missing "
+        "half of such a frame (film woven into fields would be put together again), and interpolating it would invent lines that no "
+        "release shows. Give a progressive release of the film."
+    )
+
+
+def _spread(places: list[Fraction]) -> list[Fraction]:
+    return [places[n] for n in sorted({0, len(places) // 2, len(places) - 1})]
+
+
+def _time_in_words(time_s: Fraction) -> str:
+    minutes, seconds = divmod(float(time_s), 60)
+    return f"{int(minutes) // 60}:{int(minutes) % 60:02d}:{seconds:06.3f}"
+
+
+def note_fields(order: FieldOrder | None, *, rejoined: int, combed: int, mixed: int, frames: int) -> tuple[str, ...]:
+    """What was undone and what was left, in words for the report."""
+    notes = []
+    if order is not None:
+        notes.append(
+            f"film woven into fields ({order} field first): {rejoined} of {frames} frames ({rejoined / frames:.0%}) were put together "
+            "from the fields of two frames, without interpolation; repeats stay and are paired once."
+        )
+    if combed:
+        notes.append(
+            f"{combed} of {frames} frames ({combed / frames:.1%}) show two moments at once (video, or an edit between two fields): "
+            "they are not matched and not scored."
+        )
+    if mixed:
+        notes.append(
+            f"at least {mixed} of {frames} frames ({mixed / frames:.1%}) are mixes of their neighbours, as a conversion of the frame rate "
+            "by blending makes them; that cannot be undone: they are not matched and not scored."
+        )
+    return tuple(notes)
+
+
+def _read_windows(release: Release) -> dict[Fraction, NDArray[np.int64]]:
+    """Pairs of frames behind key frames spread over the release, by the time of the first."""
+    found: dict[Fraction, NDArray[np.int64]] = {}
+    with ExitStack() as stack:
+        container = stack.enter_context(open_container(release.path, side=release.side))
+        stream = video_stream(container, release, threads=0)
+        for number in range(WINDOWS):
+            time_s = release.start_s + (release.duration_s or 0) * Fraction(2 * number + 1, 2 * WINDOWS)
+            try:
+                container.seek(int(time_s / release.time_base), stream=stream)
+            except av.error.FFmpegError:
+                continue
+            watch = FieldWatch()
+            first: Fraction | None = None
+            for count, picture in enumerate(decode_pictures(container, stream, on_fault=lambda kind, detail: None)):
+                if picture.pts is None or count >= WINDOW_FRAMES:
+                    break
+                first = picture.pts * release.time_base - release.start_s if first is None else first
+                if first in found:
+                    break
+                watch.add(count, planes_of_picture(picture))
+            if first is not None and first not in found:
+                found[first] = watch.weaves()
+    return found

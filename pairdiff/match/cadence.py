@@ -10,6 +10,7 @@ Yu, "Hidden semi-Markov models", Artificial Intelligence 174, 2010).
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from scipy.ndimage import percentile_filter, uniform_filter1d
 
 from pairdiff._records import FloatArray
 from pairdiff.match._kernels import best_runs
-from pairdiff.match.motion import LEAST_STEP, measure_newness, motion_around, step_distance
+from pairdiff.match.motion import LEAST_STEP, find_cuts, measure_newness, motion_around, step_distance
 
 REPEAT_NEWNESS = 0.25
 """Newness below which a frame is a repeat (own)."""
@@ -27,6 +28,9 @@ DENSE_SHARE = 0.12
 DOUBT_SHARE = 0.6
 """Frames that are neither repeats nor new, over repeats, up to which there is a pattern and not merely uneven motion (own)."""
 DENSE_FRAMES = 241
+"""Frames, ten seconds, over which those shares are taken (own)."""
+LEAST_PLAIN = 12
+"""Plain frames from which a shot speaks for itself (own)."""
 PERIODS = (2, 3, 4, 5, 6, 10, 25)
 """Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
 BLOCK_FRAMES = 100
@@ -67,6 +71,7 @@ def find_cadence(track: FloatArray) -> Cadence:
     repeat, between, moving = _likely_repeats(track)
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
+    dense &= ~_plain_shots(track, repeat, moving & ~between)
     period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
     repeat = _carry_pattern(repeat, moving, period) if period is not None else _carry_lengths(repeat & dense, dense, track)
     first = np.flatnonzero(~repeat)
@@ -86,6 +91,16 @@ def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bo
         return nothing, nothing, nothing
     moving, new = motion_around(distance) >= LEAST_STEP, measure_newness(track)
     return moving & (new < REPEAT_NEWNESS), moving & (new >= REPEAT_NEWNESS) & (new < 1), moving
+
+
+def _plain_shots(track: FloatArray, repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Frames of shots in which what is plainly new or plainly a repeat is nearly all new: film beside a logo that is animated on twos."""
+    out = np.zeros(len(repeat), bool)
+    for start, stop in itertools.pairwise([0, *find_cuts(track).tolist(), len(repeat)]):
+        told = plain[start:stop]
+        if told.sum() >= LEAST_PLAIN and repeat[start:stop][told].mean() < DENSE_SHARE:
+            out[start:stop] = True
+    return out
 
 
 def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | None:

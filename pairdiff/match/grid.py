@@ -23,8 +23,10 @@ ZOOMS = (1.0, 0.95, 0.9, 0.85, 1.05, 1.11, 1.18)
 """Crops tried on one side or the other, as the HDR share of width and height that the SDR picture spans (own)."""
 FIT_REACH = 0.06
 """How far the fit may move a corner, share of the width or height (own)."""
-FIT_STEPS = (0.02, 0.01, 0.005, 0.0025)
-"""Steps of the fit, shares of the width or height (own)."""
+FIT_STEPS = (0.02, 0.01, 0.005, 0.0025, 0.00125, 0.0006)
+"""Steps of the fit, shares of the width or height: a pan of a pixel a frame at 1920 columns is 0.0005 (own)."""
+FIT_GAIN = 2e-5
+"""Correlation that a step of the fit must gain (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +137,7 @@ def fit_map(first: GridMap, score: Callable[[GridMap], float]) -> tuple[GridMap,
                 if common_cells(candidate).mean() < LEAST_COMMON_SHARE or _distance(first, candidate) > FIT_REACH:
                     continue
                 found = score(candidate)
-                if found > value + 1e-4:
+                if found > value + FIT_GAIN:
                     best, value, moved = candidate, found, True
     return best, value
 

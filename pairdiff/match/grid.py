@@ -23,9 +23,9 @@ ZOOMS = (1.0, 0.95, 0.9, 0.85, 1.05, 1.11, 1.18)
 """Crops tried on one side or the other, as the HDR share of width and height that the SDR picture spans (own)."""
 FIT_REACH = 0.06
 """How far the fit may move a corner, share of the width or height (own)."""
-FIT_STEPS = (0.02, 0.01, 0.005, 0.0025, 0.00125, 0.0006)
-"""Steps of the fit, shares of the width or height: a pan of a pixel a frame at 1920 columns is 0.0005 (own)."""
-FIT_GAIN = 2e-5
+FIT_STEPS = (0.02, 0.01, 0.005, 0.0025)
+"""Steps of the fit, shares of the width or height; finer ones follow slow pans, which look alike a frame and a step away (own)."""
+FIT_GAIN = 1e-4
 """Correlation that a step of the fit must gain (own)."""
 
 

@@ -21,8 +21,9 @@ from pairdiff.match.motion import BLOCK_FRAMES, CUT_DISTANCE
 
 BAND_FRAMES = 6
 """Lags to either side of the run's offset that are looked at."""
-STEP_COST = 2.0
-"""What leaving out a frame that is no repeat costs, and what any change of offset costs, in the evidence of frames (own)."""
+STEP_COST = 6.0
+"""What leaving out a frame that is no repeat costs, and what any change of offset costs, in the evidence of frames: more than a slow shot
+that is out of place by a part of a pixel, and so seems out of time, can say for going off and coming back (own)."""
 EVIDENCE, MOST_EVIDENCE = 0.5, 2.0
 """Evidence against a lag, for a distance beyond the best lag's that is as large as the noise; and the most that one frame gives (own)."""
 LEAST_DIFFERENCE = 2e-5
@@ -41,7 +42,7 @@ HERE_FRAMES = 9
 """Frames among which something must move for a frame to count as moving itself."""
 LEAST_AGREEMENT = 0.25
 """Correlation of signatures in the short window from which a frame counts as moving and matched (own)."""
-CHANCE_AGREEMENT = 0.12
+CHANCE_AGREEMENT = 0.15
 """The same where the long window is clear about the lag: what the short one must exceed is chance (own)."""
 CHANCE_MARGIN = 0.05
 """By how much another lag must beat the path's in the short window, as a correlation, for it to be no chance (own)."""

@@ -673,10 +673,17 @@ def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _doubt_ambiguous(state: NDArray[np.int8], anchors: Anchors) -> NDArray[np.int8]:
-    """Matched frames become undetermined where every window over them has another place that is nearly as good."""
+    """Matched frames become undetermined where windows over them have another place that is nearly as good.
+
+    A window with one place alone, but that a frame lies at the end of, may owe it to its other end.
+    """
     doubtful, trusted = np.zeros(len(state), bool), np.zeros(len(state), bool)
     for start, ambiguous in zip(anchors.hdr, anchors.ambiguous, strict=True):
-        (doubtful if ambiguous else trusted)[start : start + anchors.frames] = True
+        stop, end = start + anchors.frames, anchors.frames // 4
+        if ambiguous:
+            doubtful[start:stop] = True
+        else:
+            trusted[start + end : stop - end] = True
     return np.where((state == 1) & doubtful & ~trusted, np.int8(0), state).astype(np.int8)
 
 

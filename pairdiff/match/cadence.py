@@ -119,9 +119,14 @@ def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | 
 
 
 def _is_pattern(phase: NDArray[np.int64], values: NDArray[np.bool_], period: int) -> bool:
-    shares = [float(values[phase == k].mean()) if (phase == k).any() else 0.5 for k in range(period)]
+    shares = _phase_shares(phase, values, period)
     repeats = [share for share in shares if share >= SURE_SHARE]
     return bool(repeats) and all(share >= SURE_SHARE or share <= CHANCE_SHARE for share in shares)
+
+
+def _phase_shares(phase: NDArray[np.int64], values: NDArray[np.bool_], period: int) -> list[float]:
+    """Share of repeats at every phase of a period; a half where a phase is not seen."""
+    return [float(values[phase == k].mean()) if (phase == k).any() else 0.5 for k in range(period)]
 
 
 def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period: int) -> NDArray[np.bool_]:
@@ -134,7 +139,7 @@ def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period:
         telling = frames[moving[frames]]
         if len(telling) < 4 * period or not _is_pattern(telling % period, repeat[telling], period):
             continue
-        pattern = np.array([repeat[telling[telling % period == k]].mean() >= SURE_SHARE for k in range(period)])
+        pattern = np.array([share >= SURE_SHARE for share in _phase_shares(telling % period, repeat[telling], period)])
         if known is None:
             begin = 0 if _agrees(np.arange(start), pattern, repeat, moving) else start
         else:

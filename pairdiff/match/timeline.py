@@ -63,8 +63,20 @@ LEAST_REPEAT_SHARE = 0.08
 """Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
 CAPTURE_SHARE = 0.3
 """Share of repeats on both sides from which they are undone although they are as many: their phases may differ (own)."""
+LEAST_ELSEWHERE = 2
+"""Neighbouring windows at one offset from which a passage without partner is found elsewhere (own)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """A passage of the HDR release and the one of the SDR release that shows it; frame numbers, stop exclusive."""
+
+    hdr_start: int
+    hdr_stop: int
+    sdr_start: int
+    sdr_stop: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +105,8 @@ class EditMap:
     """Offset of the best window, SDR frame number minus HDR frame number."""
     maps: tuple[tuple[int, int, GridMap], ...]
     """HDR frames (start, stop) and the map of the grids there."""
+    elsewhere: tuple[Elsewhere, ...]
+    """Passages without partner that the SDR release shows out of order: earlier or later than the map, which never goes back, allows."""
     hdr_cadence: Cadence
     sdr_cadence: Cadence
     """Runs of repeats that were undone."""
@@ -166,6 +180,15 @@ def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
         state=state,
         similarity=single.similarity[run],
         maps=tuple((int(hdr.first[start]), _frame_after(hdr, stop - 1), one) for start, stop, one in single.maps if stop > start),
+        elsewhere=tuple(
+            Elsewhere(
+                int(hdr.first[one.hdr_start]),
+                _frame_after(hdr, one.hdr_stop - 1),
+                int(sdr.first[one.sdr_start]),
+                _frame_after(sdr, one.sdr_stop - 1),
+            )
+            for one in single.elsewhere
+        ),
         hdr_cadence=hdr,
         sdr_cadence=sdr,
     )
@@ -190,6 +213,7 @@ def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
         state=widen(inner.state, 0),
         similarity=widen(inner.similarity, np.nan),
         maps=tuple((first + start, last + start, one) for first, last, one in inner.maps),
+        elsewhere=tuple(replace(one, hdr_start=one.hdr_start + start, hdr_stop=one.hdr_stop + start) for one in inner.elsewhere),
     )
 
 
@@ -217,6 +241,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
         windows=len(anchors.hdr),
         candidate_frames=int(anchors.sdr[best] - anchors.hdr[best]) if best >= 0 else 0,
         maps=((0, len(hdr_track), grid_map),),
+        elsewhere=_find_elsewhere(anchors, path < 0, hdr, sdr),
         hdr_cadence=single_frames(len(hdr_track)),
         sdr_cadence=single_frames(len(sdr_track)),
     )
@@ -609,6 +634,31 @@ def _near(reach: _Reach, frame: int, side: int) -> NDArray[np.float32]:
     """Similarities on a run's path just before (-1) or from (1) a frame on."""
     place = frame - reach.path.start
     return reach.path.alike[max(place - LEVEL_FRAMES, 0) : place] if side < 0 else reach.path.alike[place : place + LEVEL_FRAMES]
+
+
+def _find_elsewhere(anchors: Anchors, alone: NDArray[np.bool_], hdr: Side, sdr: Side) -> tuple[Elsewhere, ...]:
+    """Passages without partner of which windows are found in the SDR release all the same: scenes in another order, shots used again."""
+    found = []
+    for start, stop in _stretches(alone):
+        inside = np.flatnonzero(anchors.telling & (anchors.hdr >= start - SURE_FRAMES) & (anchors.hdr + anchors.frames <= stop + SURE_FRAMES))
+        offset = anchors.sdr[inside] - anchors.hdr[inside]
+        for part in np.split(inside, np.flatnonzero(np.diff(offset) != 0) + 1):
+            if len(part) >= LEAST_ELSEWHERE:
+                found.append(_reach_elsewhere(anchors, part, (start, stop), hdr, sdr))
+    return tuple(found)
+
+
+def _reach_elsewhere(anchors: Anchors, part: NDArray[np.int64], span: tuple[int, int], hdr: Side, sdr: Side) -> Elsewhere:
+    """How far windows of one offset reach inside a stretch without partner."""
+    shift = int(anchors.sdr[part[0]] - anchors.hdr[part[0]])
+    start, stop = max(span[0], -shift), min(span[1], len(sdr.fingerprints) - shift)
+    low = int(np.clip(anchors.hdr[part[0]] + SURE_FRAMES, start, stop))
+    high = int(np.clip(anchors.hdr[part[-1]] + anchors.frames - SURE_FRAMES, low, stop))
+    alike = trace_path(hdr, sdr, start=start, offset=np.full(stop - start, shift, np.int64)).alike
+    inner = alike[low - start : high - start]
+    before = _best_prefix(_evidence(alike[: low - start][::-1], inner, None))
+    after = _best_prefix(_evidence(alike[high - start :], inner, None))
+    return Elsewhere(low - before, high + after, low - before + shift, high + after + shift)
 
 
 # ---------------------------------------------------------------- what a frame's state is

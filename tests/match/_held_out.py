@@ -28,11 +28,12 @@ def draw_case(seed: int) -> Case:
     if rng.random() < 0.4:
         hdr, sdr = (*logo(int(rng.integers(30, 90))), *hdr), (*reversed(logo(int(rng.integers(60, 200)))), *sdr)
     rates = [24.0, 24.0]
-    side = int(rng.integers(0, 2))
+    side, repeated = int(rng.integers(0, 2)), -1
     pair = [hdr, sdr]
     if cadence.startswith("2:3"):
         pair[side] = pull_down(pair[side], irregular="irregular" in cadence, seed=seed)
         rates[side] = 59.94
+        repeated = side  # what repeats frames repeats their grain with them
     elif cadence == "drop":
         pair[side] = drop_every(pair[side], int(rng.integers(200, 600)))
     elif cadence == "repeat":
@@ -40,8 +41,9 @@ def draw_case(seed: int) -> Case:
     elif cadence == "25":
         rates[1] = 25.0
     hdr_look, sdr_look = _draw_look(rng, hdr=True), _draw_look(rng, hdr=False)
+    looks = [replace(look, grain=0.0) if number == repeated else look for number, look in enumerate((hdr_look, sdr_look))]
     crf = int(rng.integers(18, 31)) if rng.random() < 0.3 else None
-    return Case(f"drawn {seed}", pair[0], pair[1], hdr_look, sdr_look, rates[0], rates[1], crf, None, FIRST_FILM + seed)
+    return Case(f"drawn {seed}", pair[0], pair[1], *looks, *rates, crf, None, FIRST_FILM + seed)
 
 
 def _edit(numbers: Numbers, rng: np.random.Generator) -> Numbers:

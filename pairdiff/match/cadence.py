@@ -189,7 +189,7 @@ def _run_lengths(repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray
     if sure.sum() < LEAST_LENGTHS:
         return None
     count = np.bincount(lengths[sure], minlength=LONGEST_RUN + 1)[1:].astype(np.float64)
-    return np.maximum(count / count.sum(), UNSEEN_LENGTH)
+    return np.asarray(np.maximum(count / count.sum(), UNSEEN_LENGTH))
 
 
 def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:

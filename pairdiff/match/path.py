@@ -138,12 +138,13 @@ def residual_evidence(
     SDR release has no such frame.
     """
     begin, end = _shot_about(hdr, max(first.start, low - BESIDE_FRAMES), low, high + left_out, second.stop)
-    usual = [_usual_difference(hdr, sdr, begin, low, first.offset), _usual_difference(hdr, sdr, high + left_out, end, second.offset)]
+    earlier = _usual_difference(hdr, sdr, begin, low, first.offset)
+    later = _usual_difference(hdr, sdr, high + left_out, end, second.offset)
     apart = []
     for start, offset in ((low, first.offset), (low + left_out, second.offset)):
         frames = np.arange(start, start + high - low)
-        later = np.clip((frames - (begin + low) / 2) / ((high + left_out + end - begin - low) / 2), 0, 1)
-        rest = _differences(hdr, sdr, start, start + high - low, offset) - _between(*usual, later)
+        share = np.clip((frames - (begin + low) / 2) / ((high + left_out + end - begin - low) / 2), 0, 1)
+        rest = _differences(hdr, sdr, start, start + high - low, offset) - _between(earlier, later, share)
         apart.append(np.nan_to_num(np.square(rest).sum(1, dtype=np.float64), nan=np.inf))
     nearer = np.minimum(apart[0][left_out:], apart[1][: len(apart[1]) - left_out])  # of one frame by the two offsets, one of them true
     noise = max(float(np.median(nearer)) if nearer.size else 0.0, LEAST_DIFFERENCE)
@@ -171,8 +172,8 @@ def _between(earlier: NDArray[np.float32] | None, later: NDArray[np.float32] | N
     """From one usual difference to another, (frame, cell), as the camera moves on; the one that is known where the other is not."""
     if earlier is None and later is None:
         return np.zeros((len(share), 1), np.float32)
-    first, last = (later if earlier is None else earlier), (earlier if later is None else later)
-    return np.asarray(first + share[:, None] * (np.asarray(last) - np.asarray(first)), np.float32)
+    first, last = (np.asarray(one if one is not None else other, np.float32) for one, other in ((earlier, later), (later, earlier)))
+    return np.asarray(first + share[:, None] * (last - first), np.float32)
 
 
 def _differences(hdr: Side, sdr: Side, start: int, stop: int, offset: int) -> NDArray[np.float32]:

@@ -63,6 +63,8 @@ LEAST_REPEAT_SHARE = 0.08
 """Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
 CAPTURE_SHARE = 0.3
 """Share of repeats on both sides from which they are undone although they are as many: their phases may differ (own)."""
+AVERAGED_FRAMES, MOST_AVERAGED = 12, 240
+"""Frames of a passage from which its mean picture tells more than its single ones, and how many are taken at most (own)."""
 LEAST_ELSEWHERE = 2
 """Neighbouring windows at one offset from which a passage without partner is found elsewhere (own)."""
 LEAST_RUN_FRAMES = 5
@@ -640,7 +642,8 @@ def _find_elsewhere(anchors: Anchors, alone: NDArray[np.bool_], hdr: Side, sdr: 
     """Passages without partner of which windows are found in the SDR release all the same: scenes in another order, shots used again."""
     found = []
     for start, stop in _stretches(alone):
-        inside = np.flatnonzero(anchors.telling & (anchors.hdr >= start - SURE_FRAMES) & (anchors.hdr + anchors.frames <= stop + SURE_FRAMES))
+        within = (anchors.hdr >= start - SURE_FRAMES) & (anchors.hdr + anchors.frames <= stop + SURE_FRAMES)
+        inside = np.flatnonzero(anchors.telling & within)
         offset = anchors.sdr[inside] - anchors.hdr[inside]
         for part in np.split(inside, np.flatnonzero(np.diff(offset) != 0) + 1):
             if len(part) >= LEAST_ELSEWHERE:
@@ -671,7 +674,7 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.int8]:
     known = path >= 0
     flat = np.zeros(len(path), bool)
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
-    state[known & (_same_picture(pairs.alike, pairs.agreement, pairs.strength, known) | flat)] = 0
+    state[known & (_same_picture(pairs, hdr, sdr) | flat)] = 0
     for start, stop in _stretches(state >= 0):
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
@@ -687,13 +690,12 @@ def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray(maximum_filter1d(beside.astype(np.int8), 2 * SHORT_FRAMES + 1, mode="constant") == 1)
 
 
-def _same_picture(
-    similarity: NDArray[np.float32], agreement: NDArray[np.float32], strength: NDArray[np.float32], known: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.bool_]:
     """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity."""
+    known = pairs.partner >= 0
     alike = known.copy()
     for start, stop in _stretches(known):
-        values = similarity[start:stop]
+        values = pairs.alike[start:stop]
         level = float(np.median(values))
         low, lowered = (
             median_filter((values < level - drop).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
@@ -706,7 +708,8 @@ def _same_picture(
             begin, end = wide if shaded else (first, last)  # a whole shot lowered by grain, not a passage that stands out
             inner = slice(start + begin + LOOSE_FRAMES, max(start + end - LOOSE_FRAMES, start + begin + LOOSE_FRAMES + 1))
             least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / np.sqrt(inner.stop - inner.start)
-            if float(agreement[inner, BAND_FRAMES].sum()) >= least * max(float(strength[inner].sum()), 1e-3):
+            moves_alike = float(pairs.agreement[inner, BAND_FRAMES].sum()) >= least * max(float(pairs.strength[inner].sum()), 1e-3)
+            if moves_alike or _mean_similarity(pairs.partner, hdr, sdr, start + first, start + last) >= level - REPLACED_DROP:
                 low[first:last] = False
         for first, last in _stretches(low):
             middle = (level + float(np.median(values[first:last]))) / 2
@@ -714,6 +717,15 @@ def _same_picture(
             low[near] = values[near] < middle
         alike[start:stop] &= ~low
     return alike
+
+
+def _mean_similarity(partner: NDArray[np.int64], hdr: Side, sdr: Side, start: int, stop: int) -> float:
+    """Similarity of the mean fingerprints of HDR frames `start` to `stop` and of their partners: grain averages out, pictures do not."""
+    if stop - start < AVERAGED_FRAMES:
+        return -1.0
+    frames = slice(start, start + min(stop - start, MOST_AVERAGED))
+    first, second = hdr.fingerprints[frames].astype(np.float32).mean(0), sdr.fingerprints[partner[frames]].astype(np.float32).mean(0)
+    return float(first @ second / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-9))
 
 
 def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -61,7 +61,7 @@ LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
 """Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
 LEAST_REPEAT_SHARE = 0.08
 """Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
-CAPTURE_SHARE = 0.3
+CAPTURE_SHARE = 0.15
 """Share of repeats on both sides from which they are undone although they are as many: their phases may differ (own)."""
 AVERAGED_FRAMES, MOST_AVERAGED = 12, 240
 """Frames of a passage from which its mean picture tells more than its single ones, and how many are taken at most (own)."""

@@ -674,11 +674,12 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.int8]:
     known = path >= 0
     flat = np.zeros(len(path), bool)
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
-    state[known & (_same_picture(pairs, hdr, sdr) | flat)] = 0
+    alike, on_average = _same_picture(pairs, hdr, sdr)
+    state[known & (alike | on_average | flat)] = 0
     for start, stop in _stretches(state >= 0):
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
-        state[start:stop][telling & ~flat[start:stop] & ~pairs.unsure[start:stop]] = 1
+        state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
     return state
 
 
@@ -690,10 +691,16 @@ def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray(maximum_filter1d(beside.astype(np.int8), 2 * SHORT_FRAMES + 1, mode="constant") == 1)
 
 
-def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.bool_]:
-    """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity."""
+def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity.
+
+    Returns
+    -------
+    Those frames, and frames of passages that do stand out but are the same picture on average, as a title card under grain: which frame
+    of it belongs to which is not told by that.
+    """
     known = pairs.partner >= 0
-    alike = known.copy()
+    alike, on_average = known.copy(), np.zeros(len(known), bool)
     for start, stop in _stretches(known):
         values = pairs.alike[start:stop]
         level = float(np.median(values))
@@ -709,14 +716,16 @@ def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.bool_]:
             inner = slice(start + begin + LOOSE_FRAMES, max(start + end - LOOSE_FRAMES, start + begin + LOOSE_FRAMES + 1))
             least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / np.sqrt(inner.stop - inner.start)
             moves_alike = float(pairs.agreement[inner, BAND_FRAMES].sum()) >= least * max(float(pairs.strength[inner].sum()), 1e-3)
-            if moves_alike or _mean_similarity(pairs.partner, hdr, sdr, start + first, start + last) >= level - REPLACED_DROP:
+            if moves_alike:
                 low[first:last] = False
+            elif _mean_similarity(pairs.partner, hdr, sdr, start + first, start + last) >= level - REPLACED_DROP:
+                low[first:last], on_average[start + first : start + last] = False, True
         for first, last in _stretches(low):
             middle = (level + float(np.median(values[first:last]))) / 2
             near = slice(max(first - 3, 0), last + 3)
             low[near] = values[near] < middle
         alike[start:stop] &= ~low
-    return alike
+    return alike, on_average
 
 
 def _mean_similarity(partner: NDArray[np.int64], hdr: Side, sdr: Side, start: int, stop: int) -> float:

@@ -65,6 +65,7 @@ from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
 from pairdiff.verdict.judge import headroom_interval, judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
+from pairdiff.writeup.phrases import say_time
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -477,7 +478,11 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
         segments=_timed(segments, hdr_times, sdr_times),
         geometry=(geometry,),
         shots=shots,
-        notes=(*_matching_notes(edit_map, speed), *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes)),
+        notes=(
+            *_matching_notes(edit_map, speed),
+            *_elsewhere_notes(edit_map, hdr.track.times_s, sdr.track.times_s),
+            *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes),
+        ),
         partners=edit_map.partners,
         hdr_times_s=hdr_times,
         sdr_times_s=sdr_times,
@@ -506,6 +511,23 @@ def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:
             pattern = "in no regular pattern" if cadence.period is None else f"in a pattern of {cadence.period} frames"
             notes.append(f"The {side} release repeats {cadence.repeat_share:.0%} of its frames, {pattern}; one of each run is paired.")
     return notes
+
+
+def _elsewhere_notes(edit_map: EditMap, hdr_times_s: Sequence[Fraction | float], sdr_times_s: Sequence[Fraction | float]) -> list[str]:
+    """Passages without partner that the SDR release shows out of order: they are not scored, and a reader should know where they are."""
+    notes = []
+    for one in edit_map.elsewhere:
+        hdr = f"{say_time(_time_at(hdr_times_s, one.hdr_start))} to {say_time(_time_at(hdr_times_s, one.hdr_stop))}"
+        sdr = f"{say_time(_time_at(sdr_times_s, one.sdr_start))} to {say_time(_time_at(sdr_times_s, one.sdr_stop))}"
+        notes.append(f"The HDR release's {hdr} has no partner in the order of the film; the SDR release shows it at {sdr}.")
+    return notes
+
+
+def _time_at(times_s: Sequence[Fraction | float], frame: int) -> float:
+    """Time of a frame; of the first one behind the end where there is none."""
+    if frame < len(times_s):
+        return float(times_s[frame])
+    return float(times_s[-1]) + float(times_s[-1] - times_s[-2] if len(times_s) > 1 else 0)
 
 
 def _paired_frame(alignment: Alignment, frame: int, start: int, stop: int) -> int:

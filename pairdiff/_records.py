@@ -182,7 +182,7 @@ class Segment:
     speed: float | None
     """SDR film seconds per HDR film second; None where nothing is matched."""
     confidence: float | None
-    """0 to 1; None where nothing is matched."""
+    """Mean similarity of the partners' fingerprints, 0 to 1, no probability; None where nothing is matched."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,13 @@
 """What --anchor and --only may say."""
 
 from fractions import Fraction
+from types import SimpleNamespace
 
 import pytest
 
 from pairdiff._errors import UsageError
-from pairdiff._pipeline import read_anchors, read_span
+from pairdiff._pipeline import _elsewhere_notes, read_anchors, read_span
+from pairdiff.match.timeline import Elsewhere
 
 
 def test_anchors_are_pairs_of_times_or_frames():
@@ -30,3 +32,15 @@ def test_a_span_is_two_times():
 def test_a_span_that_is_none_is_refused(text, words):
     with pytest.raises(UsageError, match=words):
         read_span(text)
+
+
+def test_a_passage_shown_elsewhere_is_named_with_the_times_of_both_releases():
+    hdr_times, sdr_times = ([Fraction(n, rate) for n in range(300)] for rate in (24, 25))
+    found = SimpleNamespace(elsewhere=(Elsewhere(120, 240, 25, 145), Elsewhere(280, 300, 0, 20)))
+    assert _elsewhere_notes(found, hdr_times, sdr_times) == [
+        "The HDR release's 0:00:05.000 to 0:00:10.000 has no partner in the order of the film; "
+        "the SDR release shows it at 0:00:01.000 to 0:00:05.800.",
+        "The HDR release's 0:00:11.667 to 0:00:12.500 has no partner in the order of the film; "
+        "the SDR release shows it at 0:00:00.000 to 0:00:00.800.",
+    ]
+    assert _elsewhere_notes(SimpleNamespace(elsewhere=()), hdr_times, sdr_times) == []

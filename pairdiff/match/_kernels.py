@@ -124,3 +124,34 @@ def best_path(
     for i in range(frames - 1, -1, -1):
         out[i] = centre[i] + lag - band
         lag = back[i, lag]
+
+
+@njit(cache=True, nogil=True)
+def best_runs(says: NDArray[np.float64], log_chance: NDArray[np.float64], out: NDArray[np.bool_]) -> None:
+    """Repeats with the largest sum of evidence and of log chances of run lengths; out[i] is whether frame i repeats the one before.
+
+    `says` (frame,) is for a repeat where positive; `log_chance` (length - 1,) of runs of one frame and more. The first and the last run
+    may be cut off and cost nothing. The first frame begins a run.
+    """
+    frames, longest = says.size, log_chance.size
+    total = np.full(frames + 1, -1e18)
+    length_of = np.zeros(frames + 1, np.int64)
+    total[0] = 0.0
+    for stop in range(1, frames + 1):
+        inner = 0.0
+        for length in range(1, min(longest, stop) + 1):
+            start = stop - length
+            if length > 1:
+                inner += says[start + 1]
+            value = total[start] - says[start] * (start > 0) + inner
+            if start > 0 and stop < frames:
+                value += log_chance[length - 1]
+            if value > total[stop]:
+                total[stop] = value
+                length_of[stop] = length
+    stop = frames
+    while stop > 0:
+        start = stop - length_of[stop]
+        for i in range(start, stop):
+            out[i] = i > start
+        stop = start

@@ -2,19 +2,24 @@
 
 Within a passage that moves, a repeat is a frame that differs from the one before by far less than its neighbours do. Single repeats are
 left to the matching of frames; here are passages where a good part of the frames repeat. A regular pattern, once its phase is known on
-both sides of a slow passage, is carried through it (telecine patterns: SMPTE RP 197).
+both sides of a slow passage, is carried through it (telecine patterns: SMPTE RP 197). Where there is no pattern, how long runs of repeats
+are is learned from where they are plain, and frames that are neither plainly new nor plainly repeats are shared out so that the runs keep
+those lengths: the most likely path through a hidden semi-Markov chain (J. D. Ferguson, "Variable duration models for speech", 1980; S.-Z.
+Yu, "Hidden semi-Markov models", Artificial Intelligence 174, 2010).
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import percentile_filter, uniform_filter1d
 
 from pairdiff._records import FloatArray
-from pairdiff.match.motion import LEAST_STEP, measure_newness, motion_around, step_distance
+from pairdiff.match._kernels import best_runs
+from pairdiff.match.motion import LEAST_STEP, find_cuts, measure_newness, motion_around, step_distance
 
 REPEAT_NEWNESS = 0.25
 """Newness below which a frame is a repeat (own)."""
@@ -23,11 +28,28 @@ DENSE_SHARE = 0.12
 DOUBT_SHARE = 0.6
 """Frames that are neither repeats nor new, over repeats, up to which there is a pattern and not merely uneven motion (own)."""
 DENSE_FRAMES = 241
+"""Frames, ten seconds, over which those shares are taken (own)."""
+LEAST_PLAIN = 12
+"""Plain frames from which a shot speaks for itself (own)."""
 PERIODS = (2, 3, 4, 5, 6, 10, 25)
 """Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
 BLOCK_FRAMES = 100
 SURE_SHARE, CHANCE_SHARE = 0.85, 0.5
 """Share of repeats at a phase of a pattern from which that phase repeats, and up to which it does not: film itself may pause (own)."""
+LONGEST_RUN = 8
+"""Longest run of repeats whose length is learned, frames; a longer one is film that stands still."""
+LEAST_LENGTHS = 30
+"""Plain runs from which the lengths of runs are believed; fewer leave every frame to itself (own)."""
+UNSEEN_LENGTH = 1e-5
+"""Chance of a run of a length that was not seen among the plain ones (own)."""
+EVIDENCE_HALF_FRAMES = 12
+"""Frames to either side that say how far a repeat and a new frame lie from the frame before."""
+LOW_PERCENT, HIGH_PERCENT = 25, 85
+"""Percentiles of those distances that stand for a repeat and for a new frame; up to half of the frames are new (own)."""
+EVIDENCE_NATS = 4.0
+"""What one frame's distance can say for or against its being a repeat, natural logarithm of odds (own)."""
+LEAST_CONTRAST = 1.5
+"""Natural logarithm of the ratio of both distances below which a frame says less in proportion (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +71,9 @@ def find_cadence(track: FloatArray) -> Cadence:
     repeat, between, moving = _likely_repeats(track)
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
+    dense &= ~_plain_shots(track, repeat, moving & ~between)
     period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
-    repeat = _carry_pattern(repeat, moving, period) if period is not None else repeat & dense
+    repeat = _carry_pattern(repeat, moving, period) if period is not None else _carry_lengths(repeat & dense, dense, track)
     first = np.flatnonzero(~repeat)
     return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)
 
@@ -70,6 +93,16 @@ def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bo
     return moving & (new < REPEAT_NEWNESS), moving & (new >= REPEAT_NEWNESS) & (new < 1), moving
 
 
+def _plain_shots(track: FloatArray, repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Frames of shots in which what is plainly new or plainly a repeat is nearly all new: film beside a logo that is animated on twos."""
+    out = np.zeros(len(repeat), bool)
+    for start, stop in itertools.pairwise([0, *find_cuts(track).tolist(), len(repeat)]):
+        told = plain[start:stop]
+        if told.sum() >= LEAST_PLAIN and repeat[start:stop][told].mean() < DENSE_SHARE:
+            out[start:stop] = True
+    return out
+
+
 def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | None:
     """The shortest period in which, block by block, every phase is either always or never a repeat."""
     for period in PERIODS:
@@ -86,9 +119,14 @@ def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | 
 
 
 def _is_pattern(phase: NDArray[np.int64], values: NDArray[np.bool_], period: int) -> bool:
-    shares = [float(values[phase == k].mean()) if (phase == k).any() else 0.5 for k in range(period)]
+    shares = _phase_shares(phase, values, period)
     repeats = [share for share in shares if share >= SURE_SHARE]
     return bool(repeats) and all(share >= SURE_SHARE or share <= CHANCE_SHARE for share in shares)
+
+
+def _phase_shares(phase: NDArray[np.int64], values: NDArray[np.bool_], period: int) -> list[float]:
+    """Share of repeats at every phase of a period; a half where a phase is not seen."""
+    return [float(values[phase == k].mean()) if (phase == k).any() else 0.5 for k in range(period)]
 
 
 def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period: int) -> NDArray[np.bool_]:
@@ -101,7 +139,7 @@ def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period:
         telling = frames[moving[frames]]
         if len(telling) < 4 * period or not _is_pattern(telling % period, repeat[telling], period):
             continue
-        pattern = np.array([repeat[telling[telling % period == k]].mean() >= SURE_SHARE for k in range(period)])
+        pattern = np.array([share >= SURE_SHARE for share in _phase_shares(telling % period, repeat[telling], period)])
         if known is None:
             begin = 0 if _agrees(np.arange(start), pattern, repeat, moving) else start
         else:
@@ -114,6 +152,44 @@ def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period:
         out[rest] = known[1][rest % period]
     out[:1] = False
     return out
+
+
+def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: FloatArray) -> NDArray[np.bool_]:
+    """Where repeats come without pattern, the most likely repeats given how long plain runs are."""
+    distance = step_distance(track)
+    says = _repeat_evidence(distance)
+    chance = _run_lengths(repeat, dense & (np.abs(says) >= EVIDENCE_NATS))
+    if chance is None:
+        return repeat
+    out = repeat.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], dense.astype(np.int8), [0]])))
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        found = np.zeros(stop - start, np.bool_)
+        best_runs(says[start:stop].astype(np.float64), np.log(chance), found)
+        out[start:stop] = found
+        out[start] = repeat[start]
+    return out
+
+
+def _repeat_evidence(distance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How much each frame's distance from the one before says that it repeats it, natural logarithm of odds; negative for a new frame."""
+    value = np.log(distance + np.float32(LEAST_STEP))
+    frames = 2 * EVIDENCE_HALF_FRAMES + 1
+    low, high = (percentile_filter(value, percent, frames, mode="nearest") for percent in (LOW_PERCENT, HIGH_PERCENT))
+    reach = np.maximum((high - low) / 2, LEAST_CONTRAST)
+    return np.asarray(EVIDENCE_NATS * np.clip(2 * ((high + low) / 2 - value) / reach, -1, 1), np.float32)
+
+
+def _run_lengths(repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.float64] | None:
+    """Chance of runs of 1 to `LONGEST_RUN` frames, from runs all of whose frames and the one behind are plain; None if those are few."""
+    starts = np.flatnonzero(~repeat)
+    unsure = np.concatenate([[0], np.cumsum(~plain)])
+    lengths = np.diff(starts)
+    sure = (unsure[starts[1:] + 1] - unsure[starts[:-1]] == 0) & (lengths <= LONGEST_RUN)
+    if sure.sum() < LEAST_LENGTHS:
+        return None
+    count = np.bincount(lengths[sure], minlength=LONGEST_RUN + 1)[1:].astype(np.float64)
+    return np.asarray(np.maximum(count / count.sum(), UNSEEN_LENGTH))
 
 
 def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:

@@ -24,7 +24,9 @@ ZOOMS = (1.0, 0.95, 0.9, 0.85, 1.05, 1.11, 1.18)
 FIT_REACH = 0.06
 """How far the fit may move a corner, share of the width or height (own)."""
 FIT_STEPS = (0.02, 0.01, 0.005, 0.0025)
-"""Steps of the fit, shares of the width or height (own)."""
+"""Steps of the fit, shares of the width or height; finer ones follow slow pans, which look alike a frame and a step away (own)."""
+FIT_GAIN = 1e-4
+"""Correlation that a step of the fit must gain (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +137,7 @@ def fit_map(first: GridMap, score: Callable[[GridMap], float]) -> tuple[GridMap,
                 if common_cells(candidate).mean() < LEAST_COMMON_SHARE or _distance(first, candidate) > FIT_REACH:
                     continue
                 found = score(candidate)
-                if found > value + 1e-4:
+                if found > value + FIT_GAIN:
                     best, value, moved = candidate, found, True
     return best, value
 

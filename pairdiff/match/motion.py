@@ -66,6 +66,14 @@ def make_signatures(track: FloatArray) -> tuple[NDArray[np.float16], NDArray[np.
     return signature, energy
 
 
+def signature_lengths(signature: NDArray[np.float16]) -> NDArray[np.float32]:
+    """Length of every signature, (frame, cell) to (frame,)."""
+    out = np.empty(len(signature), np.float32)
+    for start in range(0, len(signature), BLOCK_FRAMES):
+        out[start : start + BLOCK_FRAMES] = np.linalg.norm(signature[start : start + BLOCK_FRAMES].astype(np.float32), axis=1)
+    return out
+
+
 def motion_energy(track: FloatArray) -> NDArray[np.float64]:
     """How much moves in each frame of a track, (frame, cell): squared high-passed fingerprint, summed over cells."""
     return make_signatures(track)[1].astype(np.float64)

@@ -24,8 +24,8 @@ from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
-from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness
-from pairdiff.match.path import BAND_FRAMES, SHORT_FRAMES, Path, Piece, Side, follow_run, similarity_at, telling_frames, trace_path
+from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness, signature_lengths
+from pairdiff.match.path import BAND_FRAMES, SHORT_FRAMES, Path, Piece, Side, follow_run, residual_evidence, telling_frames, trace_path
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -45,8 +45,12 @@ LEVEL_FRAMES = 24
 """Frames from which the level of similarity inside and outside a run is taken."""
 SURE_FRAMES = 8
 """Frames of a window's far end that are surely inside its run."""
-SEEN_NEWNESS, SEEN_WEIGHT = 0.25, 10.0
-"""Newness below which a frame is seen to be a repeat, and what that weighs in similarities (own)."""
+SEEN_NEWNESS, SEEN_WEIGHT = 0.25, 4.0
+"""Newness below which a frame is seen to be a repeat, and what that weighs: the evidence of two frames (own)."""
+GOES_ON_NEWNESS = 0.6
+"""Newness of the other release's frame from which it is no pause of the film itself (own)."""
+UNSURE_EVIDENCE = 0.2
+"""A place of a repeat or a drop that has no more than this evidence against it might be the place as well (own)."""
 LOOSE_FRAMES = 4
 """Frames beside a change of offset inside a run that may belong to either side of it."""
 REPLACED_DROP = 0.2
@@ -57,10 +61,24 @@ LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
 """Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
 LEAST_REPEAT_SHARE = 0.08
 """Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
-CAPTURE_SHARE = 0.3
+CAPTURE_SHARE = 0.15
 """Share of repeats on both sides from which they are undone although they are as many: their phases may differ (own)."""
+AVERAGED_FRAMES, MOST_AVERAGED = 12, 240
+"""Frames of a passage from which its mean picture tells more than its single ones, and how many are taken at most (own)."""
+LEAST_ELSEWHERE = 2
+"""Neighbouring windows at one offset from which a passage without partner is found elsewhere (own)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """A passage of the HDR release and the one of the SDR release that shows it; frame numbers, stop exclusive."""
+
+    hdr_start: int
+    hdr_stop: int
+    sdr_start: int
+    sdr_stop: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +107,8 @@ class EditMap:
     """Offset of the best window, SDR frame number minus HDR frame number."""
     maps: tuple[tuple[int, int, GridMap], ...]
     """HDR frames (start, stop) and the map of the grids there."""
+    elsewhere: tuple[Elsewhere, ...]
+    """Passages without partner that the SDR release shows out of order: earlier or later than the map, which never goes back, allows."""
     hdr_cadence: Cadence
     sdr_cadence: Cadence
     """Runs of repeats that were undone."""
@@ -162,6 +182,15 @@ def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
         state=state,
         similarity=single.similarity[run],
         maps=tuple((int(hdr.first[start]), _frame_after(hdr, stop - 1), one) for start, stop, one in single.maps if stop > start),
+        elsewhere=tuple(
+            Elsewhere(
+                int(hdr.first[one.hdr_start]),
+                _frame_after(hdr, one.hdr_stop - 1),
+                int(sdr.first[one.sdr_start]),
+                _frame_after(sdr, one.sdr_stop - 1),
+            )
+            for one in single.elsewhere
+        ),
         hdr_cadence=hdr,
         sdr_cadence=sdr,
     )
@@ -186,6 +215,7 @@ def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
         state=widen(inner.state, 0),
         similarity=widen(inner.similarity, np.nan),
         maps=tuple((first + start, last + start, one) for first, last, one in inner.maps),
+        elsewhere=tuple(replace(one, hdr_start=one.hdr_start + start, hdr_stop=one.hdr_stop + start) for one in inner.elsewhere),
     )
 
 
@@ -195,10 +225,10 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
     hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
     anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
-    path, similarity, agreement, strength = _pair_frames(runs, hdr, sdr, pins)
-    state = _judge_frames(path, similarity, agreement, strength, hdr, sdr)
+    pairs = _pair_frames(runs, hdr, sdr, pins)
+    state = _judge_frames(pairs, hdr, sdr)
     state = _drop_islands(_doubt_ambiguous(state, anchors))
-    path, state = _pair_flat(path, state, hdr, sdr)
+    path, state = _pair_flat(pairs.partner, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
     matched = bool((state == 1).any())
     return EditMap(
@@ -206,13 +236,14 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
         path_stop=np.where(path >= 0, path + 1, -1),
         partners=np.where(state == 1, path, -1),
         state=state,
-        similarity=similarity,
-        score=_score(state, path, agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
+        similarity=pairs.alike,
+        score=_score(state, path, pairs.agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
         runner_up=float(np.median(anchors.rival)) if best >= 0 else 0.0,
         weight=float(sum(run.weight for run in runs)),
         windows=len(anchors.hdr),
         candidate_frames=int(anchors.sdr[best] - anchors.hdr[best]) if best >= 0 else 0,
         maps=((0, len(hdr_track), grid_map),),
+        elsewhere=_find_elsewhere(anchors, path < 0, hdr, sdr),
         hdr_cadence=single_frames(len(hdr_track)),
         sdr_cadence=single_frames(len(sdr_track)),
     )
@@ -244,7 +275,8 @@ def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:
 
 def make_side(track: NDArray[np.float16]) -> Side:
     """Fingerprints and signatures of a track on the common grid."""
-    return Side(track, make_signatures(track)[0], measure_newness(track))
+    signatures = make_signatures(track)[0]
+    return Side(track, signatures, measure_newness(track), signature_lengths(signatures))
 
 
 def _window_frames(*lengths: int) -> int:
@@ -412,33 +444,53 @@ class _Reach:
     """A run's path over all the frames that might be its own, and those that surely are."""
 
     path: Path
+    unsure: NDArray[np.bool_]
+    """Frames of the path whose partner might be another."""
     sure_start: int
     sure_stop: int
 
 
-def _pair_frames(
-    runs: tuple[Run, ...], hdr: Side, sdr: Side, pins: Sequence[tuple[int, int]]
-) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Partner, similarity, agreement (frame, lag) and strength of every HDR frame along the runs; -1, NaN and 0 without."""
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    """The runs put together, arrays over HDR frames."""
+
+    partner: NDArray[np.int64]
+    """SDR frame, -1 without."""
+    alike: NDArray[np.float32]
+    """Similarity, NaN without partner."""
+    agreement: NDArray[np.float32]
+    """As in `Path`, (frame, lag); 0 without partner."""
+    strength: NDArray[np.float32]
+    unsure: NDArray[np.bool_]
+    """Whether the partner might be another."""
+
+
+def _pair_frames(runs: tuple[Run, ...], hdr: Side, sdr: Side, pins: Sequence[tuple[int, int]]) -> _Pairs:
+    """The partner of every HDR frame along the runs."""
     total = len(hdr.signatures)
-    partner = np.full(total, -1, np.int64)
-    similarity = np.full(total, np.nan, np.float32)
-    agreement, strength = np.zeros((total, 2 * BAND_FRAMES + 1), np.float32), np.zeros(total, np.float32)
+    pairs = _Pairs(
+        np.full(total, -1, np.int64),
+        np.full(total, np.nan, np.float32),
+        np.zeros((total, 2 * BAND_FRAMES + 1), np.float32),
+        np.zeros(total, np.float32),
+        np.zeros(total, bool),
+    )
     sure = [_sure_frames(run, pins) for run in runs]
     reaches = []
     for number, run in enumerate(runs):
         before = sure[number - 1][1] - LEVEL_FRAMES if number else 0
         after = sure[number + 1][0] + LEVEL_FRAMES if number + 1 < len(runs) else total
         start, stop = max(min(before, sure[number][0]), 0), min(max(after, sure[number][1]), total)
-        reaches.append(_Reach(_follow(run, hdr, sdr, start=start, stop=stop), *sure[number]))
+        reaches.append(_Reach(*_follow(run, hdr, sdr, start=start, stop=stop), *sure[number]))
     edges = _find_edges(reaches)
     for reach, (start, stop) in zip(reaches, edges, strict=True):
         part = slice(start - reach.path.start, stop - reach.path.start)
-        partner[start:stop] = reach.path.partner[part]
-        similarity[start:stop] = reach.path.alike[part]
-        agreement[start:stop] = reach.path.agreement[part]
-        strength[start:stop] = reach.path.strength[part]
-    return partner, similarity, agreement, strength
+        pairs.partner[start:stop] = reach.path.partner[part]
+        pairs.alike[start:stop] = reach.path.alike[part]
+        pairs.agreement[start:stop] = reach.path.agreement[part]
+        pairs.strength[start:stop] = reach.path.strength[part]
+        pairs.unsure[start:stop] = reach.unsure[part]
+    return pairs
 
 
 def _sure_frames(run: Run, pins: Sequence[tuple[int, int]]) -> tuple[int, int]:
@@ -455,39 +507,61 @@ def _sure_frames(run: Run, pins: Sequence[tuple[int, int]]) -> tuple[int, int]:
     return start, stop
 
 
-def _follow(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> Path:
-    """The path of a run over HDR frames `start` to `stop`, its repeats and drops put where they are."""
-    pieces = follow_run(run, hdr, sdr, start=start, stop=stop)
-    ends = [_small_change(first, second, hdr, sdr) for first, second in itertools.pairwise(pieces)]
-    offset = np.empty(stop - start, np.int64)
-    left_out = np.zeros(stop - start, bool)
-    begins = [start, *(begin for _, begin in ends)]
-    for piece, begin in zip(pieces, begins, strict=True):
-        offset[begin - start :] = piece.offset
-    for end, begin in ends:
-        left_out[end - start : begin - start] = True
-    return trace_path(hdr, sdr, start=start, offset=offset, left_out=left_out)
-
-
-def _small_change(first: Piece, second: Piece, hdr: Side, sdr: Side) -> tuple[int, int]:
-    """Where a few frames repeat or drop: where a repeat is seen, else where the similarities of both offsets speak for it most.
+def _follow(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> tuple[Path, NDArray[np.bool_]]:
+    """The path of a run over HDR frames `start` to `stop`, its repeats and drops put where they are.
 
     Returns
     -------
-    End of the first piece and begin of the second, HDR frames; those between have no partner.
+    The path, and the frames of it whose partner hangs on a repeat or a drop that might as well lie elsewhere, (frame,).
     """
+    pieces = follow_run(run, hdr, sdr, start=start, stop=stop)
+    changes = [_place_change(first, second, hdr, sdr) for first, second in itertools.pairwise(pieces)]
+    offset = np.empty(stop - start, np.int64)
+    left_out, unsure = np.zeros((2, stop - start), bool)
+    for piece, begin in zip(pieces, [start, *(one.begin for one in changes)], strict=True):
+        offset[begin - start :] = piece.offset
+    for one in changes:
+        left_out[one.end - start : one.begin - start] = True
+        unsure[one.low - start : one.high - start] = True
+    return trace_path(hdr, sdr, start=start, offset=offset, left_out=left_out), unsure
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A few frames that repeat or drop, HDR frames."""
+
+    end: int
+    """First frame behind the passage before."""
+    begin: int
+    """First frame of the passage after; frames between have no partner."""
+    low: int
+    """Frames `low` to `high` might belong to either passage."""
+    high: int
+
+
+def _place_change(first: Piece, second: Piece, hdr: Side, sdr: Side) -> _Change:
+    """Where a few frames repeat or drop: where the pictures, measured by how far true partners are apart, and a seen repeat put it."""
     change = second.offset - first.offset
     left_out = max(-change, 0)
     low = max(first.stop - LOOSE_FRAMES - left_out, first.start + 1)
     high = max(min(second.start + LOOSE_FRAMES, second.stop - 1 - left_out), low)
     ends = np.arange(low, high + 1)
-    mine = np.nan_to_num(similarity_at(hdr, sdr, start=low, stop=high, offset=first.offset), nan=-1)
-    theirs = np.nan_to_num(similarity_at(hdr, sdr, start=low + left_out, stop=high + left_out, offset=second.offset), nan=-1)
+    mine, theirs = residual_evidence(first, second, hdr, sdr, low=low, high=high, left_out=left_out)
     value = np.concatenate([[0.0], np.cumsum(mine)]) + np.concatenate([np.cumsum(theirs[::-1])[::-1], [0.0]])
-    repeat, place = (hdr.newness, 0) if change < 0 else (sdr.newness, first.offset)
-    new = np.array([_newest(repeat, end + place, abs(change)) for end in ends.tolist()])
-    end = int(ends[(value + np.where(new < SEEN_NEWNESS, SEEN_WEIGHT, 0.0)).argmax()])
-    return end, min(end + left_out, second.stop - 1)
+    value += np.where([_is_seen(end, first.offset, change, hdr, sdr) for end in ends.tolist()], SEEN_WEIGHT, 0.0)
+    end = int(ends[value.argmax()])
+    begin = min(end + left_out, second.stop - 1)
+    likely = ends[value >= value.max() - UNSURE_EVIDENCE]
+    if likely[-1] - likely[0] <= abs(change):  # a repeat and what it repeats are one picture: no doubt about anything
+        return _Change(end, begin, end, end)
+    return _Change(end, begin, int(likely[0]), min(int(likely[-1]) + left_out, second.stop - 1))
+
+
+def _is_seen(end: int, offset: int, change: int, hdr: Side, sdr: Side) -> bool:
+    """Whether the frames left out from an HDR frame on are seen to be repeats, while the other release goes on."""
+    here, there = _newest(hdr.newness, end, abs(change)), _newest(sdr.newness, end + offset, abs(change))
+    own, other = (here, there) if change < 0 else (there, here)
+    return own < SEEN_NEWNESS and other >= GOES_ON_NEWNESS
 
 
 def _newest(newness: NDArray[np.float32], start: int, count: int) -> float:
@@ -564,27 +638,48 @@ def _near(reach: _Reach, frame: int, side: int) -> NDArray[np.float32]:
     return reach.path.alike[max(place - LEVEL_FRAMES, 0) : place] if side < 0 else reach.path.alike[place : place + LEVEL_FRAMES]
 
 
+def _find_elsewhere(anchors: Anchors, alone: NDArray[np.bool_], hdr: Side, sdr: Side) -> tuple[Elsewhere, ...]:
+    """Passages without partner of which windows are found in the SDR release all the same: scenes in another order, shots used again."""
+    found = []
+    for start, stop in _stretches(alone):
+        within = (anchors.hdr >= start - SURE_FRAMES) & (anchors.hdr + anchors.frames <= stop + SURE_FRAMES)
+        inside = np.flatnonzero(anchors.telling & within)
+        offset = anchors.sdr[inside] - anchors.hdr[inside]
+        for part in np.split(inside, np.flatnonzero(np.diff(offset) != 0) + 1):
+            if len(part) >= LEAST_ELSEWHERE:
+                found.append(_reach_elsewhere(anchors, part, (start, stop), hdr, sdr))
+    return tuple(found)
+
+
+def _reach_elsewhere(anchors: Anchors, part: NDArray[np.int64], span: tuple[int, int], hdr: Side, sdr: Side) -> Elsewhere:
+    """How far windows of one offset reach inside a stretch without partner."""
+    shift = int(anchors.sdr[part[0]] - anchors.hdr[part[0]])
+    start, stop = max(span[0], -shift), min(span[1], len(sdr.fingerprints) - shift)
+    low = int(np.clip(anchors.hdr[part[0]] + SURE_FRAMES, start, stop))
+    high = int(np.clip(anchors.hdr[part[-1]] + anchors.frames - SURE_FRAMES, low, stop))
+    alike = trace_path(hdr, sdr, start=start, offset=np.full(stop - start, shift, np.int64)).alike
+    inner = alike[low - start : high - start]
+    before = _best_prefix(_evidence(alike[: low - start][::-1], inner, None))
+    after = _best_prefix(_evidence(alike[high - start :], inner, None))
+    return Elsewhere(low - before, high + after, low - before + shift, high + after + shift)
+
+
 # ---------------------------------------------------------------- what a frame's state is
 
 
-def _judge_frames(
-    path: NDArray[np.int64],
-    similarity: NDArray[np.float32],
-    agreement: NDArray[np.float32],
-    strength: NDArray[np.float32],
-    hdr: Side,
-    sdr: Side,
-) -> NDArray[np.int8]:
+def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.int8]:
     """State of every HDR frame: 1 matched, 0 undetermined, -1 without partner."""
+    path = pairs.partner
     state = np.full(len(path), -1, np.int8)
     known = path >= 0
     flat = np.zeros(len(path), bool)
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
-    state[known & (_same_picture(similarity, agreement, strength, known) | flat)] = 0
+    alike, on_average = _same_picture(pairs, hdr, sdr)
+    state[known & (alike | on_average | flat)] = 0
     for start, stop in _stretches(state >= 0):
         offset = path[start:stop] - np.arange(start, stop)
-        telling = telling_frames(agreement[start:stop], strength[start:stop], near_edit=_near_edit(offset)) & ~flat[start:stop]
-        state[start:stop][telling] = 1
+        telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
+        state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
     return state
 
 
@@ -596,26 +691,50 @@ def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray(maximum_filter1d(beside.astype(np.int8), 2 * SHORT_FRAMES + 1, mode="constant") == 1)
 
 
-def _same_picture(
-    similarity: NDArray[np.float32], agreement: NDArray[np.float32], strength: NDArray[np.float32], known: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity."""
-    alike = known.copy()
+def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames whose partner shows the same picture: passages replaced in one release stand out by a lower similarity.
+
+    Returns
+    -------
+    Those frames, and frames of passages that do stand out but are the same picture on average, as a title card under grain: which frame
+    of it belongs to which is not told by that.
+    """
+    known = pairs.partner >= 0
+    alike, on_average = known.copy(), np.zeros(len(known), bool)
     for start, stop in _stretches(known):
-        values = similarity[start:stop]
+        values = pairs.alike[start:stop]
         level = float(np.median(values))
-        low = median_filter((values < level - REPLACED_DROP).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
+        low, lowered = (
+            median_filter((values < level - drop).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
+            for drop in (REPLACED_DROP, REPLACED_DROP / 2)
+        )
+        around = _stretches(lowered)
         for first, last in _stretches(low):
-            inner = slice(start + first + LOOSE_FRAMES, max(start + last - LOOSE_FRAMES, start + first + LOOSE_FRAMES + 1))
+            wide = next((one for one in around if one[0] <= first and last <= one[1]), (first, last))
+            shaded = float(np.median(values[first:last])) > float(np.median(values[slice(*wide)])) - REPLACED_DROP / 2
+            begin, end = wide if shaded else (first, last)  # a whole shot lowered by grain, not a passage that stands out
+            inner = slice(start + begin + LOOSE_FRAMES, max(start + end - LOOSE_FRAMES, start + begin + LOOSE_FRAMES + 1))
             least = REPLACED_AGREEMENT + CHANCE_AGREEMENT / np.sqrt(inner.stop - inner.start)
-            if float(agreement[inner, BAND_FRAMES].sum()) >= least * max(float(strength[inner].sum()), 1e-3):
+            moves_alike = float(pairs.agreement[inner, BAND_FRAMES].sum()) >= least * max(float(pairs.strength[inner].sum()), 1e-3)
+            if moves_alike:
                 low[first:last] = False
+            elif _mean_similarity(pairs.partner, hdr, sdr, start + first, start + last) >= level - REPLACED_DROP:
+                low[first:last], on_average[start + first : start + last] = False, True
         for first, last in _stretches(low):
             middle = (level + float(np.median(values[first:last]))) / 2
             near = slice(max(first - 3, 0), last + 3)
             low[near] = values[near] < middle
         alike[start:stop] &= ~low
-    return alike
+    return alike, on_average
+
+
+def _mean_similarity(partner: NDArray[np.int64], hdr: Side, sdr: Side, start: int, stop: int) -> float:
+    """Similarity of the mean fingerprints of HDR frames `start` to `stop` and of their partners: grain averages out, pictures do not."""
+    if stop - start < AVERAGED_FRAMES:
+        return -1.0
+    frames = slice(start, start + min(stop - start, MOST_AVERAGED))
+    first, second = hdr.fingerprints[frames].astype(np.float32).mean(0), sdr.fingerprints[partner[frames]].astype(np.float32).mean(0)
+    return float(first @ second / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-9))
 
 
 def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -625,10 +744,17 @@ def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _doubt_ambiguous(state: NDArray[np.int8], anchors: Anchors) -> NDArray[np.int8]:
-    """Matched frames become undetermined where every window over them has another place that is nearly as good."""
+    """Matched frames become undetermined where windows over them have another place that is nearly as good.
+
+    A window with one place alone, but that a frame lies at the end of, may owe it to its other end.
+    """
     doubtful, trusted = np.zeros(len(state), bool), np.zeros(len(state), bool)
     for start, ambiguous in zip(anchors.hdr, anchors.ambiguous, strict=True):
-        (doubtful if ambiguous else trusted)[start : start + anchors.frames] = True
+        stop, end = start + anchors.frames, anchors.frames // 4
+        if ambiguous:
+            doubtful[start:stop] = True
+        else:
+            trusted[start + end : stop - end] = True
     return np.where((state == 1) & doubtful & ~trusted, np.int8(0), state).astype(np.int8)
 
 

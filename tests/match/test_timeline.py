@@ -129,3 +129,29 @@ def test_a_mirrored_picture_is_told_from_another_film(turn, words):
     assert not belongs_together(find_edit_map(HDR_TRACK, turned), min_score=0.45)
     assert words in find_turn(HDR_TRACK, turned, min_score=0.45)
     assert find_turn(HDR_TRACK, track(to_sdr(make_drift(seed=99))), min_score=0.45) is None
+
+
+def test_a_scene_in_another_order_stays_without_partner_and_is_found_elsewhere_to_the_frame():
+    sdr = FILM[[*range(40), *range(95, 150), *range(40, 95), *range(150, 200)]]
+    found = find_edit_map(HDR_TRACK, track(to_sdr(sdr)))
+    (moved,) = found.elsewhere
+    assert (moved.hdr_start, moved.hdr_stop, moved.sdr_start, moved.sdr_stop) in ((95, 150, 40, 95), (40, 95, 95, 150))
+    assert (found.state[moved.hdr_start : moved.hdr_stop] == -1).all()
+    assert (np.diff(found.path[found.path >= 0]) > 0).all()  # the map itself never goes back
+
+
+def test_a_shot_shown_again_in_one_release_is_found_where_it_was_shown_before():
+    hdr = track(to_hdr(FILM[[*range(150), *range(45, 90), *range(150, 200)]]))
+    found = find_edit_map(hdr, track(to_sdr(FILM)))
+    assert [(one.hdr_start, one.hdr_stop, one.sdr_start, one.sdr_stop) for one in found.elsewhere] == [(150, 195, 45, 90)]
+    assert (found.state[150:195] == -1).all()
+
+
+def test_what_is_found_elsewhere_counts_from_the_start_of_the_film_where_only_a_passage_is_matched():
+    hdr = track(to_hdr(FILM[[*range(150), *range(45, 90), *range(150, 200)]]))
+    found = find_edit_map(hdr, track(to_sdr(FILM)), only=(20, 245))
+    assert [(one.hdr_start, one.hdr_stop, one.sdr_start, one.sdr_stop) for one in found.elsewhere] == [(150, 195, 45, 90)]
+
+
+def test_a_film_in_order_is_found_nowhere_else():
+    assert find_edit_map(*tracks_at(7)).elsewhere == ()

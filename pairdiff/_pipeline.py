@@ -324,7 +324,12 @@ def _match(
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
     second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
     tell("match the frames", 0, None)
-    prints = [mask_bars(one.track.fingerprints, one.spans, one.track.active) for one in (first, second)]
+    prints = mask_bars(
+        (first.track.fingerprints, second.track.fingerprints),
+        (first.track.active, second.track.active),
+        (first.spans, second.spans),
+        limits=_geometry_limits(first.release, second.release, settings),
+    )
     edit_map = find_edit_map(
         prints[0],
         prints[1],

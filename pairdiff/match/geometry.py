@@ -357,8 +357,8 @@ def _simplest(measured: Geometry, guess: Geometry, error: NDArray[np.float64], *
     upright = aspects[0] / aspects[1]
     if not all(fits):
         top, bottom, left, right = measured.sdr_common
-        lengths = bottom - top, upright * (right - left)
-        weights = [length**2 * (1e6 if fit else 1.0) for length, fit in zip(lengths, fits, strict=True)]
+        lengths = (bottom - top, upright * (right - left))
+        weights = [lengths[axis] ** 2 * (1e6 if fits[axis] else 1.0) for axis in (0, 1)]
         columns = (weights[0] * places[0][0] / upright + weights[1] * places[1][0]) / sum(weights)
         joint = [columns * upright, columns]
         likely = [_one_scale(measured, axis, joint[axis], reach) for axis in (0, 1)]

@@ -25,6 +25,7 @@ from pairdiff.match.geometry import (
     canvas_lines,
     combine_placed,
     edges_apart,
+    guess_geometry,
     move_geometry,
     place_pair,
     refine_geometry,
@@ -36,12 +37,17 @@ REGISTERED_PAIRS, PAIRS_PER_SHOT = 48, 4
 """Most pairs registered at a time, and most of one shot (own)."""
 LEAST_COMMON_SHARE = 0.2
 """Two picture areas that share less than this of their width or height are not put together (own)."""
-OTHER_PIXELS, OTHER_DEVIATIONS = 0.5, 4.0
-"""A pair lies elsewhere where an edge is off by more than the first, at 1920 wide, and by more than so many deviations (own)."""
-SAME_PIXELS = 0.6
-"""Pairs that lie elsewhere belong to one passage where their edges agree this well, in pixels at 1920 wide (own)."""
+OTHER_PIXELS, OTHER_CANVAS_PIXELS, OTHER_DEVIATIONS = 1.0, 0.35, 4.0
+"""A pair lies elsewhere where an edge is off by more than each of these: pixels at 1920 wide, canvas pixels, robust standard deviations of
+all pairs, which count up to the first two (own; one shot's pairs are off together by up to 0.15 canvas pixels)."""
+SAME_SHARE = 1.0
+"""Pairs that lie elsewhere belong to one passage where their edges agree to this share of that distance (own)."""
 LEAST_PROBES = 2
 """Pairs in a row that must agree on another place (own)."""
+LEAST_CELLS_SHARE = 0.3
+"""Share of the fingerprint that must be common to all picture areas for the rest to be left out of matching (own)."""
+INNER_FRAMES = 12
+"""Shorter spans do not narrow what is compared in matching (own)."""
 SEARCH_COLUMNS = 240
 """Width of the HDR picture in which a pair that does not register is looked for."""
 FOUND_CORRELATION = 0.5
@@ -68,33 +74,72 @@ class Probe:
     pair: LumaPair
 
 
-def mask_bars(track: NDArray[np.float16], spans: Sequence[PictureSpan], active: Rectangle) -> NDArray[np.float16]:
-    """Fingerprints without what bars put into them: such cells zero, the others zero mean and unit length again.
+def mask_bars(
+    tracks: tuple[NDArray[np.float16], NDArray[np.float16]],
+    actives: tuple[Rectangle, Rectangle],
+    spans: tuple[Sequence[PictureSpan], Sequence[PictureSpan]],
+    *,
+    limits: Mapping[str, Any],
+) -> tuple[NDArray[np.float16], NDArray[np.float16]]:
+    """Fingerprints of what both releases show all the time: other cells zero, the rest zero mean and unit length again.
+
+    A picture that fills more than the other one would otherwise look like another picture there.
 
     Parameters
     ----------
-    track : (frame, cell), of the active picture.
+    tracks : HDR and SDR fingerprints, (frame, cell) each.
+    actives : the parts of the pictures that the fingerprints were made of.
     spans : passages of one picture area.
-    active : the part that the fingerprints were made of.
+    limits : keywords of `build_geometry`.
+
+    Returns
+    -------
+    HDR and SDR fingerprints; as they came where no area changes, or where too little is common to all.
     """
-    out = track
-    for span in spans:
-        rows = _cells_inside(active.top, active.bottom, span.area.top, span.area.bottom, GRID_ROWS)
-        columns = _cells_inside(active.left, active.right, span.area.left, span.area.right, GRID_COLUMNS)
-        cells = (rows[:, None] & columns[None, :]).reshape(-1)
-        if cells.all() or not cells.any():
-            continue
-        out = out.copy() if out is track else out
-        for start in range(span.start, span.stop, BLOCK_FRAMES):
-            block = slice(start, min(start + BLOCK_FRAMES, span.stop))
-            values = track[block].astype(np.float32)
-            values = np.where(cells, values - values[:, cells].mean(1, keepdims=True), 0)
-            length = np.linalg.norm(values, axis=1, keepdims=True)
-            out[block] = np.where(length > 1e-3, values / np.maximum(length, 1e-3), 0)
+    inner = tuple(_inner_area(own, active) for own, active in zip(spans, actives, strict=True))
+    if inner == actives:
+        return tracks
+    guess = guess_geometry(*actives, **limits)
+    common = _with_areas(guess, *inner, limits=limits)
+    if common is None:
+        return tracks
+    boxes = common.hdr_common, common.sdr_common
+    masks = [_cells_of(active, box) for active, box in zip(actives, boxes, strict=True)]
+    if min(mask.mean() for mask in masks) < LEAST_CELLS_SHARE:
+        return tracks
+    return _masked(tracks[0], masks[0]), _masked(tracks[1], masks[1])
+
+
+def _inner_area(spans: Sequence[PictureSpan], active: Rectangle) -> Rectangle:
+    """What all spans of some length have in common, within the active picture."""
+    areas = [span.area for span in spans if span.stop - span.start >= INNER_FRAMES] or [span.area for span in spans]
+    return Rectangle(
+        max(active.top, *(area.top for area in areas)),
+        min(active.bottom, *(area.bottom for area in areas)),
+        max(active.left, *(area.left for area in areas)),
+        min(active.right, *(area.right for area in areas)),
+    )
+
+
+def _cells_of(active: Rectangle, box: tuple[float, float, float, float]) -> NDArray[np.bool_]:
+    rows = _cells_inside(active.top, active.bottom, box[0], box[1], GRID_ROWS)
+    columns = _cells_inside(active.left, active.right, box[2], box[3], GRID_COLUMNS)
+    return np.asarray(rows[:, None] & columns[None, :]).reshape(-1)
+
+
+def _masked(track: NDArray[np.float16], cells: NDArray[np.bool_]) -> NDArray[np.float16]:
+    if cells.all():
+        return track
+    out = np.empty_like(track)
+    for start in range(0, len(track), BLOCK_FRAMES):
+        values = track[start : start + BLOCK_FRAMES].astype(np.float32)
+        values = np.where(cells, values - values[:, cells].mean(1, keepdims=True), 0)
+        length = np.linalg.norm(values, axis=1, keepdims=True)
+        out[start : start + BLOCK_FRAMES] = np.where(length > 1e-3, values / np.maximum(length, 1e-3), 0)
     return out
 
 
-def _cells_inside(low: int, high: int, first: int, last: int, cells: int) -> NDArray[np.bool_]:
+def _cells_inside(low: float, high: float, first: float, last: float, cells: int) -> NDArray[np.bool_]:
     middle = low + (np.arange(cells) + 0.5) * (high - low) / cells
     return np.asarray((middle > first) & (middle < last))
 
@@ -311,8 +356,14 @@ def _lie_elsewhere(title: Geometry, placed: Sequence[Placed | None]) -> list[boo
     """Whether each pair contradicts the title's geometry."""
     known = np.stack([one.edges for one in placed if one is not None]) if any(placed) else np.zeros((0, 4))
     spread = 1.4826 * np.median(np.abs(known), axis=0) if len(known) else np.zeros(4)
-    reach = np.maximum(OTHER_PIXELS * canvas_lines(title), OTHER_DEVIATIONS * np.minimum(spread, OTHER_PIXELS * canvas_lines(title)))
+    least = _least_apart(title)
+    reach = np.maximum(least, OTHER_DEVIATIONS * np.minimum(spread, least))
     return [one is not None and bool((np.abs(one.edges) > reach).any()) for one in placed]
+
+
+def _least_apart(title: Geometry) -> float:
+    """Least distance of another place, canvas pixels."""
+    return max(OTHER_PIXELS * canvas_lines(title), OTHER_CANVAS_PIXELS)
 
 
 def _other_places(
@@ -326,7 +377,7 @@ def _other_places(
     """Passages (HDR frames, stop exclusive) with a scale and shift of their own, whole shots."""
     placed = _place_probes(title, passages, probes, limits=limits)
     other = _lie_elsewhere(title, placed)
-    same = SAME_PIXELS * canvas_lines(title)
+    same = SAME_SHARE * _least_apart(title)
     groups: list[list[int]] = []
     for number, (one, off) in enumerate(zip(placed, other, strict=True)):
         if one is None:

@@ -50,7 +50,8 @@ def scan_side(case: Case, side: str) -> Scanned:
 def match_sides(hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> EditMap:
     """Edit map of both sides, bars masked."""
     shown = [a * (one.active.right - one.active.left) / (one.active.bottom - one.active.top) for a, one in zip(aspects, (hdr, sdr), strict=True)]
-    prints = [mask_bars(one.prints, one.spans, one.active) for one in (hdr, sdr)]
+    limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
+    prints = mask_bars((hdr.prints, sdr.prints), (hdr.active, sdr.active), (hdr.spans, sdr.spans), limits=limits)
     return find_edit_map(*prints, hdr_aspect=shown[0], sdr_aspect=shown[1])
 
 

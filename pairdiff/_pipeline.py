@@ -50,7 +50,7 @@ from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
 from pairdiff.match.geometry import geometry_from_map, make_luma_pair, resample_area
-from pairdiff.match.passages import Probe, area_passages, fit_passages, mask_bars, spread_probes, suspect_shots
+from pairdiff.match.passages import Probe, area_passages, fit_passages, fit_title, mask_bars, place_probes, spread_probes, suspect_shots
 from pairdiff.match.segments import build_segments, find_shots
 from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map, find_turn, usual_offset
 from pairdiff.score.difference import difference_map
@@ -416,12 +416,14 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings, 
         return matching
     probes = _read_probes(matching, spread_probes(shots, edit_map.partners, range(len(shots))))
     tell("register the pictures", 0, None)
-    suspects = suspect_shots(passages, shots, probes, guess, limits=limits)
-    if suspects:
-        known = {probe.frame for probe in probes}
-        more = [place for place in spread_probes(shots, edit_map.partners, suspects) if place[0] not in known]
-        probes = sorted([*probes, *_read_probes(matching, more)], key=lambda probe: probe.frame)
-    geometry = fit_passages(passages, shots, probes, guess, limits=limits)
+    title = fit_title(passages, probes, guess, limits=limits)
+    placed = place_probes(title, passages, probes, limits=limits)
+    suspects = suspect_shots(title, len(shots), probes, placed)
+    known = {probe.frame for probe in probes}
+    more = _read_probes(matching, [place for place in spread_probes(shots, edit_map.partners, suspects) if place[0] not in known])
+    both = [*zip(probes, placed, strict=True), *zip(more, place_probes(title, passages, more, limits=limits), strict=True)]
+    both.sort(key=lambda one: one[0].frame)
+    geometry = fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
     return replace(matching, alignment=replace(alignment, geometry=geometry))
 
 

@@ -34,7 +34,7 @@ BAR_CODES, BAR_STEADY_CODES = 12.0, 1.0
 EDGE_PIXELS, EDGE_SIZE_SHARE = 2, 0.002
 """Edges this near to each other are one, in pixels or as a share of the height or width, whichever is more (own)."""
 MOST_STRIPS_LIT, SOME_STRIPS_LIT = 6, 3
-"""Strips with light beyond an edge that prove picture there: on one side; on both sides of the picture at once (own)."""
+"""Strips with light for a frame's edges to be believed; strips with light beyond both edges at once that prove picture there (own)."""
 LEAST_SPAN_FRAMES = 5
 """Frames that must say the same for a passage to have a picture area of its own (own)."""
 LEAST_RETURNS = 3
@@ -96,13 +96,15 @@ class ActiveFinder:
 
     def _root(self, axis: int) -> float:
         """Square root of the pixels of a line of a strip."""
-        assert self._rows is not None and self._columns is not None
-        return float(np.sqrt((self._columns if axis == 0 else self._rows).shape[0] / STRIPS))
+        line = self._columns if axis == 0 else self._rows
+        assert line is not None
+        return float(np.sqrt(line.shape[0] / STRIPS))
 
     def rectangle(self) -> Rectangle:
         """The active picture; the whole picture where nothing brighter than bars was seen."""
         level = self.bar_level()
-        assert self._rows is not None and self._columns is not None
+        assert self._rows is not None
+        assert self._columns is not None
         return Rectangle(*_union(self._rows, level), *_union(self._columns, level))
 
 
@@ -247,26 +249,20 @@ class _Seen:
         last, last_straight = _straight_edge(far, lit, tolerance)
         self.area = np.stack([first, size - last], 1)
         self.sure = first_straight & last_straight & (lit.sum(1) >= MOST_STRIPS_LIT)
-        ordered = np.sort(near, 1), np.sort(far, 1)
-        self._most = [side[:, MOST_STRIPS_LIT - 1] for side in ordered]
-        self._some = [side[:, SOME_STRIPS_LIT - 1] for side in ordered]
+        self._some = [np.sort(side, 1)[:, SOME_STRIPS_LIT - 1] for side in (near, far)]
         self._size = size
 
     def beyond(self, area: tuple[int, int], tolerance: int, start: int = 0, stop: int | None = None) -> NDArray[np.bool_]:
-        """Frames with picture outside an area for sure: most strips on one side, or some on both sides, as no caption has them."""
+        """Frames with picture outside an area for sure: some strips on both sides at once, as no caption has them."""
         ends = area[0] - tolerance, self._size - area[1] - tolerance
         part = slice(start, stop)
-        most = [side[part] < end for side, end in zip(self._most, ends, strict=True)]
-        some = [side[part] < end for side, end in zip(self._some, ends, strict=True)]
-        surely = np.asarray(most[0] | most[1] | (some[0] & some[1]))
+        surely = (self._some[0][part] < ends[0]) & (self._some[1][part] < ends[1])
         # a frame whose own edges are straight is not overruled by what stands in its bars
         straight = self.sure[part] & (self.area[part, 0] >= ends[0]) & (self.area[part, 1] <= self._size - ends[1])
         return np.asarray(surely & ~straight)
 
 
-def _straight_edge(
-    edges: NDArray[np.int64], lit: NDArray[np.bool_], tolerance: int
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _straight_edge(edges: NDArray[np.int64], lit: NDArray[np.bool_], tolerance: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Line in which the picture of each frame begins, (frame,), and whether it is straight.
 
     Straight: three quarters of the lit strips begin there; or the outermost ones on both sides do, and the others begin there or, as a
@@ -283,7 +279,7 @@ def _straight_edge(
     last = known[frames, edges.shape[1] - 1 - lit[:, ::-1].argmax(1)]
     inner = np.maximum(first, last)
     by_ends = (np.abs(first - last) <= tolerance) & (count > 2) & ((known <= inner[:, None] + tolerance) | ~lit).all(1)
-    edge = np.where(by_most, modal, np.where(by_ends, inner, known.min(1)))
+    edge = np.where(by_ends, inner, np.where(by_most, modal, known.min(1)))
     return np.where(count > 0, edge, 0), by_most | by_ends
 
 
@@ -300,7 +296,9 @@ def _sure_runs(seen: _Seen, *, whole: tuple[int, int], size: int, tolerance: int
     return [(start, stop, areas[label]) for start, stop, label in runs if label in good]
 
 
-def _believed(runs: Sequence[tuple[int, int, int]], areas: Sequence[tuple[int, int]], seen: _Seen, *, size: int, tolerance: int) -> set[int]:
+def _believed(
+    runs: Sequence[tuple[int, int, int]], areas: Sequence[tuple[int, int]], seen: _Seen, *, size: int, tolerance: int
+) -> set[int]:
     """Areas that are no accident: those in the middle; others that come back or fill half the film, unless only a caption makes them."""
     labels = {label for _, _, label in runs if areas[label][1] - areas[label][0] >= LEAST_SHARE * size}
     middle = max(tolerance, MIDDLE_SHARE * size)
@@ -360,9 +358,7 @@ def _with_picture(
     for first, last in itertools.pairwise(edges):
         kept = area
         if last - first >= LEAST_SPAN_FRAMES and beyond[first]:
-            holding = [
-                one for one in areas if not seen.beyond(one, tolerance, start + first, start + last).sum() > (last - first) / 10
-            ]
+            holding = [one for one in areas if not seen.beyond(one, tolerance, start + first, start + last).sum() > (last - first) / 10]
             kept = min(holding, key=lambda one: one[1] - one[0]) if holding else areas[0]
         if last > first:
             spans.append((start + first, start + last, kept))

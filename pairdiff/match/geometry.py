@@ -38,14 +38,17 @@ MOST_SKEW = 0.004
 """Skew or rotation, in rows per column, beyond which a fit has failed: two releases are scaled and shifted, not turned (own)."""
 LEAST_CORRELATION = 0.2
 """Correlation of contrast-normalised luma below which a pair is not registered (own)."""
-REGISTER_COLUMNS = 960
+REGISTER_COLUMNS = 640
 """Widest canvas, and about the widest picture, for registration: a hundredth of its pixels is seen, wider ones only cost time."""
 EYE_COLUMNS = 1920
 """Width at which distances are stated, pixels."""
-SIMPLE_PIXELS, SIMPLE_ERRORS, MOST_SIMPLE_PIXELS = 0.12, 2.0, 0.5
-"""A simpler place is taken within the first, or within so many standard errors up to the third, in pixels at `EYE_COLUMNS` (own)."""
+SIMPLE_PIXELS, SIMPLE_CANVAS_PIXELS, SIMPLE_ERRORS, MOST_SIMPLE_PIXELS = 0.12, 0.04, 2.0, 0.5
+"""A simpler place is taken within the first, in pixels at `EYE_COLUMNS`, within the second, in canvas pixels, which is how well a pair is
+placed at best, or within so many standard errors up to the last, at `EYE_COLUMNS` (own)."""
 OUTLIER_DEVIATIONS = 3.0
-"""Pairs further than this from the median, in robust standard deviations, do not count (own)."""
+"""Pairs further than this from the densest half, in robust standard deviations, do not count (own)."""
+LEAST_SPREAD = 0.02
+"""Spread of pairs, canvas pixels, below which the densest half is a chance (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,9 +336,15 @@ def edges_apart(first: Geometry, second: Geometry) -> NDArray[np.float64]:
 def combine_placed(placed: Sequence[Placed]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Weighted mean of the edges over pairs without outliers, (4,), and its standard error."""
     edges, weight = np.stack([one.edges for one in placed]), np.array([one.weight for one in placed])
-    middle = np.median(edges, axis=0)
-    spread = 1.4826 * np.median(np.abs(edges - middle), axis=0)
-    counts = (np.abs(edges - middle) <= OUTLIER_DEVIATIONS * np.maximum(spread, 1e-3)) * weight[:, None]
+    # the densest half, all edges together: pairs of another passage, up to almost half of them, do not pull the middle
+    apart = np.abs(edges[:, None] - edges[None]).max(2)
+    half = len(placed) // 2
+    nearest = int(np.sort(apart, 1)[:, half].argmin())
+    core = edges[np.argsort(apart[nearest])[: half + 1]]
+    middle = np.median(core, axis=0)
+    spread = 2 * 1.4826 * np.median(np.abs(core - middle), axis=0)
+    near = np.abs(edges - middle) <= OUTLIER_DEVIATIONS * np.maximum(spread, LEAST_SPREAD)
+    counts = near.all(1)[:, None] * np.repeat(weight[:, None], 4, axis=1)
     total = np.maximum(counts.sum(0), 1e-12)
     mean = (counts * edges).sum(0) / total
     mean = np.where(counts.sum(0) > 0, mean, middle)
@@ -348,7 +357,8 @@ def combine_placed(placed: Sequence[Placed]) -> tuple[NDArray[np.float64], NDArr
 def _simplest(measured: Geometry, guess: Geometry, error: NDArray[np.float64], *, limits: Mapping[str, Any]) -> Geometry:
     """The simplest place that agrees with what was measured: the guess, axis by axis; then one scale for both axes."""
     unit = canvas_lines(measured)
-    reach = np.clip(SIMPLE_ERRORS * error / unit, SIMPLE_PIXELS, MOST_SIMPLE_PIXELS) * unit
+    least = max(SIMPLE_PIXELS * unit, SIMPLE_CANVAS_PIXELS)
+    reach = np.clip(SIMPLE_ERRORS * error, least, max(MOST_SIMPLE_PIXELS * unit, least))
     places = [(measured.scale_rows, measured.shift_rows), (measured.scale_columns, measured.shift_columns)]
     guesses = [(guess.scale_rows, guess.shift_rows), (guess.scale_columns, guess.shift_columns)]
     fits = [_agrees(measured, axis, guesses[axis], reach) for axis in (0, 1)]
@@ -358,12 +368,14 @@ def _simplest(measured: Geometry, guess: Geometry, error: NDArray[np.float64], *
     if not all(fits):
         top, bottom, left, right = measured.sdr_common
         lengths = (bottom - top, upright * (right - left))
-        weights = [lengths[axis] ** 2 * (1e6 if fits[axis] else 1.0) for axis in (0, 1)]
+        weights = [length**2 for length in lengths]
+        if any(fits):  # an axis that fits the guess sets the scale of the other
+            weights = [float(fit) for fit in fits]
         columns = (weights[0] * places[0][0] / upright + weights[1] * places[1][0]) / sum(weights)
         joint = [columns * upright, columns]
-        likely = [_one_scale(measured, axis, joint[axis], reach) for axis in (0, 1)]
-        if all(fits[axis] or likely[axis] is not None for axis in (0, 1)):
-            places = [places[axis] if fits[axis] else likely[axis] for axis in (0, 1)]  # type: ignore[misc]
+        likely = [places[axis] if fits[axis] else _one_scale(measured, axis, joint[axis], reach) for axis in (0, 1)]
+        found = [place for place in likely if place is not None]
+        places = found if len(found) == 2 else places
     return build_geometry(
         measured.hdr_active,
         measured.sdr_active,
@@ -380,18 +392,20 @@ def _one_scale(measured: Geometry, axis: int, scale: float, reach: NDArray[np.fl
     hdr, sdr = ([getattr(active, end) for end in ends] for active in (measured.hdr_active, measured.sdr_active))
     middle = sum(measured.sdr_common[2 * axis : 2 * axis + 2]) / 2
     at = (measured.shift_rows + measured.scale_rows * middle, measured.shift_columns + measured.scale_columns * middle)[axis]
-    shifts = [hdr[0] - scale * sdr[0], hdr[1] - scale * sdr[1], (sum(hdr) - scale * sum(sdr)) / 2, at - scale * middle]
-    return next(((scale, shift) for shift in shifts if _agrees(measured, axis, (scale, shift), reach)), None)
+    measured_shift = at - scale * middle
+    if not _agrees(measured, axis, (scale, measured_shift), 1.5 * reach):
+        return None
+    shifts = [hdr[0] - scale * sdr[0], hdr[1] - scale * sdr[1], (sum(hdr) - scale * sum(sdr)) / 2]
+    near = float(reach[2 * axis : 2 * axis + 2].mean()) * _hdr_per_canvas(measured)[axis]
+    return scale, next((shift for shift in shifts if abs(shift - measured_shift) <= near), measured_shift)
 
 
 def _agrees(measured: Geometry, axis: int, place: tuple[float, float], reach: NDArray[np.float64]) -> bool:
     """Whether a scale and shift of one axis put its edges where they were measured."""
     per = _hdr_per_canvas(measured)[axis]
-    ends = slice(2 * axis, 2 * axis + 2)
-    apart = [
-        (place[1] + place[0] * edge - own) / per for edge, own in zip(measured.sdr_common[ends], measured.hdr_common[ends], strict=True)
-    ]
-    return bool((np.abs(apart) <= reach[ends]).all())
+    low, high = 2 * axis, 2 * axis + 1
+    apart = [(place[1] + place[0] * measured.sdr_common[end] - measured.hdr_common[end]) / per for end in (low, high)]
+    return bool((np.abs(apart) <= reach[low : high + 1]).all())
 
 
 def _hdr_per_canvas(geometry: Geometry) -> tuple[float, float]:

@@ -35,6 +35,8 @@ from pairdiff.match.motion import BLOCK_FRAMES
 
 REGISTERED_PAIRS, PAIRS_PER_SHOT = 48, 4
 """Most pairs registered at a time, and most of one shot (own)."""
+TITLE_PAIRS = 16
+"""Pairs from which the title's scale and shift are found (own)."""
 LEAST_COMMON_SHARE = 0.2
 """Two picture areas that share less than this of their width or height are not put together (own)."""
 OTHER_PIXELS, OTHER_CANVAS_PIXELS, OTHER_DEVIATIONS = 1.0, 0.35, 4.0
@@ -144,9 +146,7 @@ def _cells_inside(low: float, high: float, first: float, last: float, cells: int
     return np.asarray((middle > first) & (middle < last))
 
 
-def area_passages(
-    path: NDArray[np.int64], hdr_spans: Sequence[PictureSpan], sdr_spans: Sequence[PictureSpan]
-) -> tuple[AreaPassage, ...]:
+def area_passages(path: NDArray[np.int64], hdr_spans: Sequence[PictureSpan], sdr_spans: Sequence[PictureSpan]) -> tuple[AreaPassage, ...]:
     """Passages with one picture area on each side, over all HDR frames; frames without partner go with those before them.
 
     Parameters
@@ -171,9 +171,7 @@ def area_passages(
     return tuple(found)
 
 
-def spread_probes(
-    shots: Sequence[tuple[int, int]], partners: NDArray[np.int64], chosen: Sequence[int]
-) -> list[tuple[int, int]]:
+def spread_probes(shots: Sequence[tuple[int, int]], partners: NDArray[np.int64], chosen: Sequence[int]) -> list[tuple[int, int]]:
     """Which pairs to register: (HDR frame, shot), some of each chosen shot, or one each of some of them, spread evenly.
 
     Parameters
@@ -196,11 +194,70 @@ def spread_probes(
     return sorted(found)
 
 
+def fit_title(passages: Sequence[AreaPassage], probes: Sequence[Probe], guess: Geometry, *, limits: Mapping[str, Any]) -> Geometry:
+    """Scale and shift of the whole title, on the picture areas of most of its frames.
+
+    Parameters
+    ----------
+    passages : of one picture area on each side, covering all HDR frames in order.
+    probes : matched pairs in order; those in the commonest areas count, or all where there are none.
+    guess : scale and shift to begin with.
+    limits : keywords of `build_geometry`: canvas, eye, pixel aspects.
+    """
+    frames: dict[tuple[Rectangle, Rectangle], int] = {}
+    for one in passages:
+        frames[one.hdr_area, one.sdr_area] = frames.get((one.hdr_area, one.sdr_area), 0) + one.stop - one.start
+    areas = max(frames, key=lambda pair: frames[pair])
+    start = _with_areas(guess, *areas, limits=limits) or guess
+    own = [probe.pair for probe in probes if _areas_at(passages, probe.frame) == areas] or [probe.pair for probe in probes]
+    some = np.unique(np.linspace(0, len(own) - 1, TITLE_PAIRS).round().astype(int)) if own else []
+    return refine_geometry(start, [own[n] for n in some], **limits)
+
+
+def place_probes(
+    title: Geometry, passages: Sequence[AreaPassage], probes: Sequence[Probe], *, limits: Mapping[str, Any]
+) -> list[Placed | None]:
+    """Where each pair puts the edges of the title's common picture, canvas pixels of the title; None where it does not register."""
+    found: list[Placed | None] = []
+    for probe in probes:
+        areas = _areas_at(passages, probe.frame)
+        here = _with_areas(title, *areas, limits=limits)
+        placed = None if here is None else place_pair(here, probe.pair, search=True)
+        if here is not None and placed is None:
+            here, placed = _search_pair(here, probe.pair, limits=limits)
+        if here is None or placed is None:
+            found.append(None)
+            continue
+        moved = move_geometry(here, placed.edges, limits=limits)
+        found.append(Placed(edges_apart(title, moved), placed.correlation))
+    return found
+
+
+def suspect_shots(title: Geometry, shots: int, probes: Sequence[Probe], placed: Sequence[Placed | None]) -> tuple[int, ...]:
+    """Shots whose pairs do not fit the title's geometry, and those around them of which no pair is known: more pairs of them decide.
+
+    Parameters
+    ----------
+    title : geometry of the title.
+    shots : how many there are.
+    probes, placed : pairs, and where they lie.
+    """
+    other = _lie_elsewhere(title, placed)
+    wrong = {probe.shot for probe, off in zip(probes, other, strict=True) if off}
+    known = sorted({probe.shot for probe in probes})
+    suspects = set(wrong)
+    for shot in wrong:
+        before, after = [one for one in known if one < shot], [one for one in known if one > shot]
+        suspects |= set(range((before[-1] + 1) if before else 0, after[0] if after else shots))
+    return tuple(sorted(suspects))
+
+
 def fit_passages(
+    title: Geometry,
     passages: Sequence[AreaPassage],
     shots: Sequence[tuple[int, int]],
     probes: Sequence[Probe],
-    guess: Geometry,
+    placed: Sequence[Placed | None],
     *,
     limits: Mapping[str, Any],
 ) -> tuple[Geometry, ...]:
@@ -208,54 +265,18 @@ def fit_passages(
 
     Parameters
     ----------
+    title : geometry of the title.
     passages : of one picture area on each side, covering all HDR frames in order.
     shots : HDR frames (start, stop) of matched shots.
-    probes : matched pairs in order, several a shot where there is doubt.
-    guess : scale and shift to begin with.
+    probes, placed : matched pairs in order, several a shot where there is doubt, and where they lie.
     limits : keywords of `build_geometry`: canvas, eye, pixel aspects.
 
     Returns
     -------
     Geometries in order, together over all HDR frames.
     """
-    title = fit_title(passages, probes, guess, limits=limits)
-    groups = _other_places(title, passages, shots, probes, limits=limits)
-    pieces = _pieces(passages, groups)
-    return tuple(_fit_piece(piece, title, probes, limits=limits) for piece in pieces)
-
-
-def suspect_shots(
-    passages: Sequence[AreaPassage],
-    shots: Sequence[tuple[int, int]],
-    probes: Sequence[Probe],
-    guess: Geometry,
-    *,
-    limits: Mapping[str, Any],
-) -> tuple[int, ...]:
-    """Shots whose pairs do not fit the title's geometry, and those around them of which no pair is known: more pairs of them decide."""
-    title = fit_title(passages, probes, guess, limits=limits)
-    placed = _place_probes(title, passages, probes, limits=limits)
-    other = _lie_elsewhere(title, placed)
-    wrong = {probe.shot for probe, off in zip(probes, other, strict=True) if off}
-    known = sorted({probe.shot for probe in probes})
-    suspects = set(wrong)
-    for shot in wrong:
-        before, after = [one for one in known if one < shot], [one for one in known if one > shot]
-        suspects |= set(range((before[-1] + 1) if before else 0, after[0] if after else len(shots)))
-    return tuple(sorted(suspects))
-
-
-def fit_title(
-    passages: Sequence[AreaPassage], probes: Sequence[Probe], guess: Geometry, *, limits: Mapping[str, Any]
-) -> Geometry:
-    """Scale and shift of the whole title, on the areas of most of its frames, from the pairs in them (from all where there are none)."""
-    frames: dict[tuple[Rectangle, Rectangle], int] = {}
-    for one in passages:
-        frames[one.hdr_area, one.sdr_area] = frames.get((one.hdr_area, one.sdr_area), 0) + one.stop - one.start
-    areas = max(frames, key=lambda pair: frames[pair])
-    start = _with_areas(guess, *areas, limits=limits) or guess
-    own = [probe.pair for probe in probes if _areas_at(passages, probe.frame) == areas]
-    return refine_geometry(start, own or [probe.pair for probe in probes], **limits)
+    groups = _other_places(title, shots, probes, placed, limits=limits)
+    return tuple(_fit_piece(piece, title, probes, placed, limits=limits) for piece in _pieces(passages, groups))
 
 
 def _areas_at(passages: Sequence[AreaPassage], frame: int) -> tuple[Rectangle, Rectangle]:
@@ -285,25 +306,6 @@ def _with_areas(geometry: Geometry, hdr_area: Rectangle, sdr_area: Rectangle, *,
 # ---------------------------------------------------------------- pairs that lie elsewhere
 
 
-def _place_probes(
-    title: Geometry, passages: Sequence[AreaPassage], probes: Sequence[Probe], *, limits: Mapping[str, Any]
-) -> list[Placed | None]:
-    """Where each pair puts the edges of the title's common picture, canvas pixels of the title; None where it does not register."""
-    found: list[Placed | None] = []
-    for probe in probes:
-        areas = _areas_at(passages, probe.frame)
-        here = _with_areas(title, *areas, limits=limits)
-        placed = None if here is None else place_pair(here, probe.pair, search=True)
-        if here is not None and placed is None:
-            here, placed = _search_pair(here, probe.pair, limits=limits)
-        if here is None or placed is None:
-            found.append(None)
-            continue
-        moved = move_geometry(here, placed.edges, limits=limits)
-        found.append(Placed(edges_apart(title, moved), placed.correlation))
-    return found
-
-
 def _search_pair(geometry: Geometry, pair: LumaPair, *, limits: Mapping[str, Any]) -> tuple[Geometry, Placed | None]:
     """Look for the middle of the SDR picture anywhere in the HDR picture, at the scale of a geometry, and register it there."""
     area, sdr = geometry.hdr_active, geometry.sdr_active
@@ -325,9 +327,7 @@ def _search_pair(geometry: Geometry, pair: LumaPair, *, limits: Mapping[str, Any
     wanted = max(round(rows * (inner[1] - inner[0])), 4), max(round(columns * (inner[3] - inner[2])), 4)
     if wanted[0] > field.shape[0] or wanted[1] > field.shape[1]:
         return geometry, None
-    template = _search_detail(
-        resample_area(pair.sdr, region=_region(part, pair.sdr_step), rows=wanted[0], columns=wanted[1])
-    )
+    template = _search_detail(resample_area(pair.sdr, region=_region(part, pair.sdr_step), rows=wanted[0], columns=wanted[1]))
     scores = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)
     row, column = np.unravel_index(int(scores.argmax()), scores.shape)
     if float(scores[row, column]) < FOUND_CORRELATION:
@@ -368,14 +368,13 @@ def _least_apart(title: Geometry) -> float:
 
 def _other_places(
     title: Geometry,
-    passages: Sequence[AreaPassage],
     shots: Sequence[tuple[int, int]],
     probes: Sequence[Probe],
+    placed: Sequence[Placed | None],
     *,
     limits: Mapping[str, Any],
 ) -> list[tuple[int, int, Geometry]]:
     """Passages (HDR frames, stop exclusive) with a scale and shift of their own, whole shots."""
-    placed = _place_probes(title, passages, probes, limits=limits)
     other = _lie_elsewhere(title, placed)
     same = SAME_SHARE * _least_apart(title)
     groups: list[list[int]] = []
@@ -422,13 +421,14 @@ def _pieces(passages: Sequence[AreaPassage], groups: Sequence[tuple[int, int, Ge
     return pieces
 
 
-def _fit_piece(piece: _Piece, title: Geometry, probes: Sequence[Probe], *, limits: Mapping[str, Any]) -> Geometry:
+def _fit_piece(
+    piece: _Piece, title: Geometry, probes: Sequence[Probe], placed: Sequence[Placed | None], *, limits: Mapping[str, Any]
+) -> Geometry:
     passage = piece.passage
-    pairs = [probe.pair for probe in probes if passage.start <= probe.frame < passage.stop]
+    own = [(probe.pair, one) for probe, one in zip(probes, placed, strict=True) if passage.start <= probe.frame < passage.stop]
     start = _with_areas(piece.place or title, passage.hdr_area, passage.sdr_area, limits=limits) or title
     if piece.place is not None:
-        found = refine_geometry(start, pairs, **limits)
+        found = refine_geometry(start, [pair for pair, _ in own], **limits)
         return replace(found, hdr_start=passage.start, hdr_stop=passage.stop, registered=True)
-    placed = [one for one in (place_pair(start, pair, search=True) for pair in pairs) if one is not None]
-    residual = float(np.median([np.abs(one.edges).mean() for one in placed])) if placed else None
-    return replace(start, residual_pixels=residual, hdr_start=passage.start, hdr_stop=passage.stop)
+    off = [float(np.abs(one.edges).mean()) for _, one in own if one is not None]
+    return replace(start, residual_pixels=float(np.median(off)) if off else None, hdr_start=passage.start, hdr_stop=passage.stop)

@@ -3,6 +3,7 @@
 PYTHONPATH=. .venv-tests/bin/python tests/bench/match_geometry.py [CASE ...]
 
 Worst corner of the common picture against the planted truth, in pixels of a picture 1920 wide (99th percentile over matched frames); the
+share of frames that are off by more than 0.25; the
 share of the canvas that is bar, and of the common picture that is left out. Needs the clips as `match_cases.py` does.
 """
 
@@ -18,7 +19,9 @@ from tests.match._shapes import exact, shape_cases
 
 
 def main(wanted: list[str]) -> None:
-    print("| case | worst corner, pixels at 1920 | frames off by more than 0.25 | bars on the canvas | picture left out | passages | exact | s |")
+    print(
+        "| case | worst corner, pixels at 1920 | frames off by more than 0.25 | bars on the canvas | picture left out | passages | exact | s |"
+    )
     print("|---|---|---|---|---|---|---|---|")
     for case in (*map(exact, telling_cases()), *shape_cases()):
         if wanted and case.name not in wanted:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,17 @@ from pairdiff.match.active import ActiveFinder, find_spans, measure_edges
 from pairdiff.match.fingerprint import make_fingerprint
 from pairdiff.match.geometry import geometry_from_map, make_luma_pair
 from pairdiff.match.motion import find_cuts
-from pairdiff.match.passages import Probe, area_passages, fit_passages, mask_bars, spread_probes, suspect_shots
+from pairdiff.match.passages import (
+    AreaPassage,
+    Probe,
+    area_passages,
+    fit_passages,
+    fit_title,
+    mask_bars,
+    place_probes,
+    spread_probes,
+    suspect_shots,
+)
 from pairdiff.match.segments import find_shots
 from pairdiff.match.timeline import EditMap, find_edit_map
 from tests.match._films import Case, show
@@ -49,7 +60,9 @@ def scan_side(case: Case, side: str) -> Scanned:
 
 def match_sides(hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> EditMap:
     """Edit map of both sides, bars masked."""
-    shown = [a * (one.active.right - one.active.left) / (one.active.bottom - one.active.top) for a, one in zip(aspects, (hdr, sdr), strict=True)]
+    shown = [
+        a * (one.active.right - one.active.left) / (one.active.bottom - one.active.top) for a, one in zip(aspects, (hdr, sdr), strict=True)
+    ]
     limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
     prints = mask_bars((hdr.prints, sdr.prints), (hdr.active, sdr.active), (hdr.spans, sdr.spans), limits=limits)
     return find_edit_map(*prints, hdr_aspect=shown[0], sdr_aspect=shown[1])
@@ -65,19 +78,39 @@ def place_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scan
     limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
     passages = area_passages(found.path, hdr.spans, sdr.spans)
     usual = max(passages, key=lambda one: one.stop - one.start)
-    guess = geometry_from_map(
-        usual.hdr_area, usual.sdr_area, grid_map=found.maps[0][2], hdr_grid=hdr.active, sdr_grid=sdr.active, **limits
-    )
+    guess = geometry_from_map(usual.hdr_area, usual.sdr_area, grid_map=found.maps[0][2], hdr_grid=hdr.active, sdr_grid=sdr.active, **limits)
 
     def probe(places: list[tuple[int, int]]) -> list[Probe]:
         return [Probe(frame, shot, make_luma_pair(hdr.planes[frame], sdr.planes[found.partners[frame]])) for frame, shot in places]
 
     probes = probe(spread_probes(shots, found.partners, range(len(shots))))
-    suspects = suspect_shots(passages, shots, probes, guess, limits=limits)
+    return (
+        fit_probes(
+            passages, shots, probes, guess, limits=limits, more=lambda suspects: probe(spread_probes(shots, found.partners, suspects))
+        ),
+        found,
+        hdr,
+        sdr,
+    )
+
+
+def fit_probes(
+    passages: Sequence[AreaPassage],
+    shots: Sequence[tuple[int, int]],
+    probes: list[Probe],
+    guess: Geometry,
+    *,
+    limits: dict[str, Any],
+    more: Callable[[tuple[int, ...]], list[Probe]] | None = None,
+) -> tuple[Geometry, ...]:
+    """Geometry of every passage from pairs at hand, as the pipeline finds it."""
+    title = fit_title(passages, probes, guess, limits=limits)
+    placed = place_probes(title, passages, probes, limits=limits)
     known = {one.frame for one in probes}
-    more = [place for place in spread_probes(shots, found.partners, suspects) if place[0] not in known]
-    probes = sorted([*probes, *probe(more)], key=lambda one: one.frame)
-    return fit_passages(passages, shots, probes, guess, limits=limits), found, hdr, sdr
+    added = [one for one in more(suspect_shots(title, len(shots), probes, placed)) if one.frame not in known] if more else []
+    both = [*zip(probes, placed, strict=True), *zip(added, place_probes(title, passages, added, limits=limits), strict=True)]
+    both.sort(key=lambda one: one[0].frame)
+    return fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
 
 
 @dataclass(frozen=True)
@@ -104,7 +137,11 @@ def judge_placing(case: Case, geometries: tuple[Geometry, ...], partners: NDArra
             one = next(g for g in geometries if g.hdr_start <= frame < (g.hdr_stop or 10**9))
             told.append(_judge_frame(one, hdr, sdr, int(frame), partner))
     off, bars, lost = np.array(told).T
-    return Placing(*(float(np.percentile(values, 99)) for values in (off,)), float((off > 0.25).mean()), *(float(np.percentile(v, 99)) for v in (bars, lost)))
+    return Placing(
+        *(float(np.percentile(values, 99)) for values in (off,)),
+        float((off > 0.25).mean()),
+        *(float(np.percentile(v, 99)) for v in (bars, lost)),
+    )
 
 
 def _judge_frame(one: Geometry, hdr: Shape, sdr: Shape, frame: int, partner: int) -> tuple[float, float, float]:

@@ -189,21 +189,68 @@ def shape_cases() -> Iterator[Case]:
     yield Case("variable ratio HDR, SDR open", hdr, sdr, Shape(HDR, bars=_OPEN), plain)
     yield Case("variable ratio HDR, SDR bars", hdr, sdr, Shape(HDR, bars=_OPEN), wide)
     yield Case("variable ratio both", hdr, sdr, Shape(HDR, bars=_OPEN), Shape(bars=_OPEN_SDR))
-    yield Case("variable ratio both, 30 frames apart", hdr, sdr, Shape(HDR, bars=_OPEN), Shape(bars=tuple((a, b + 30, c) for a, b, c in _OPEN_SDR)))
+    yield Case(
+        "variable ratio both, 30 frames apart", hdr, sdr, Shape(HDR, bars=_OPEN), Shape(bars=tuple((a, b + 30, c) for a, b, c in _OPEN_SDR))
+    )
     yield Case("pillarbox 4:3 in 16:9", hdr, sdr, bright, Shape(inside=(0, 270, 60, 420), box=(0, 270, 60, 420)))
-    yield Case("pillarbox in HDR, half size 4:3", hdr, sdr, Shape(HDR, inside=(0, 270, 60, 420), box=(0, 270, 60, 420)), Shape(raster=(135, 180), box=(0, 270, 60, 420)))
+    yield Case(
+        "pillarbox in HDR, half size 4:3",
+        hdr,
+        sdr,
+        Shape(HDR, inside=(0, 270, 60, 420), box=(0, 270, 60, 420)),
+        Shape(raster=(135, 180), box=(0, 270, 60, 420)),
+    )
     yield Case("anamorphic 64:45", hdr, sdr, bright, Shape(raster=(240, 300), pixel_aspect=Fraction(64, 45)))
     yield Case("anamorphic 16:15, 4:3", hdr, sdr, bright, Shape(raster=(240, 300), box=(0, 270, 60, 420), pixel_aspect=Fraction(16, 15)))
-    yield Case("anamorphic 64:45, letterbox", hdr, sdr, Shape(HDR, raster=(202, 480), box=WIDE), Shape(raster=(240, 300), inside=(30, 210, 0, 300), box=(33.75, 236.25, 0, 480), pixel_aspect=Fraction(64, 45)))
+    yield Case(
+        "anamorphic 64:45, letterbox",
+        hdr,
+        sdr,
+        Shape(HDR, raster=(202, 480), box=WIDE),
+        Shape(raster=(240, 300), inside=(30, 210, 0, 300), box=(33.75, 236.25, 0, 480), pixel_aspect=Fraction(64, 45)),
+    )
     yield Case("3:2 scale, crop 3 %", hdr, sdr, bright, Shape(raster=(180, 320), box=_zoomed(0.03)))
-    yield Case("shift 3.5 px, crop 4 %", hdr, sdr, bright, Shape(box=tuple(e + m for e, m in zip(_zoomed(0.04), (-0.875, -0.875, 0.875, 0.875), strict=True))))  # type: ignore[arg-type]
-    yield Case("dark film with bars", hdr, sdr, Shape(Grade(hdr=True, gamma=3.0), inside=WIDE, box=WIDE), Shape(Grade(gamma=3.0), raster=(202, 480), box=WIDE))
-    yield Case("letterbox, caption in the bar", hdr, sdr, Shape(HDR, inside=WIDE, box=WIDE), Shape(inside=WIDE, box=WIDE, captions=((60, 150), (200, 330), (400, 640))))
-    yield Case("letterbox, noise in the bars", hdr, sdr, Shape(HDR, inside=WIDE, box=WIDE, bar_noise=2.0), Shape(raster=(202, 480), box=WIDE))
+    yield Case(
+        "shift 3.5 px, crop 4 %",
+        hdr,
+        sdr,
+        bright,
+        Shape(box=tuple(e + m for e, m in zip(_zoomed(0.04), (-0.875, -0.875, 0.875, 0.875), strict=True))),
+    )  # type: ignore[arg-type]
+    yield Case(
+        "dark film with bars",
+        hdr,
+        sdr,
+        Shape(Grade(hdr=True, gamma=3.0), inside=WIDE, box=WIDE),
+        Shape(Grade(gamma=3.0), raster=(202, 480), box=WIDE),
+    )
+    yield Case(
+        "letterbox, caption in the bar",
+        hdr,
+        sdr,
+        Shape(HDR, inside=WIDE, box=WIDE),
+        Shape(inside=WIDE, box=WIDE, captions=((60, 150), (200, 330), (400, 640))),
+    )
+    yield Case(
+        "letterbox, noise in the bars", hdr, sdr, Shape(HDR, inside=WIDE, box=WIDE, bar_noise=2.0), Shape(raster=(202, 480), box=WIDE)
+    )
     yield Case("crop 10 %, CRF 30", hdr, sdr, HDR, Grade(crop=0.1), crf=30)
     yield Case("crop 10 %, off the middle, gamma, CRF 32", hdr, sdr, HDR, Shape(Grade(gamma=1.25), box=(10.3, 253.3, 20.6, 452.6)), crf=32)
     yield Case("variable ratio SDR, CRF 30", hdr, sdr, bright, Shape(bars=_OPEN_SDR), crf=30)
     yield Case("a passage shifted by 8 px", hdr, sdr, bright, Shape(boxes=((263, 463, _SHIFTED),)))
     yield Case("a passage zoomed by 2 %", hdr, sdr, bright, Shape(boxes=((263, 463, _zoomed(0.02)),)))
-    yield Case("a passage shifted by 3 px, CRF 30", hdr, sdr, bright, Shape(boxes=((263, 463, (0.75, ROWS + 0.75, -0.75, COLUMNS - 0.75)),)), crf=30)
-    yield Case("pan and scan, cut by cut", hdr, sdr, bright, Shape(raster=(270, 360), box=(0, 270, 60, 420), boxes=((263, 463, (0, 270, 20, 380)), (463, 663, (0, 270, 95, 455)))))
+    yield Case(
+        "a passage shifted by 3 px, CRF 30",
+        hdr,
+        sdr,
+        bright,
+        Shape(boxes=((263, 463, (0.75, ROWS + 0.75, -0.75, COLUMNS - 0.75)),)),
+        crf=30,
+    )
+    yield Case(
+        "pan and scan, cut by cut",
+        hdr,
+        sdr,
+        bright,
+        Shape(raster=(270, 360), box=(0, 270, 60, 420), boxes=((263, 463, (0, 270, 20, 380)), (463, 663, (0, 270, 95, 455)))),
+    )

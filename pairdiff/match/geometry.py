@@ -343,8 +343,8 @@ def combine_placed(placed: Sequence[Placed]) -> tuple[NDArray[np.float64], NDArr
     core = edges[np.argsort(apart[nearest])[: half + 1]]
     middle = np.median(core, axis=0)
     spread = 2 * 1.4826 * np.median(np.abs(core - middle), axis=0)
-    near = np.abs(edges - middle) <= OUTLIER_DEVIATIONS * np.maximum(spread, LEAST_SPREAD)
-    counts = near.all(1)[:, None] * np.repeat(weight[:, None], 4, axis=1)
+    near = np.all(np.abs(edges - middle) <= OUTLIER_DEVIATIONS * np.maximum(spread, LEAST_SPREAD), axis=1)
+    counts = near.reshape(-1, 1) * np.repeat(weight[:, None], 4, axis=1)
     total = np.maximum(counts.sum(0), 1e-12)
     mean = (counts * edges).sum(0) / total
     mean = np.where(counts.sum(0) > 0, mean, middle)

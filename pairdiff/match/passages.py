@@ -210,7 +210,7 @@ def fit_title(passages: Sequence[AreaPassage], probes: Sequence[Probe], guess: G
     areas = max(frames, key=lambda pair: frames[pair])
     start = _with_areas(guess, *areas, limits=limits) or guess
     own = [probe.pair for probe in probes if _areas_at(passages, probe.frame) == areas] or [probe.pair for probe in probes]
-    some = np.unique(np.linspace(0, len(own) - 1, TITLE_PAIRS).round().astype(int)) if own else []
+    some = np.unique(np.linspace(0, max(len(own) - 1, 0), min(len(own), TITLE_PAIRS)).round().astype(int))
     return refine_geometry(start, [own[n] for n in some], **limits)
 
 

@@ -62,6 +62,14 @@ def test_dark_frames_take_the_area_of_their_neighbours():
     assert found == (PictureSpan(0, 20, WIDE), PictureSpan(20, 40, WHOLE))
 
 
+@pytest.mark.parametrize(("areas", "change"), [((WIDE, WHOLE), 24), ((WHOLE, WIDE), 16)])
+def test_dark_shots_between_two_areas_go_to_the_smaller_one(areas, change):
+    """Nothing is lost by it: they show nothing outside."""
+    planes = film((areas[0], 16), (areas[1], 24))
+    planes[15:26] = [black()] * 11
+    assert spans_of(planes, cuts=[16, 20, 24]) == (PictureSpan(0, change, areas[0]), PictureSpan(change, 40, areas[1]))
+
+
 def test_a_film_too_dark_to_tell_keeps_the_union():
     planes = [black() for _ in range(30)]
     for n, one in enumerate(planes):
@@ -102,6 +110,14 @@ def test_a_caption_in_the_bar_flips_nothing(width):
     for n in range(10, 40):
         planes[n][160:172, 160 - width // 2 : 160 + width // 2 : 3] = 200
     assert spans_of(planes, every=3) == (PictureSpan(0, 60, WIDE),)
+
+
+def test_a_caption_does_not_widen_the_union():
+    finder = ActiveFinder(black_code=16.0, code_step=1.0)
+    for one in film((WIDE, 20)):
+        one[160:172, 60:260:3] = 200
+        finder.add(one)
+    assert finder.rectangle() == WIDE
 
 
 def test_a_logo_in_the_corner_of_a_bar_flips_nothing():

@@ -265,7 +265,8 @@ def test_the_edit_map_is_told_run_by_run() -> None:
         SimpleNamespace(kind="hdr_only", hdr_start=0, hdr_stop=36, sdr_start=None, sdr_stop=None),
         SimpleNamespace(kind="matched", hdr_start=36, hdr_stop=240, sdr_start=0, sdr_stop=204),
     ]
-    alignment: Any = SimpleNamespace(matched_share=0.85, offset_frames=-36, score=0.91, runner_up=0.2, segments=segments, notes=())
+    figures = {"matched_share": 0.85, "offset_frames": -36, "score": 0.91, "runner_up": 0.2}
+    alignment: Any = SimpleNamespace(**figures, segments=segments, geometry=(), notes=())
     lines = alignment_in_words(alignment).splitlines()
     assert "85 % of the HDR frames matched; offset -36 frames" in lines[0]
     assert lines[-2].split() == ["HDR", "only", "0", "to", "35", "-"]

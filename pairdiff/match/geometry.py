@@ -296,7 +296,9 @@ def refine_geometry(
             break
     if residual is None:
         return replace(guess, residual_pixels=None)
-    simple = _simplest(best, guess, error, limits=limits)
+    # a guess from a coarse map is no simpler than any other place: only the edges of the pictures are
+    edges = guess_geometry(guess.hdr_active, guess.sdr_active, **limits)  # type: ignore[arg-type]
+    simple = _simplest(best, edges, error, limits=limits)
     left_over = np.abs(edges_apart(best, simple)).mean()
     return replace(simple, residual_pixels=float(np.hypot(residual, left_over)))
 

@@ -21,7 +21,7 @@ import numpy as np
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 4
+SCAN_VERSION = 5
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -74,6 +74,7 @@ def _to_arrays(track: Track) -> dict[str, Any]:
     return {
         "active": np.array([track.active.top, track.active.bottom, track.active.left, track.active.right]),
         "fingerprints": track.fingerprints,
+        "edges": track.edges,
         "times": np.array([[time.numerator, time.denominator] for time in track.times_s], np.int64),
         "levels": np.array([[getattr(frame, name) for name in names] for frame in track.levels], np.float64),
         "damage": np.array(json.dumps([asdict(fault) for fault in track.damage])),
@@ -87,6 +88,7 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
     return Track(
         Rectangle(*(int(edge) for edge in arrays["active"])),
         arrays["fingerprints"],
+        arrays["edges"],
         tuple(Fraction(int(top), int(bottom)) for top, bottom in arrays["times"]),
         tuple(FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"]),
         tuple(Damage(**fault) for fault in json.loads(str(arrays["damage"]))),

@@ -7,6 +7,7 @@ goes on from the last finished one.
 
 from __future__ import annotations
 
+import bisect
 import importlib.metadata
 import itertools
 import os
@@ -35,6 +36,7 @@ from pairdiff._records import (
     Measurement,
     Moment,
     OriginSign,
+    PictureSpan,
     Rectangle,
     Release,
     ReleaseResult,
@@ -51,13 +53,15 @@ from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
-from pairdiff.match.geometry import LumaPair, geometry_from_map, refine_geometry, resample_area
+from pairdiff.match.active import BarLevel
+from pairdiff.match.geometry import geometry_from_map, make_luma_pair, resample_area
+from pairdiff.match.passages import Probe, area_passages, fit_passages, fit_title, mask_bars, place_probes, spread_probes, suspect_shots
 from pairdiff.match.segments import build_segments, find_shots
 from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map, find_turn, usual_offset
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
-from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames
+from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.title import FitCollector, ScoreCollector, pool_title
@@ -76,8 +80,6 @@ ACTIVE_LEAST_KEY_FRAMES = 5
 ACTIVE_STEP_FRAMES = 12
 MOST_FIT_PIXELS, MOST_TONE_PIXELS = 360_000, 144_000
 """Pixels of a whole title that the set-up fit and the tone curve hold, however many pairs there are: memory stays bounded."""
-REGISTERED_PAIRS = 7
-"""Pairs registered to refine the geometry."""
 RESAMPLE_GAMMA = 2.4
 """SDR pictures are resampled in linear light at this gamma and handed on as signal."""
 OUTSIDE = "outside the matched passages: the two sides may not show the same moment"
@@ -105,6 +107,8 @@ class _Pass:
 
     release: Release
     track: Track
+    spans: tuple[PictureSpan, ...]
+    """Passages of one picture area."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,10 +125,10 @@ class _Matching:
         """Similarity of every HDR frame with its partner, NaN without one."""
         return self.edit_map.similarity
 
-    @property
-    def geometry(self) -> Geometry:
-        """The geometry of the whole title (one segment in this form)."""
-        return self.alignment.geometry[0]
+    def geometry_at(self, hdr_frame: int) -> Geometry:
+        """The geometry that holds for an HDR frame."""
+        starts = [one.hdr_start for one in self.alignment.geometry]
+        return self.alignment.geometry[max(bisect.bisect_right(starts, hdr_frame) - 1, 0)]
 
 
 def compare(
@@ -289,10 +293,10 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     release = look_at_fields(release)
     name = release.side.upper()
     total = _expected_frames(release)
-    active = _find_active(release, tell=tell, total=total)
+    active, bar_level = _find_active(release, tell=tell, total=total)
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     stage = f"measure the {name} release"
-    track = _read_track(release, active, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
+    track = _read_track(release, active, bar_level, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
     weaves = watch.weaves()
     order = find_field_order(weaves)
     combed, moving = find_combed(weaves, order)
@@ -300,7 +304,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     if order != release.field_order:  # what the windows could not tell, the whole film did
         release = replace(release, field_order=order)
         again = f"measure the {name} release again, its fields rejoined"
-        track = _read_track(release, active, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
+        track = _read_track(release, active, bar_level, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
     mixed = watch.mixed() & ~combed if order is None else np.zeros(len(combed), bool)  # of rejoined frames the stored ones say nothing
     counts = {"rejoined": count_rejoined(weaves, order), "combed": int(combed.sum()), "mixed": int(mixed.sum())}
     track = replace(track, field_order=order, set_aside=combed | mixed, notes=note_fields(order, **counts, frames=len(combed)))
@@ -311,6 +315,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
 def _read_track(
     release: Release,
     active: Rectangle,
+    bar_level: BarLevel,
     *,
     watch: Callable[[int, tuple[NDArray[np.unsignedinteger[Any]], ...]], None] | None,
     settings: Settings,
@@ -318,15 +323,21 @@ def _read_track(
 ) -> Track:
     """Fingerprints and levels of every picture."""
     with FrameReader(release, watch=watch) as reader:
-        prints, times, levels = scan_frames(
-            read_ahead(reader), release.signal, active=active, hlg_peak_nits=settings.hlg_peak_nits, progress=tell
+        scan = scan_frames(
+            read_ahead(reader),
+            release.signal,
+            active=active,
+            bar_level=bar_level,
+            hlg_peak_nits=settings.hlg_peak_nits,
+            progress=tell,
         )
-        return Track(active, prints, times, levels, tuple(reader.damage))
+        return Track(active, scan.fingerprints, scan.edges, scan.times_s, scan.levels, tuple(reader.damage))
 
 
 def _with_found(release: Release, track: Track) -> _Pass:
     """A release with what its pass found out about its frames."""
-    return _Pass(replace(release, field_order=track.field_order, notes=(*release.notes, *track.notes)), track)
+    found = replace(release, field_order=track.field_order, notes=(*release.notes, *track.notes))
+    return _Pass(found, track, track_spans(track, release.signal))
 
 
 def _expected_frames(release: Release) -> int | None:
@@ -334,7 +345,7 @@ def _expected_frames(release: Release) -> int | None:
     return None if rate is None or release.duration_s is None else max(round(release.duration_s * rate), 1)
 
 
-def _find_active(release: Release, *, tell: Progress, total: int | None) -> Rectangle:
+def _find_active(release: Release, *, tell: Progress, total: int | None) -> tuple[Rectangle, BarLevel]:
     tell(f"find the picture area of the {release.side.upper()} release", 0, None)
     few = list(_first(read_key_frames(release, most=ACTIVE_KEY_FRAMES), ACTIVE_LEAST_KEY_FRAMES))
     if len(few) == ACTIVE_LEAST_KEY_FRAMES:
@@ -360,9 +371,15 @@ def _match(
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
     second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
     tell("match the frames", 0, None)
+    prints = mask_bars(
+        (first.track.fingerprints, second.track.fingerprints),
+        (first.track.active, second.track.active),
+        (first.spans, second.spans),
+        limits=_geometry_limits(first.release, second.release, settings),
+    )
     edit_map = find_edit_map(
-        first.track.fingerprints,
-        second.track.fingerprints,
+        prints[0],
+        prints[1],
         hdr_aspect=_shown_aspect(first),
         sdr_aspect=_shown_aspect(second),
         pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
@@ -370,11 +387,11 @@ def _match(
     )
     edit_map = _set_aside(edit_map, hdr=first.track.set_aside, sdr=second.track.set_aside)
     if not belongs_together(edit_map, min_score=settings.min_score):
-        turned = find_turn(first.track.fingerprints, second.track.fingerprints, min_score=settings.min_score)
+        turned = find_turn(prints[0], prints[1], min_score=settings.min_score)
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
-    return _register(first, second, edit_map, settings=settings)
+    return _register(first, second, edit_map, settings=settings, tell=tell)
 
 
 def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:
@@ -457,18 +474,22 @@ def _timed(segments: tuple[Segment, ...], hdr_times_s: FloatArray, sdr_times_s: 
     return tuple(out)
 
 
-def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) -> _Matching:
+def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings, tell: Progress) -> _Matching:
     speed = _rates(hdr, sdr)
     hdr_times, sdr_times = (np.array([float(time) for time in one.track.times_s]) for one in (hdr, sdr))
     state, path = edit_map.state, edit_map.path
     segments = build_segments(state, path, edit_map.path_stop, edit_map.similarity, sdr_frames=len(sdr.track.times_s), speed=speed)
     shots = find_shots(hdr.track.fingerprints, state, path)
-    geometry = geometry_from_map(
-        hdr.track.active,
-        sdr.track.active,
+    passages = area_passages(path, hdr.spans, sdr.spans)
+    limits = _geometry_limits(hdr.release, sdr.release, settings)
+    usual = max(passages, key=lambda one: one.stop - one.start)
+    guess = geometry_from_map(
+        usual.hdr_area,
+        usual.sdr_area,
         grid_map=edit_map.maps[0][2],
-        max_columns=settings.canvas_max_columns,
-        pixels_per_degree_2160=settings.pixels_per_degree_2160,
+        hdr_grid=hdr.track.active,
+        sdr_grid=sdr.track.active,
+        **limits,
     )
     alignment = Alignment(
         matched_share=float((state == 1).mean()) if len(state) else 0.0,
@@ -476,7 +497,7 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
         score=edit_map.score,
         runner_up=edit_map.runner_up,
         segments=_timed(segments, hdr_times, sdr_times),
-        geometry=(geometry,),
+        geometry=(replace(guess, hdr_start=0, hdr_stop=len(path)),),
         shots=shots,
         notes=(
             *_matching_notes(edit_map, speed),
@@ -490,16 +511,37 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings) 
     matching = _Matching(hdr, sdr, alignment, edit_map)
     if not shots:
         return matching
-    frames = sorted({_paired_frame(alignment, (start + stop) // 2, start, stop) for start, stop in shots} - {-1})
-    chosen = [frames[n] for n in np.unique(np.linspace(0, len(frames) - 1, REGISTERED_PAIRS).round().astype(int))]
-    pairs = [
-        LumaPair(luma_plane(h, hdr.release.signal).astype(np.float32), luma_plane(s, sdr.release.signal).astype(np.float32))
-        for h, s in _read_pairs(matching, chosen)
+    probes = _read_probes(matching, spread_probes(shots, edit_map.partners, range(len(shots))))
+    tell("register the pictures", 0, None)
+    title = fit_title(passages, probes, guess, limits=limits)
+    placed = place_probes(title, passages, probes, limits=limits)
+    suspects = suspect_shots(title, len(shots), probes, placed)
+    known = {probe.frame for probe in probes}
+    more = _read_probes(matching, [place for place in spread_probes(shots, edit_map.partners, suspects) if place[0] not in known])
+    both = [*zip(probes, placed, strict=True), *zip(more, place_probes(title, passages, more, limits=limits), strict=True)]
+    both.sort(key=lambda one: one[0].frame)
+    geometry = fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
+    return replace(matching, alignment=replace(alignment, geometry=geometry))
+
+
+def _geometry_limits(hdr: Release, sdr: Release, settings: Settings) -> dict[str, Any]:
+    """What every geometry of a pair is built with."""
+    return {
+        "max_columns": settings.canvas_max_columns,
+        "pixels_per_degree_2160": settings.pixels_per_degree_2160,
+        "pixel_aspects": (float(hdr.signal.sample_aspect.value), float(sdr.signal.sample_aspect.value)),
+    }
+
+
+def _read_probes(matching: _Matching, places: Sequence[tuple[int, int]]) -> list[Probe]:
+    if not places:
+        return []
+    first, second = matching.hdr.release.signal, matching.sdr.release.signal
+    pairs = _read_pairs(matching, [frame for frame, _ in places])
+    return [
+        Probe(frame, shot, make_luma_pair(luma_plane(hdr, first), luma_plane(sdr, second)))
+        for (frame, shot), (hdr, sdr) in zip(places, pairs, strict=True)
     ]
-    refined = refine_geometry(
-        geometry, pairs, max_columns=settings.canvas_max_columns, pixels_per_degree_2160=settings.pixels_per_degree_2160
-    )
-    return replace(matching, alignment=replace(alignment, geometry=(refined,)))
 
 
 def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:
@@ -602,7 +644,8 @@ def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tupl
 
 
 def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings) -> PairPictures:
-    geometry, size = matching.geometry, {"rows": matching.geometry.canvas_rows, "columns": matching.geometry.canvas_columns}
+    geometry = matching.geometry_at(hdr.index)
+    size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
     signal = matching.hdr.release.signal
     nits = hdr_code_to_nits(
         planes_to_rgb(hdr.planes, signal),

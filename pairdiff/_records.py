@@ -171,6 +171,15 @@ class Rectangle:
 
 
 @dataclass(frozen=True, slots=True)
+class PictureSpan:
+    """A passage of one release whose picture fills the same area. Frame numbers, stop exclusive."""
+
+    start: int
+    stop: int
+    area: Rectangle
+
+
+@dataclass(frozen=True, slots=True)
 class Segment:
     """A run of frames that belong together, or that have no partner. Frame numbers, stop exclusive."""
 
@@ -206,6 +215,15 @@ class Geometry:
     pixels_per_degree: float
     residual_pixels: float | None
     """Median misregistration that is left, canvas pixels; None when it could not be measured."""
+    hdr_start: int = 0
+    """First HDR frame it holds for."""
+    hdr_stop: int | None = None
+    """First HDR frame behind them; None for the end of the release."""
+    common_share_hdr: float = 1.0
+    """Share of the HDR picture area that the SDR release shows as well; what is missing to 1 is left out."""
+    common_share_sdr: float = 1.0
+    registered: bool = False
+    """True where scale and shift were found on pairs of these frames alone; False where they are those of the whole title."""
 
 
 @dataclass(frozen=True, slots=True)

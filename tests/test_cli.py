@@ -270,7 +270,8 @@ def test_the_edit_map_is_told_run_by_run() -> None:
         Segment("matched", 36, 240, 0, 204, 0.96, 0.97),
     ]
     times = {"hdr_times_s": np.arange(240) / 24, "sdr_times_s": np.arange(204) / 25}
-    alignment: Any = SimpleNamespace(matched_share=0.85, offset_frames=-36, score=0.91, runner_up=0.2, segments=segments, notes=(), **times)
+    figures = {"matched_share": 0.85, "offset_frames": -36, "score": 0.91, "runner_up": 0.2}
+    alignment: Any = SimpleNamespace(**figures, **times, segments=segments, geometry=(), notes=())
     lines = alignment_in_words(alignment).splitlines()
     assert "85 % of the HDR frames matched; offset -36 frames" in lines[0]
     rows = [" ".join(line.split()) for line in lines[-3:]]

@@ -16,12 +16,14 @@ from pairdiff.score.headroom import quiet_level
 
 LEAST_SHOTS = 3
 """Shots through which a mark must stand still (own)."""
+MOST_SIZES = 8
+"""Canvas sizes that are looked after at once, the first ones met: memory stays bounded where the geometry changes often (own)."""
 GROWN_PIXELS = 5
 """Width of the square by which a mark grows, for its soft edge (own)."""
 
 
 class StandingMarks:
-    """Lowest and highest level of every place of the canvas, gathered picture by picture; one canvas size at a time."""
+    """Lowest and highest level of every place of the canvas, gathered picture by picture; each canvas size by itself."""
 
     def __init__(self) -> None:
         self._lowest: dict[tuple[int, int], NDArray[np.float32]] = {}
@@ -32,6 +34,8 @@ class StandingMarks:
         """See the level, (row, column), cd/m2, of one HDR picture on the canvas."""
         level = quiet_level(hdr_level_nits)
         size = (level.shape[0], level.shape[1])
+        if size not in self._lowest and len(self._lowest) >= MOST_SIZES:
+            return
         if size in self._lowest:
             np.minimum(self._lowest[size], level, out=self._lowest[size])
             np.maximum(self._highest[size], level, out=self._highest[size])

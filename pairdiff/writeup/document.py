@@ -199,6 +199,8 @@ def _geometry(geometry: Geometry) -> Document:
     return _fields(geometry) | {
         "hdr_common": dict(zip(edges, geometry.hdr_common, strict=True)),
         "sdr_common": dict(zip(edges, geometry.sdr_common, strict=True)),
+        "lost_share_hdr": 1 - geometry.common_share_hdr,
+        "lost_share_sdr": 1 - geometry.common_share_sdr,
     }
 
 

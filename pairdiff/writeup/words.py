@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from pairdiff._records import SIDES, Alignment, Comparison, Declared, Levels, Measurement, Segment
+from pairdiff._records import SIDES, Alignment, Comparison, Declared, Geometry, Levels, Measurement, Segment
 from pairdiff.light.transfer import nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.writeup.phrases import (
@@ -158,7 +158,7 @@ def alignment_in_words(alignment: Alignment) -> str:
     score = f"Correlation of what moves {alignment.score:.3f}; second-best places {alignment.runner_up:.3f} (median)"
     notes = [f"Note: {say_prose(note)}" for note in alignment.notes]
     rows = [row for one in alignment.segments for row in _segment_rows(one, alignment)]
-    return say_plain("\n".join([head, score, *rows, *notes]))
+    return say_plain("\n".join([head, score, *rows, *_pictures_in_words(alignment.geometry), *notes]))
 
 
 def _segment_rows(segment: Segment, alignment: Alignment) -> list[str]:
@@ -174,6 +174,24 @@ def _segment_rows(segment: Segment, alignment: Alignment) -> list[str]:
             kind = "" if rows else SEGMENT_WORDS[segment.kind]
             rows.append(f"  {kind:<14}{side.upper()} {times}frames {start} to {stop - 1}{'' if rows else both}")
     return rows
+
+
+def _pictures_in_words(geometry: Sequence[Geometry]) -> list[str]:
+    """Where the picture area changes, what share of each side has no counterpart, how the two are scaled."""
+    if not geometry:
+        return []
+    head = "Picture area" if len(geometry) == 1 else f"Picture area, {len(geometry)} passages"
+    columns = f"  {'HDR frames':<20}{'HDR picture':<14}{'SDR picture':<14}{'left out: HDR, SDR':<22}scale across, down; off by"
+    return [head, columns, *(f"  {_picture_in_words(one)}" for one in geometry)]
+
+
+def _picture_in_words(one: Geometry) -> str:
+    frames = "all" if one.hdr_stop is None else f"{one.hdr_start} to {one.hdr_stop - 1}"
+    hdr, sdr = (f"{area.right - area.left} x {area.bottom - area.top}" for area in (one.hdr_active, one.sdr_active))
+    lost = f"{say_share(1 - one.common_share_hdr)}, {say_share(1 - one.common_share_sdr)}"
+    off = "not measured" if one.residual_pixels is None else f"{one.residual_pixels:.2f} pixels"
+    own = "; a place of its own" if one.registered else ""
+    return f"{frames:<20}{hdr:<14}{sdr:<14}{lost:<22}{one.scale_columns:.4f}, {one.scale_rows:.4f}; {off}{own}"
 
 
 def _level_at(nits: float | None, time_s: float | None) -> str:

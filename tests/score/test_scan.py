@@ -6,6 +6,7 @@ import pytest
 from pairdiff._records import Fact, Frame, Rectangle, Signal
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.light.transfer import bt1886_to_nits, pq_to_nits
+from pairdiff.match.active import BarLevel
 from pairdiff.score.levels import frame_light_levels
 from pairdiff.score.scan import find_active, levels_condition, luma_plane, measure_levels, pool_levels, scan_frames
 
@@ -61,17 +62,22 @@ def test_hlg_levels_grow_with_the_peak_of_the_display():
 @pytest.mark.parametrize("depth", [8, 10])
 def test_the_active_picture_is_found_at_any_depth(depth):
     frames = [frame(n, depth=depth) for n in range(3)]
-    assert find_active(frames, signal(depth=depth)) == BOX
+    area, level = find_active(frames, signal(depth=depth))
+    assert area == BOX
+    assert level.code == 16 * 2 ** (depth - 8)
 
 
 def test_a_scan_keeps_every_frame_in_order():
     seen = []
     frames = (frame(n) for n in range(6))
-    prints, times, levels = scan_frames(frames, signal(), active=BOX, hlg_peak_nits=1000.0, progress=seen.append)
-    assert prints.shape[0] == len(times) == len(levels) == 6
-    assert prints.dtype == np.float16
-    assert times == tuple(Fraction(n, 24) for n in range(6))
-    assert [level.frame for level in levels] == list(range(6))
+    found = scan_frames(frames, signal(), active=BOX, bar_level=BarLevel(64.0, 68.0), hlg_peak_nits=1000.0, progress=seen.append)
+    assert found.fingerprints.shape[0] == len(found.times_s) == len(found.levels) == 6
+    assert found.fingerprints.dtype == np.float16
+    assert found.times_s == tuple(Fraction(n, 24) for n in range(6))
+    assert [level.frame for level in found.levels] == list(range(6))
+    assert found.edges.shape == (6, 4, 8)
+    assert (found.edges[:, 0] == 8).all()
+    assert (found.edges[:, 1] == 40).all()
     assert seen == [1, 2, 3, 4, 5, 6]
 
 

@@ -118,3 +118,10 @@ def test_noise_is_read_off_the_pair_and_a_grade_is_not_taken_for_it(sigma):
 
 def test_a_dark_picture_says_nothing_about_noise():
     assert noise_stops(np.zeros(SIZE, np.float32), np.zeros(SIZE, np.float32)) == 0
+
+
+def test_canvas_sizes_are_kept_apart_and_no_more_than_a_few_are_held():
+    seen = [(shot, level[: 120 - n]) for n in range(20) for shot, level in film(mark=1000.0)]
+    found = masks(seen)
+    assert sorted(found) == [(120 - n, 200) for n in reversed(range(8))]
+    assert all(mask.shape == size for size, mask in found.items())

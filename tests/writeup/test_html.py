@@ -410,3 +410,25 @@ def test_the_page_opens_from_the_disk_in_a_browser(result_folder: Path, width: i
     assert broken == 0
     assert shown == 5
     assert small > 250
+
+
+def test_picture_areas_that_change_are_told_with_what_is_left_out(example: Any, tmp_path: Path) -> None:
+    whole = dataclasses.replace(example.alignment.geometry[0], hdr_start=0, hdr_stop=480)
+    wide = dataclasses.replace(whole, hdr_start=480, hdr_stop=2736, common_share_hdr=0.75, residual_pixels=None, registered=True)
+    text = rewritten(example, tmp_path, alignment=dataclasses.replace(example.alignment, geometry=(whole, wide)))
+    assert "2 passages" in text
+    assert "480 to 2735" in text
+    assert "its own" in text
+    row = text[text.index("480 to 2735") :][:120]
+    assert "25 %" in row
+    assert "not measured" in row
+
+
+def test_a_result_without_shares_of_the_picture_area_is_still_drawn(folder: Path) -> None:
+    path = folder / "result.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    newer = ("hdr_start", "hdr_stop", "common_share_hdr", "common_share_sdr", "lost_share_hdr", "lost_share_sdr", "registered")
+    for name in newer:
+        del document["alignment"]["geometry"][0][name]
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert "Active picture: HDR 3840" in render_report(folder).read_text(encoding="utf-8")

@@ -1,0 +1,159 @@
+"""The whole way from planes to geometry, for cases in memory: bars, fingerprints, edit map, passages, registration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._records import Geometry, PictureSpan, Rectangle
+from pairdiff.match.active import ActiveFinder, find_spans, measure_edges
+from pairdiff.match.fingerprint import make_fingerprint
+from pairdiff.match.geometry import geometry_from_map, make_luma_pair
+from pairdiff.match.motion import find_cuts
+from pairdiff.match.passages import (
+    AreaPassage,
+    Probe,
+    area_passages,
+    fit_passages,
+    fit_title,
+    mask_bars,
+    place_probes,
+    spread_probes,
+    suspect_shots,
+)
+from pairdiff.match.segments import find_shots
+from pairdiff.match.timeline import EditMap, find_edit_map
+from tests.match._films import Case, show
+from tests.match._shapes import Shape, to_shape, true_place
+
+EYE = {"max_columns": 1920, "pixels_per_degree_2160": 56.55}
+
+
+@dataclass(frozen=True)
+class Scanned:
+    """One side of a case."""
+
+    planes: list[NDArray[Any]]
+    active: Rectangle
+    prints: NDArray[np.float16]
+    spans: tuple[PictureSpan, ...]
+
+
+def scan_side(case: Case, side: str) -> Scanned:
+    """What a scan leaves of one side."""
+    planes = show(case, side)
+    step = 4.0 if planes[0].dtype == np.uint16 else 1.0
+    finder = ActiveFinder(black_code=16 * step, code_step=step)
+    for plane in planes[::12]:
+        finder.add(plane)
+    active, level = finder.rectangle(), finder.bar_level()
+    prints = np.stack([make_fingerprint(plane, active=active, code_step=step) for plane in planes])
+    edges = np.stack([measure_edges(plane, active=active, level=level) for plane in planes])
+    rows, columns = planes[0].shape
+    spans = find_spans(edges, active=active, rows=rows, columns=columns, cuts=[int(cut) for cut in find_cuts(prints)])
+    return Scanned(planes, active, prints, spans)
+
+
+def match_sides(hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> EditMap:
+    """Edit map of both sides, bars masked."""
+    shown = [
+        a * (one.active.right - one.active.left) / (one.active.bottom - one.active.top) for a, one in zip(aspects, (hdr, sdr), strict=True)
+    ]
+    limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
+    prints = mask_bars((hdr.prints, sdr.prints), (hdr.active, sdr.active), (hdr.spans, sdr.spans), limits=limits)
+    return find_edit_map(*prints, hdr_aspect=shown[0], sdr_aspect=shown[1])
+
+
+def place_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scanned]:
+    """Geometry of every passage of a case."""
+    hdr, sdr = scan_side(case, "hdr"), scan_side(case, "sdr")
+    looks = to_shape(case.hdr_look), to_shape(case.sdr_look)
+    aspects = float(looks[0].pixel_aspect), float(looks[1].pixel_aspect)
+    found = match_sides(hdr, sdr, aspects)
+    shots = find_shots(hdr.prints, found.state, found.path)
+    limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
+    passages = area_passages(found.path, hdr.spans, sdr.spans)
+    usual = max(passages, key=lambda one: one.stop - one.start)
+    guess = geometry_from_map(usual.hdr_area, usual.sdr_area, grid_map=found.maps[0][2], hdr_grid=hdr.active, sdr_grid=sdr.active, **limits)
+
+    def probe(places: list[tuple[int, int]]) -> list[Probe]:
+        return [Probe(frame, shot, make_luma_pair(hdr.planes[frame], sdr.planes[found.partners[frame]])) for frame, shot in places]
+
+    probes = probe(spread_probes(shots, found.partners, range(len(shots))))
+    return (
+        fit_probes(
+            passages, shots, probes, guess, limits=limits, more=lambda suspects: probe(spread_probes(shots, found.partners, suspects))
+        ),
+        found,
+        hdr,
+        sdr,
+    )
+
+
+def fit_probes(
+    passages: Sequence[AreaPassage],
+    shots: Sequence[tuple[int, int]],
+    probes: list[Probe],
+    guess: Geometry,
+    *,
+    limits: dict[str, Any],
+    more: Callable[[tuple[int, ...]], list[Probe]] | None = None,
+) -> tuple[Geometry, ...]:
+    """Geometry of every passage from pairs at hand, as the pipeline finds it."""
+    title = fit_title(passages, probes, guess, limits=limits)
+    placed = place_probes(title, passages, probes, limits=limits)
+    known = {one.frame for one in probes}
+    added = [one for one in more(suspect_shots(title, len(shots), probes, placed)) if one.frame not in known] if more else []
+    both = [*zip(probes, placed, strict=True), *zip(added, place_probes(title, passages, added, limits=limits), strict=True)]
+    both.sort(key=lambda one: one[0].frame)
+    return fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
+
+
+@dataclass(frozen=True)
+class Placing:
+    """How the geometry of a case came out, over matched frames that truly match."""
+
+    worst_pixels: float
+    """Worst corner of the common picture, pixels of an HDR picture 1920 wide, 99th percentile over frames."""
+    wrong_share: float
+    """Share of frames off by more than a quarter pixel."""
+    bar_share: float
+    """Largest share of the canvas that is bar in a frame (99th percentile over frames)."""
+    lost_share: float
+    """Largest share of the true common picture that is left out (99th percentile over frames)."""
+
+
+def judge_placing(case: Case, geometries: tuple[Geometry, ...], partners: NDArray[np.int64]) -> Placing:
+    """Hold geometries against the truth of a case."""
+    hdr, sdr = to_shape(case.hdr_look), to_shape(case.sdr_look)
+    told = []
+    for frame in np.flatnonzero(partners >= 0):
+        partner = int(partners[frame])
+        if case.hdr[frame] == case.sdr[partner]:
+            one = next(g for g in geometries if g.hdr_start <= frame < (g.hdr_stop or 10**9))
+            told.append(_judge_frame(one, hdr, sdr, int(frame), partner))
+    off, bars, lost = np.array(told).T
+    return Placing(
+        *(float(np.percentile(values, 99)) for values in (off,)),
+        float((off > 0.25).mean()),
+        *(float(np.percentile(v, 99)) for v in (bars, lost)),
+    )
+
+
+def _judge_frame(one: Geometry, hdr: Shape, sdr: Shape, frame: int, partner: int) -> tuple[float, float, float]:
+    truth = true_place(hdr, sdr, hdr_frame=frame, sdr_frame=partner)
+    off = truth.worst_pixels(
+        scale=(one.scale_rows, one.scale_columns), shift=(one.shift_rows, one.shift_columns), hdr_columns=hdr.raster[1]
+    )
+    common = truth.sdr_common
+    inside = [
+        max(min(one.sdr_common[2 * axis + 1], common[2 * axis + 1]) - max(one.sdr_common[2 * axis], common[2 * axis]), 0) for axis in (0, 1)
+    ]
+    both = inside[0] * inside[1]
+    canvas = (one.sdr_common[1] - one.sdr_common[0]) * (one.sdr_common[3] - one.sdr_common[2])
+    whole = (common[1] - common[0]) * (common[3] - common[2])
+    return off, 1 - both / canvas, 1 - both / whole

@@ -63,6 +63,7 @@ from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
 from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
+from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.title import FitCollector, ScoreCollector, pool_title
 from pairdiff.score.tone import TONE_PIXELS
@@ -179,6 +180,7 @@ def compare(
         from pairdiff.writeup.document import write_comparison
 
         stills = _draw(matching, comparison.moments, comparison.setup, settings=settings, tell=tell)
+        comparison = replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills)))
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out))
         tell("write", 1, 1)
@@ -831,8 +833,11 @@ def _draw(matching: _Matching, moments: Sequence[Moment], setup: Setup, *, setti
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
         jnd = difference_map(pictures.hdr_nits, sdr_nits, pixels_per_degree=pictures.pixels_per_degree)
+        published = ask_second_opinion(pictures.hdr_nits, sdr_nits, pixels_per_degree=pictures.pixels_per_degree)
         for moment in by_frame[hdr.index]:
-            typed = replace(moment, hdr_picture_type=hdr.picture_type, sdr_picture_type=sdr.picture_type)
+            typed = replace(
+                moment, hdr_picture_type=hdr.picture_type, sdr_picture_type=sdr.picture_type, published_loss=published
+            )
             drawn.setdefault(hdr.index, []).extend(
                 draw_stills(
                     typed, hdr_nits=pictures.hdr_nits, sdr_nits=sdr_nits, difference_jnd=jnd, white_nits=setup.white_nits, peak_nits=peak

@@ -612,6 +612,10 @@ class Moment:
     hdr_picture_type: str
     sdr_picture_type: str
     shot: int
+    loss: float | None = None
+    """Preference loss of that pair at `controls`, JOD; None where it was not scored."""
+    published_loss: float | None = None
+    """The same by the published metric's own package; None where that is not installed."""
 
 
 @dataclass(frozen=True, slots=True)

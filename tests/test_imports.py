@@ -21,6 +21,8 @@ HOMES = {
     "matplotlib": ("writeup/",),
     "pyarrow": ("writeup/",),
     "numba": ("_kernels.py",),
+    "pycvvdp": ("score/second_opinion.py",),
+    "torch": ("score/second_opinion.py",),
 }
 # These look at arrays only: no reading, no writing, no printing.
 TOUCH_NO_FILES = ("match", "light", "score", "verdict")

@@ -94,4 +94,5 @@ def _moment(pair: PairScore, *, rule: str, reason: str) -> Moment:
         hdr_picture_type="?",
         sdr_picture_type="?",
         shot=pair.shot,
+        loss=_loss(pair),
     )

@@ -283,6 +283,7 @@ NOT_YET = {
 """Telling cases that miss the aim, and why."""
 
 DOUBTFUL_NOT_YET = {
+    "stands still, grain": "one frame of the still, half a second from what moves, is matched",
     "a fade of a still, longer in SDR": "near black, how dark codes round is taken for motion, and frames of the still are matched",
 }
 """Doubtful cases that miss the aim, and why."""

@@ -54,10 +54,21 @@ from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
-from pairdiff.match.geometry import geometry_from_map, make_luma_pair, resample_area
-from pairdiff.match.passages import Probe, area_passages, fit_passages, fit_title, mask_bars, place_probes, spread_probes, suspect_shots
+from pairdiff.match.geometry import geometry_from_map, make_luma_pair, map_from_geometry, resample_area
+from pairdiff.match.grid import GridMap, maps_apart
+from pairdiff.match.passages import (
+    Probe,
+    area_passages,
+    fit_passages,
+    fit_title,
+    mask_bars,
+    place_probes,
+    spread_probes,
+    suspect_shots,
+    usual_place,
+)
 from pairdiff.match.segments import build_segments, find_shots
-from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map, find_turn, usual_offset
+from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, belongs_together, better_map, find_edit_map, find_turn, usual_offset
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
@@ -379,21 +390,32 @@ def _match(
         (first.spans, second.spans),
         limits=_geometry_limits(first.release, second.release, settings),
     )
-    edit_map = find_edit_map(
-        prints[0],
-        prints[1],
-        hdr_aspect=_shown_aspect(first),
-        sdr_aspect=_shown_aspect(second),
-        pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
-        only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
-    )
-    edit_map = _set_aside(edit_map, hdr=first.track.set_aside, sdr=second.track.set_aside)
+    def match_frames(grid_map: GridMap | None) -> EditMap:
+        found = find_edit_map(
+            prints[0],
+            prints[1],
+            hdr_aspect=_shown_aspect(first),
+            sdr_aspect=_shown_aspect(second),
+            pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
+            only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
+            grid_map=grid_map,
+        )
+        return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
+
+    edit_map = match_frames(None)
     if not belongs_together(edit_map, min_score=settings.min_score):
         turned = find_turn(prints[0], prints[1], min_score=settings.min_score)
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
-    return _register(first, second, edit_map, settings=settings, tell=tell)
+    matching = _register(first, second, edit_map, settings=settings, tell=tell)
+    known = map_from_geometry(usual_place(matching.alignment.geometry), hdr_grid=first.track.active, sdr_grid=second.track.active)
+    if maps_apart(edit_map.maps[0][2], known) <= MAP_AGAIN_SHARE:
+        return matching
+    # a picture that is a little off in place looks, where the camera travels, like one a little off in time
+    tell("match the frames again, on the registered pictures", 0, None)
+    again = better_map(edit_map, match_frames(known))
+    return matching if again is edit_map else _register(first, second, again, settings=settings, tell=tell)
 
 
 def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:

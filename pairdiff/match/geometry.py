@@ -167,6 +167,24 @@ def geometry_from_map(
     return guess if _corners_apart(guess, mapped, sdr_active) <= MAP_TRUST_SHARE else mapped
 
 
+def map_from_geometry(geometry: Geometry, *, hdr_grid: Rectangle, sdr_grid: Rectangle) -> GridMap:
+    """Place of one's grid of fingerprints in the other's, from registered pictures; the way back of `geometry_from_map`.
+
+    Parameters
+    ----------
+    geometry : scale and shift.
+    hdr_grid, sdr_grid : the parts of the pictures that the fingerprints were made of.
+    """
+    hdr_size = (hdr_grid.bottom - hdr_grid.top, hdr_grid.right - hdr_grid.left)
+    sdr_size = (sdr_grid.bottom - sdr_grid.top, sdr_grid.right - sdr_grid.left)
+    return GridMap(
+        geometry.scale_rows * sdr_size[0] / hdr_size[0],
+        geometry.scale_columns * sdr_size[1] / hdr_size[1],
+        (geometry.shift_rows + geometry.scale_rows * sdr_grid.top - hdr_grid.top) / hdr_size[0],
+        (geometry.shift_columns + geometry.scale_columns * sdr_grid.left - hdr_grid.left) / hdr_size[1],
+    )
+
+
 def _corners_apart(first: Geometry, second: Geometry, sdr_active: Rectangle) -> float:
     """Farthest that two geometries put a corner of the SDR picture apart, as a share of the HDR picture's size."""
     size = (first.hdr_active.bottom - first.hdr_active.top, first.hdr_active.right - first.hdr_active.left)

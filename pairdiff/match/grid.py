@@ -134,7 +134,7 @@ def fit_map(first: GridMap, score: Callable[[GridMap], float]) -> tuple[GridMap,
         while moved:
             moved = False
             for candidate in _neighbours(best, step):
-                if common_cells(candidate).mean() < LEAST_COMMON_SHARE or _distance(first, candidate) > FIT_REACH:
+                if common_cells(candidate).mean() < LEAST_COMMON_SHARE or maps_apart(first, candidate) > FIT_REACH:
                     continue
                 found = score(candidate)
                 if found > value + FIT_GAIN:
@@ -142,8 +142,8 @@ def fit_map(first: GridMap, score: Callable[[GridMap], float]) -> tuple[GridMap,
     return best, value
 
 
-def _distance(first: GridMap, second: GridMap) -> float:
-    """Farthest that two maps move a corner of the picture apart, share of its width or height."""
+def maps_apart(first: GridMap, second: GridMap) -> float:
+    """Farthest that two maps put a corner of the picture apart, share of its width or height."""
     rows = [abs(first.shift_rows - second.shift_rows + edge * (first.scale_rows - second.scale_rows)) for edge in (0, 1)]
     columns = [abs(first.shift_columns - second.shift_columns + edge * (first.scale_columns - second.scale_columns)) for edge in (0, 1)]
     return max(*rows, *columns)

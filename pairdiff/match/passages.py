@@ -279,6 +279,23 @@ def fit_passages(
     return tuple(_fit_piece(piece, title, probes, placed, limits=limits) for piece in _pieces(passages, groups))
 
 
+def usual_place(geometries: Sequence[Geometry]) -> Geometry:
+    """A geometry whose scale and shift hold for most frames.
+
+    Parameters
+    ----------
+    geometries : of all passages, in order.
+    """
+
+    def place(one: Geometry) -> tuple[float, float, float, float]:
+        return one.scale_rows, one.scale_columns, one.shift_rows, one.shift_columns
+
+    frames: dict[tuple[float, float, float, float], int] = {}
+    for one in geometries:
+        frames[place(one)] = frames.get(place(one), 0) + (one.hdr_stop or 1) - one.hdr_start
+    return max(geometries, key=lambda one: frames[place(one)])
+
+
 def _areas_at(passages: Sequence[AreaPassage], frame: int) -> tuple[Rectangle, Rectangle]:
     one = next(passage for passage in passages if passage.start <= frame < passage.stop)
     return one.hdr_area, one.sdr_area

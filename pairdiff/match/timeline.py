@@ -67,6 +67,12 @@ AVERAGED_FRAMES, MOST_AVERAGED = 12, 240
 """Frames of a passage from which its mean picture tells more than its single ones, and how many are taken at most (own)."""
 LEAST_ELSEWHERE = 2
 """Neighbouring windows at one offset from which a passage without partner is found elsewhere (own)."""
+MAP_AGAIN_SHARE = 0.0015
+"""Where registered pictures put a corner further from the map of the grids than this share of the width or height, frames are matched
+again under theirs (own: a fast pan moves as far from frame to frame).
+"""
+LEAST_AGAIN = 0.97
+"""Agreement over matched frames, as a share of the first map's, from which a map on registered pictures takes its place (own)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
 
@@ -122,6 +128,7 @@ def find_edit_map(
     sdr_aspect: float = 1.0,
     pins: Sequence[tuple[int, int]] = (),
     only: tuple[int, int] | None = None,
+    grid_map: GridMap | None = None,
 ) -> EditMap:
     """Match two fingerprint tracks.
 
@@ -131,6 +138,7 @@ def find_edit_map(
     hdr_aspect, sdr_aspect : width over height of the active pictures as shown; only their ratio counts.
     pins : HDR and SDR frames that are known to belong together, to about a second; what contradicts them is not believed.
     only : first and last (exclusive) HDR frame to match; the others are undetermined.
+    grid_map : where one grid lies in the other, if registered pictures tell it; found from the fingerprints where None.
 
     Returns
     -------
@@ -144,6 +152,7 @@ def find_edit_map(
             hdr_aspect=hdr_aspect,
             sdr_aspect=sdr_aspect,
             pins=[(hdr - start, sdr) for hdr, sdr in pins if start <= hdr < stop],
+            grid_map=grid_map,
         )
         return _moved_into(inner, start, len(hdr_track))
     tracks = hdr_track, sdr_track
@@ -153,7 +162,9 @@ def find_edit_map(
         (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
         for hdr, sdr in pins
     ]
-    single = _match_single(hdr_track[hdr_runs.first], sdr_track[sdr_runs.first], likely_maps(hdr_aspect, sdr_aspect), run_pins)
+    single_tracks = hdr_track[hdr_runs.first], sdr_track[sdr_runs.first]
+    used = grid_map if grid_map is not None else find_grid_map(*single_tracks, likely_maps(hdr_aspect, sdr_aspect))
+    single = _match_single(*single_tracks, used, run_pins)
     return _with_repeats(single, hdr_runs, sdr_runs)
 
 
@@ -219,9 +230,8 @@ def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
     )
 
 
-def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap], pins: Sequence[tuple[int, int]]) -> EditMap:
+def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMap, pins: Sequence[tuple[int, int]]) -> EditMap:
     """Match two tracks without repeats."""
-    grid_map = find_grid_map(hdr_track, sdr_track, maps)
     hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
     anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
@@ -290,6 +300,12 @@ def _search(hdr: Side, sdr: Side) -> Anchors:
     every = EVERY_FRAMES if length < LONG_FILM_FRAMES else max(EVERY_FRAMES_LONG, length // MOST_WINDOWS)
     starts = np.arange(0, len(hdr.signatures) - frames + 1, every)
     return find_anchors(hdr.signatures, list_places(sdr.signatures, frames=frames), starts=starts)
+
+
+def better_map(first: EditMap, second: EditMap) -> EditMap:
+    """The second edit map, unless less of what moves agrees under it."""
+    found = [one.score * int((one.partners >= 0).sum()) for one in (first, second)]
+    return second if found[1] >= LEAST_AGAIN * found[0] else first
 
 
 def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:

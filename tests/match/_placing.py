@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from pairdiff._records import Geometry, PictureSpan, Rectangle
 from pairdiff.match.active import ActiveFinder, find_spans, measure_edges
 from pairdiff.match.fingerprint import make_fingerprint
-from pairdiff.match.geometry import geometry_from_map, make_luma_pair
+from pairdiff.match.geometry import geometry_from_map, make_luma_pair, map_from_geometry
+from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import (
     AreaPassage,
@@ -24,9 +25,10 @@ from pairdiff.match.passages import (
     place_probes,
     spread_probes,
     suspect_shots,
+    usual_place,
 )
 from pairdiff.match.segments import find_shots
-from pairdiff.match.timeline import EditMap, find_edit_map
+from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, better_map, find_edit_map
 from tests.match._films import Case, show
 from tests.match._shapes import Shape, to_shape, true_place
 
@@ -58,22 +60,32 @@ def scan_side(case: Case, side: str) -> Scanned:
     return Scanned(planes, active, prints, spans)
 
 
-def match_sides(hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> EditMap:
+def match_sides(hdr: Scanned, sdr: Scanned, aspects: tuple[float, float], *, grid_map: GridMap | None = None) -> EditMap:
     """Edit map of both sides, bars masked."""
     shown = [
         a * (one.active.right - one.active.left) / (one.active.bottom - one.active.top) for a, one in zip(aspects, (hdr, sdr), strict=True)
     ]
     limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
     prints = mask_bars((hdr.prints, sdr.prints), (hdr.active, sdr.active), (hdr.spans, sdr.spans), limits=limits)
-    return find_edit_map(*prints, hdr_aspect=shown[0], sdr_aspect=shown[1])
+    return find_edit_map(*prints, hdr_aspect=shown[0], sdr_aspect=shown[1], grid_map=grid_map)
 
 
 def place_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scanned]:
-    """Geometry of every passage of a case."""
+    """Geometry of every passage of a case, and its edit map: matched again where the registered pictures lie elsewhere."""
     hdr, sdr = scan_side(case, "hdr"), scan_side(case, "sdr")
     looks = to_shape(case.hdr_look), to_shape(case.sdr_look)
     aspects = float(looks[0].pixel_aspect), float(looks[1].pixel_aspect)
     found = match_sides(hdr, sdr, aspects)
+    geometries = _place(found, hdr, sdr, aspects)
+    known = map_from_geometry(usual_place(geometries), hdr_grid=hdr.active, sdr_grid=sdr.active)
+    if (found.partners >= 0).any() and maps_apart(found.maps[0][2], known) > MAP_AGAIN_SHARE:
+        again = better_map(found, match_sides(hdr, sdr, aspects, grid_map=known))
+        if again is not found:
+            found, geometries = again, _place(again, hdr, sdr, aspects)
+    return geometries, found, hdr, sdr
+
+
+def _place(found: EditMap, hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> tuple[Geometry, ...]:
     shots = find_shots(hdr.prints, found.state, found.path)
     limits: dict[str, Any] = EYE | {"pixel_aspects": aspects}
     passages = area_passages(found.path, hdr.spans, sdr.spans)
@@ -84,13 +96,8 @@ def place_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scan
         return [Probe(frame, shot, make_luma_pair(hdr.planes[frame], sdr.planes[found.partners[frame]])) for frame, shot in places]
 
     probes = probe(spread_probes(shots, found.partners, range(len(shots))))
-    return (
-        fit_probes(
-            passages, shots, probes, guess, limits=limits, more=lambda suspects: probe(spread_probes(shots, found.partners, suspects))
-        ),
-        found,
-        hdr,
-        sdr,
+    return fit_probes(
+        passages, shots, probes, guess, limits=limits, more=lambda suspects: probe(spread_probes(shots, found.partners, suspects))
     )
 
 

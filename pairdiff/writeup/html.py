@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
+from pairdiff.score.eye import list_constants
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.verdict.rules import WORDS
@@ -268,6 +269,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "facts": _signal_rows(result),
         "segments": _segment_rows(result),
         "setting_rows": _setting_rows(result),
+        "eye_rows": list_constants(),
         "limits": _limits(result),
         "charts": _charts(result, frames),
         "support_rows": _support_rows(result),

@@ -66,9 +66,7 @@ def quantile_from_counts(counts: NDArray[np.float64], share: float) -> float:
     return 0.0 if place == 0 else (place + 0.5) * HISTOGRAM_STEP_JND
 
 
-def pool_difference(
-    pairs: Sequence[PairScore], weighting: Weighting, *, setup_name: str, counts: NDArray[np.float64]
-) -> Difference:
+def pool_difference(pairs: Sequence[PairScore], weighting: Weighting, *, setup_name: str, counts: NDArray[np.float64]) -> Difference:
     """Film figures of both visibilities at one set-up.
 
     Parameters
@@ -99,5 +97,5 @@ def pool_difference(
     shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]
     return Difference(
         SideBySide("measured", float(np.sqrt(square)), quantile_from_counts(counts, 0.95)),
-        OnItsOwn("measured", means[0], means[1], *shares, means[2], means[3]),
+        OnItsOwn("measured", means[0], means[1], shares[0], shares[1], shares[2], means[2], means[3]),
     )

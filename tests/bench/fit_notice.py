@@ -37,7 +37,7 @@ from pairdiff.verdict.pictures import FIT_PIXELS_AT_LEAST
 
 PIXELS_PER_DEGREE = 56.55
 TABLE, PLOT = Path(__file__).with_name("ladder_losses.csv"), Path(__file__).with_name("ladder_losses.svg")
-GAINS = np.geomspace(0.1, 1.2, 7)
+GAINS = np.geomspace(0.1, 1.2, 5)
 """Weights of colour at which the energy is computed; between them it is interpolated."""
 SOFT_JOD = 0.1
 """The fit minimises the mean of sqrt(error^2 + SOFT_JOD^2): absolute error, smooth at zero."""
@@ -91,7 +91,10 @@ def measure_ladder(world: Path, scores: Path) -> Ladder:
     for kind, scene, rung, hdr, code in ladder(world):
         old = kept.get((kind, scene, rung))
         white, gamma = (float(old["white_nits"]), float(old["gamma"])) if old else fit_setup(hdr, code)
-        seen = [nits_to_itp(blur_optics(light, pixels_per_degree=PIXELS_PER_DEGREE)) for light in (hdr, sdr_code_to_nits(code, white_nits=white, gamma=gamma))]
+        seen = [
+            nits_to_itp(blur_optics(light, pixels_per_degree=PIXELS_PER_DEGREE))
+            for light in (hdr, sdr_code_to_nits(code, white_nits=white, gamma=gamma))
+        ]
         parts.append(
             [measure_energies(*seen, pixels_per_degree=PIXELS_PER_DEGREE, eye=replace(EYE, chromatic=float(gain))) for gain in GAINS]
         )
@@ -103,7 +106,12 @@ def measure_ladder(world: Path, scores: Path) -> Ladder:
     colour = np.array([[max(energies.colour, 1e-30) for energies in row] for row in parts])
     first = [row[0] for row in parts]
     return Ladder(
-        np.array(names), np.array(setups), np.array(loss), np.array([e.tone for e in first]), np.log(colour), np.array([e.slow_jnd for e in first])
+        np.array(names),
+        np.array(setups),
+        np.array(loss),
+        np.array([e.tone for e in first]),
+        np.log(colour),
+        np.array([e.slow_jnd for e in first]),
     )
 
 
@@ -202,7 +210,13 @@ def write_plot(pairs: Ladder, crossed: NDArray[np.float64]) -> None:
         axis.plot(pairs.loss[keep], crossed[keep], mark, ms=3.5, alpha=0.6, mew=0, label=f"{kind} ({keep.sum()})")
     most = 1.05 * max(pairs.loss.max(), crossed.max())
     axis.plot([0, most], [0, most], color="0.6", lw=0.8, zorder=0)
-    axis.set(xlim=(-0.1, most), ylim=(-0.1, most), xlabel="loss by the ladder's table, JOD", ylabel="predicted without this scene, JOD", aspect="equal")
+    axis.set(
+        xlim=(-0.1, most),
+        ylim=(-0.1, most),
+        xlabel="loss by the ladder's table, JOD",
+        ylabel="predicted without this scene, JOD",
+        aspect="equal",
+    )
     axis.legend(frameon=False)
     figure.savefig(PLOT, metadata={"Date": None})
 

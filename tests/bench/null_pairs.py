@@ -9,7 +9,7 @@ Pictures: frames of the demo film (painted, pairdiff/_demo) and photographs of s
 chelsea, grass). Grain of 8 % is Gaussian noise of 8 % of the light, alike in the three channels, from pixel to pixel (`grain`) or with a
 radius of a pixel (`soft grain`).
 
-    PYTHONPATH=. python tests/bench/null_pairs.py [CASE ...]
+    PYTHONPATH=. python tests/bench/null_pairs.py [PICTURE ...]
 
 Limits (own): null loss at most 0.15 JOD and probability at most 0.54 in every case; the weak loss within 25 % of the clean one.
 """
@@ -34,8 +34,10 @@ from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.decode import FrameReader
 from pairdiff.frames.planes import planes_to_rgb
-from pairdiff.light.picture import hdr_code_to_nits
+from pairdiff.light.display import PRESETS, add_veil
+from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits, show_hdr_picture
 from pairdiff.match.geometry import resample_area
+from pairdiff.score.difference import difference_map
 from tests.whole._films import encode_hdr, encode_sdr, hdr_planes, pan, sdr_planes
 
 F32 = NDArray[np.float32]
@@ -84,7 +86,10 @@ def demo_sources() -> Iterator[Source]:
         scene = build()(24)
         top, left = (scene.shape[0] - 640) // 2, (scene.shape[1] - 960) // 2
         scene = scene[top : top + 640, left : left + 960]
-        sides = {kind: np.asarray(grade.grade_hdr(scene, pair, shot=name), np.float32) for kind, pair in (("null", "container"), ("weak", "restrained"))}
+        sides = {
+            kind: np.asarray(grade.grade_hdr(scene, pair, shot=name), np.float32)
+            for kind, pair in (("null", "container"), ("weak", "restrained"))
+        }
         yield Source(name, np.asarray(grade.grade_sdr(scene), np.float32), {kind: np.maximum(nits, 0) for kind, nits in sides.items()})
 
 
@@ -122,7 +127,9 @@ def grain(light: F32, *, radius: float = 0.0, seed: int = SEED) -> F32:
 
 
 def grain_signal(signal: F32, *, radius: float = 0.0) -> F32:
-    return np.asarray(np.clip(grain(np.maximum(signal, 0) ** np.float32(2.4), radius=radius, seed=SEED + 1) ** np.float32(1 / 2.4), 0, 1), np.float32)
+    return np.asarray(
+        np.clip(grain(np.maximum(signal, 0) ** np.float32(2.4), radius=radius, seed=SEED + 1) ** np.float32(1 / 2.4), 0, 1), np.float32
+    )
 
 
 def enlarge(light: F32, factor: float) -> F32:
@@ -173,7 +180,9 @@ def code_pair(source: Source, kind: str, case: Case, folder: Path) -> tuple[F32,
             out.append(quantise(nits) if side == "hdr" else np.asarray(np.round(signal * 219) / 219, np.float32))
             continue
         path = folder / f"{side}.mkv"
-        (encode_hdr if side == "hdr" else encode_sdr)(path, pan(pictures, count=FRAMES, step=step if side == "hdr" else 2), options={"preset": "fast", "crf": str(crf)})
+        (encode_hdr if side == "hdr" else encode_sdr)(
+            path, pan(pictures, count=FRAMES, step=step if side == "hdr" else 2), options={"preset": "fast", "crf": str(crf)}
+        )
         release = probe_release(path, side=side, settings=settings)
         with FrameReader(release, threads=1) as reader:
             frame = next(frame for frame in reader if frame.index == SCORED)
@@ -203,6 +212,51 @@ def pictures(source: Source, kind: str, case: Case) -> tuple[F32, F32, float]:
     return hdr, sdr, SCALE_1080 * sdr.shape[0] / source.sdr_signal.shape[0]
 
 
-def on_its_own(source: Source, kind: str, case: Case) -> Any:
+def score(source: Source, kind: str, case: Case) -> Any:
     hdr, sdr, scale = pictures(source, kind, case)
-    return pairdiff.compare_pictures(hdr, sdr, pixels_per_degree=scale).difference.on_its_own
+    return pairdiff.compare_pictures(hdr, sdr, pixels_per_degree=scale)
+
+
+def preset_difference_jnd(source: Source, setup: Any) -> float:
+    """Largest 99.9th percentile of dE_ITP of the null pair before coding, over displays and dark or lit rooms, at a set-up."""
+    found = []
+    sdr_light = sdr_code_to_nits(source.sdr_signal, white_nits=setup.white_nits, gamma=setup.gamma)
+    hdr_light = source.hdr_nits["null"]
+    for display in PRESETS.values():
+        shown = show_hdr_picture(hdr_light, display=display, source_peak_nits=float(hdr_light.max()))
+        for ambient_lux in (0.0, 50.0):
+            hdr, sdr = (add_veil(light, display=display, ambient_lux=ambient_lux) for light in (shown, sdr_light))
+            found.append(float(np.quantile(difference_map(hdr, sdr, pixels_per_degree=SCALE_1080), 0.999)))
+    return max(found)
+
+
+def print_case(case: Case, chosen: list[Source], clean: dict[str, float]) -> None:
+    """One line a picture and case; `!` where a limit is broken."""
+    for source in chosen:
+        null, weak = (score(source, kind, case) for kind in ("null", "weak"))
+        own, gain = null.difference.on_its_own, weak.difference.on_its_own.preference_loss
+        clean.setdefault(source.name, gain)
+        ratio = gain / clean[source.name]
+        high = "!" if own.preference_loss > MOST_LOSS_JOD or own.notice_probability > MOST_PROBABILITY else " "
+        off = "!" if abs(ratio - 1) > WEAK_BAND else " "
+        print(
+            f"{case.name:24} {source.name:11} null {own.preference_loss:.3f} JOD{high} (colour {own.colour_part:.3f}), "
+            f"P {float(own.notice_probability):.3f}; weak {gain:.3f} JOD, {ratio:.2f} of clean{off}",
+            flush=True,
+        )
+        if case.name == "clean":
+            worst = preset_difference_jnd(source, null.setup)
+            print(f"{'':36} before coding, 99.9th percentile of dE_ITP on the worst display: {worst:.2f}")
+
+
+def main(names: list[str]) -> None:
+    chosen = [source for source in sources() if not names or source.name in names]
+    if names and not chosen:
+        sys.exit(__doc__)
+    clean: dict[str, float] = {}
+    for case in CASES:
+        print_case(case, chosen, clean)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -28,7 +28,7 @@ def test_the_list_follows_the_model_that_is_given() -> None:
 
 
 def test_published_constants_are_those_of_their_sources() -> None:
-    # Barten 1999 equation 3.8 at a pupil of 3.5 mm: hypot(0.5, 0.08 x 3.5) arc minutes. Daly 1993: k1 = 6^(-7/3), k2 = 6^(10/3), from memory.
+    # Barten 1999 equation 3.8 at a pupil of 3.5 mm: hypot(0.5, 0.08 x 3.5) arc minutes. Daly 1993: k1 = 6^(-7/3), k2 = 6^(10/3) (memory).
     assert EYE.optics_degrees * 60 == pytest.approx((0.5**2 + 0.28**2) ** 0.5, abs=5e-4)
     assert EYE.masking_k1 == pytest.approx(0.0153, abs=1e-4)
     assert EYE.masking_k2 == pytest.approx(392.5, abs=0.1)

@@ -119,13 +119,14 @@ def test_a_scale_of_both_sides_moves_the_loss_as_pq_predicts() -> None:
     y = np.arange(128, dtype=np.float32)[:, None, None]
     wave = np.float32(1) + np.float32(0.02) * np.sin(2 * np.pi * y * np.float32(1.2 / SCALE))
     cycles = band_cycles((128, 192), pixels_per_degree=SCALE)
+    one_band = replace(WITHOUT_NOISE, masking_k1=1e-9, first_level=3, slowest_cycles=cycles[3])
     found, expected = [], []
     for nits in (1.0, 10.0, 100.0, 1000.0):
         pair = [seen(np.asarray(nits * picture, np.float32)) for picture in (grey * wave, grey)]
-        found.append(measure_energies(*pair, pixels_per_degree=SCALE, eye=replace(WITHOUT_NOISE, masking_k1=1e-9)).tone ** 0.25)
+        found.append(measure_energies(*pair, pixels_per_degree=SCALE, eye=one_band).tone ** 0.25)
         step = nits_to_pq(1.01 * nits) - nits_to_pq(0.99 * nits)
         expected.append(float(step * relative_sensitivity(cycles[3], nits=nits)))
-    assert np.array(found) / found[2] == pytest.approx(np.array(expected) / expected[2], rel=0.12)
+    assert np.array(found) / found[2] == pytest.approx(np.array(expected) / expected[2], rel=0.02)
 
 
 def test_an_even_change_of_colour_is_seen_and_red_green_more_than_blue_yellow() -> None:
@@ -160,7 +161,7 @@ def test_contrast_of_the_pictures_masks_a_difference() -> None:
 def test_fine_detail_counts_less_when_it_is_smaller_on_the_eye() -> None:
     fine = grainy(light(), share=0.05, radius=1.0)
     near, far = (loss(fine, light(), scale=scale, eye=WITHOUT_NOISE) for scale in (20.0, 80.0))
-    assert far < 0.5 * near
+    assert far < 0.7 * near
 
 
 def test_notice_probability_is_a_half_without_loss_and_three_in_four_at_one_jod() -> None:
@@ -172,7 +173,9 @@ def test_notice_probability_is_a_half_without_loss_and_three_in_four_at_one_jod(
 # ---------------------------------------------------------------- parts
 
 
-@pytest.mark.parametrize("energies", [Energies(1.0, 0.5, 3.0), Energies(0.0, 2.0, 0.0), Energies(5.0, 0.0, 0.0), Energies(0.01, 0.02, 40.0)])
+@pytest.mark.parametrize(
+    "energies", [Energies(1.0, 0.5, 3.0), Energies(0.0, 2.0, 0.0), Energies(5.0, 0.0, 0.0), Energies(0.01, 0.02, 40.0)]
+)
 def test_the_parts_add_up_and_neither_is_negative(energies: Energies) -> None:
     found = split_loss(energies)
     assert found.tone_jod + found.colour_jod == pytest.approx(found.jod, abs=1e-12)
@@ -201,7 +204,7 @@ def test_a_highlight_is_tone_and_a_cast_is_colour() -> None:
 def test_grain_of_eight_percent_on_one_side_counts_as_none(side: str, radius: float) -> None:
     pair = (grainy(light(), radius=radius), light())
     hdr, sdr = pair if side == "hdr" else pair[::-1]
-    assert loss(hdr, sdr, eye=WITHOUT_NOISE) > 0.5
+    assert loss(hdr, sdr, eye=WITHOUT_NOISE) > 0.18
     found = loss(hdr, sdr)
     assert found <= 0.15
     assert notice_probability(found) <= 0.54
@@ -273,7 +276,9 @@ def plain_energies(hdr_itp: F32, sdr_itp: F32, *, pixels_per_degree: float) -> t
             one, other = (EYE.jnd_per_unit * (side - blurred)[..., channel] for side, blurred in zip((hdr, sdr), slow, strict=True))
             weight = weights[channel] / optics_transfer(cycles, sigma_degrees=EYE.optics_degrees)
             contrasts = [weight * np.sqrt(local_power(band**2)) for band in (one, other)]
-            apart = weight * np.sqrt(local_power((one - other) ** 2)) if level >= EYE.coherent_level else np.abs(contrasts[0] - contrasts[1])
+            apart = (
+                weight * np.sqrt(local_power((one - other) ** 2)) if level >= EYE.coherent_level else np.abs(contrasts[0] - contrasts[1])
+            )
             elevation = (1 + (EYE.masking_k1 * (EYE.masking_k2 * np.maximum(*contrasts)) ** EYE.masking_slope) ** EYE.masking_bend) ** (
                 1 / EYE.masking_bend
             )

@@ -12,8 +12,8 @@ band by band, each in units of what the eye can just see there, less the noise o
    filter or a codec moves what is finest without changing how it looks.
 5. Noise that differs between the releases (grain, coding, quantisation) is what a band of one picture does not share with the same band
    of the other: the power that a line through the origin leaves in small blocks. It is measured in the darker and in the brighter half
-   of the picture and the calmer half counts: noise is everywhere, range shows in one of them. Its power is taken off that of every
-   difference, band by band.
+   of the picture and the calmer half counts (for colour the darker): noise is everywhere, range shows in one of them. Its power is
+   taken off that of every difference, band by band.
 6. Differences are masked by the larger local contrast (threshold elevation: S. Daly, "The Visible Differences Predictor", in Digital
    Images and Human Vision, 1993) and pooled with power 4 over picture, bands and channels (J. G. Robson and N. Graham, Vision Research
    21(3), 1981).
@@ -148,27 +148,25 @@ class NoiseFloor:
         self.calm = [0.0, 0.0, 0.0]
         """Of I, T and P in the last band, in the calmer half of the picture."""
         self._eye = eye
-        self._finer, self._most = np.inf, 0.0
+        self._finer = np.inf
+        self._colour = [0.0, 0.0, 0.0]
 
     def follow(self, blocks: NDArray[np.float32], light: NDArray[np.float32], *, level: int, channel: int) -> float:
         """Noise power of the next band of a channel.
 
         Brightness: of the calmer half, and no more than in the finer band, half of it from `noise_falls_from` on, as coding noise and
-        grain do: where real contrast differs all over the picture, it is not taken for noise. Colour: of the noisier half, for codecs
-        spare it less where it is dark, but no more than brightness has in its finest band, or than both halves have.
+        grain do: where real contrast differs all over the picture, it is not taken for noise. Colour: of the darker half, where codecs
+        spare it least and a wider range shows least.
         """
         halves = self._measure_halves(blocks, light)
-        fall = 0.5 if level >= self._eye.noise_falls_from else 1.0
         if channel == 0:
-            if level == 0:
-                self._most = max(halves, default=0.0)
-            self._finer = min(min(halves, default=np.inf), fall * self._finer) if np.isfinite(self._finer) or halves else 0.0
-            self.calm[0] = self._finer
+            fall = 0.5 if level >= self._eye.noise_falls_from else 1.0
+            bounded = fall * self._finer if np.isfinite(self._finer) else max(halves, default=0.0)
+            self._finer = self.calm[0] = min(*halves, bounded) if halves else bounded
             return self._finer
         if halves:
-            self.calm[channel] = min(halves)
-            return max(min(max(halves), self._most), self.calm[channel])
-        return self.calm[channel]
+            self.calm[channel], self._colour[channel] = min(halves), halves[0]
+        return self._colour[channel]
 
     def _measure_halves(self, blocks: NDArray[np.float32], light: NDArray[np.float32]) -> list[float]:
         """Noise that a stated share of the blocks does not exceed, in the darker and in the brighter half; empty if blocks are too few."""

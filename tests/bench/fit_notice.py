@@ -37,7 +37,7 @@ from pairdiff.verdict.pictures import FIT_PIXELS_AT_LEAST
 
 PIXELS_PER_DEGREE = 56.55
 TABLE, PLOT = Path(__file__).with_name("ladder_losses.csv"), Path(__file__).with_name("ladder_losses.svg")
-GAINS = np.geomspace(0.1, 1.2, 5)
+GAINS = np.geomspace(0.15, 0.9, 4)
 """Weights of colour at which the energy is computed; between them it is interpolated."""
 SOFT_JOD = 0.1
 """The fit minimises the mean of sqrt(error^2 + SOFT_JOD^2): absolute error, smooth at zero."""
@@ -197,8 +197,16 @@ def write_table(pairs: Ladder, predicted: NDArray[np.float64], crossed: NDArray[
             writer.writerow([*name, f"{setup[0]:.3f}", f"{setup[1]:.4f}", *(f"{loss:.4f}" for loss in losses)])
 
 
-def write_plot(pairs: Ladder, crossed: NDArray[np.float64]) -> None:
-    import matplotlib as mpl
+def write_plot() -> None:
+    """Draw the table that `write_table` wrote."""
+    try:
+        import matplotlib as mpl
+    except ModuleNotFoundError:
+        print("matplotlib is not installed: the plot was not drawn")
+        return
+    rows = list(read_rows(TABLE).values())
+    kinds = np.array([row["set"] for row in rows])
+    loss, crossed = (np.array([float(row[name]) for row in rows]) for name in ("table_jod", "cross_validated_jod"))
 
     mpl.use("svg")
     mpl.rcParams.update({"svg.hashsalt": "ladder", "font.size": 8})
@@ -206,9 +214,9 @@ def write_plot(pairs: Ladder, crossed: NDArray[np.float64]) -> None:
 
     figure, axis = plt.subplots(figsize=(4.6, 4.4), layout="constrained")
     for kind, mark in (("panorama", "o"), ("view", "s"), ("photograph", "^")):
-        keep = pairs.names[:, 0] == kind
-        axis.plot(pairs.loss[keep], crossed[keep], mark, ms=3.5, alpha=0.6, mew=0, label=f"{kind} ({keep.sum()})")
-    most = 1.05 * max(pairs.loss.max(), crossed.max())
+        keep = kinds == kind
+        axis.plot(loss[keep], crossed[keep], mark, ms=3.5, alpha=0.6, mew=0, label=f"{kind} ({keep.sum()})")
+    most = 1.05 * max(loss.max(), crossed.max())
     axis.plot([0, most], [0, most], color="0.6", lw=0.8, zorder=0)
     axis.set(
         xlim=(-0.1, most),
@@ -226,7 +234,6 @@ def main(world: Path, scores: Path) -> None:
     predicted = predict(pairs, EYE)
     crossed = cross_validate(pairs)
     write_table(pairs, predicted, crossed)
-    write_plot(pairs, crossed)
     print("As the package has them:", {name: getattr(EYE, name) for name in FREE})
     print_quality(pairs, predicted[:, 0])
     print("Each scene by constants fitted without it:")
@@ -237,6 +244,7 @@ def main(world: Path, scores: Path) -> None:
     for power in (1.6, 1.8, 2.2, 2.5):
         found = fit(pairs, every, start=replace(EYE, power=power))
         print(f"With a curve of power {power}:", figures(pairs, predict(pairs, found)[:, 0], every))
+    write_plot()
 
 
 if __name__ == "__main__":

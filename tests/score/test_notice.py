@@ -242,14 +242,14 @@ def test_noise_is_that_of_the_calmer_half_and_falls_from_band_to_band() -> None:
     assert floor.follow(blocks[:2, :2], light_of[:2, :2], level=4, channel=0) == 0.125
 
 
-def test_noise_of_colour_is_at_most_that_of_brightness_in_its_finest_band_unless_both_halves_have_more() -> None:
+def test_noise_of_colour_is_that_of_the_darker_half() -> None:
     floor = NoiseFloor(EYE)
     light_of = np.linspace(0, 1, 64, dtype=np.float32).reshape(8, 8)
-    bright = light_of > np.median(light_of)
-    floor.follow(np.full((8, 8), 5, np.float32), light_of, level=0, channel=0)
-    assert floor.follow(np.where(bright, 3, 1).astype(np.float32), light_of, level=2, channel=1) == 3
-    assert floor.follow(np.where(bright, 90, 1).astype(np.float32), light_of, level=3, channel=1) == 5
-    assert floor.follow(np.where(bright, 90, 7).astype(np.float32), light_of, level=4, channel=1) == 7
+    blocks = np.where(light_of > np.median(light_of), np.float32(9), np.float32(4))
+    assert floor.follow(blocks, light_of, level=2, channel=1) == 4
+    assert floor.follow(13 - blocks, light_of, level=3, channel=1) == 9
+    assert floor.calm[1] == 4
+    assert floor.follow(blocks[:2, :2], light_of[:2, :2], level=4, channel=1) == 9
 
 
 # ---------------------------------------------------------------- kernels

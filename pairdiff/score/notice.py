@@ -20,7 +20,7 @@ band by band, each in units of what the eye can just see there, less the noise o
 7. What is slower than the slowest band is adapted away where it is brightness; where it is colour its root mean square counts.
 8. A saturating curve turns the response into a preference loss in JOD, and that into the chance in a blind two-way test.
 
-All constants stand in eye.py with their origin; three are fitted to the scores of a published full-reference metric
+All constants stand in eye.py with their origin; two are fitted to the scores of a published full-reference metric
 (tests/bench/fit_notice.py). It predicts a model's score; it is no viewing test.
 """
 

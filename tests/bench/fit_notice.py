@@ -41,8 +41,8 @@ GAINS = np.geomspace(0.15, 0.9, 4)
 """Weights of colour at which the energy is computed; between them it is interpolated."""
 SOFT_JOD = 0.1
 """The fit minimises the mean of sqrt(error^2 + SOFT_JOD^2): absolute error, smooth at zero."""
-FREE = ("chromatic", "scale_jnd", "slow_chromatic_per_jnd")
-STARTS = (np.zeros(3), np.array([0.3, -0.2, 0.5]), np.array([-0.5, 0.2, -0.5]))
+FREE = ("scale_jnd", "slow_chromatic_per_jnd")
+STARTS = (np.zeros(2), np.array([-0.2, 0.5]))
 """Steps, in natural logarithms, from the package's constants at which the descent begins."""
 PEAKS = ("peak-220", "peak-260", "peak-320", "peak-400", "peak-600", "peak-1000", "peak-2000", "peak-4000")
 Key = tuple[str, str, str]
@@ -241,6 +241,9 @@ def main(world: Path, scores: Path) -> None:
     every = np.ones(pairs.loss.size, bool)
     found = fit(pairs, every)
     print("Fitted now:", {name: round(getattr(found, name), 5) for name in FREE}, figures(pairs, predict(pairs, found)[:, 0], every))
+    for chromatic in (0.3, 0.36, 0.42, 0.56):
+        found = fit(pairs, every, start=replace(EYE, chromatic=chromatic))
+        print(f"With a weight of colour of {chromatic}:", figures(pairs, predict(pairs, found)[:, 0], every))
     for power in (1.6, 1.8, 2.2, 2.5):
         found = fit(pairs, every, start=replace(EYE, power=power))
         print(f"With a curve of power {power}:", figures(pairs, predict(pairs, found)[:, 0], every))

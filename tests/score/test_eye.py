@@ -19,8 +19,8 @@ def test_every_constant_says_what_it_is_and_where_it_comes_from() -> None:
         assert one.value == getattr(EYE, one.name)
 
 
-def test_three_constants_are_fitted_and_no_more() -> None:
-    assert {one.name for one in list_constants() if one.origin == "fitted"} == {"chromatic", "scale_jnd", "slow_chromatic_per_jnd"}
+def test_two_constants_are_fitted_and_no_more() -> None:
+    assert {one.name for one in list_constants() if one.origin == "fitted"} == {"scale_jnd", "slow_chromatic_per_jnd"}
 
 
 def test_the_list_follows_the_model_that_is_given() -> None:

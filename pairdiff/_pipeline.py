@@ -717,7 +717,7 @@ def _score(
 ) -> tuple[ScoreCollector, ScreenCollector, dict[int, tuple[str, str]]]:
     scored, types = ScoreCollector(), {}
     shown = [picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)]
-    screens = ScreenCollector(_screens(matching, fits, settings), wanted=shown, noise_jnd=collector.noise_jnd())
+    screens = ScreenCollector(_screens(matching, fits, settings), wanted=shown)
     top, noise_jnd = collector.top_codes(), collector.noise_jnd()
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))

@@ -332,6 +332,9 @@ class OnItsOwn:
     """Share of matched time at a loss of 0.25 JOD or more; the next two at 0.5 and 1."""
     share_05: Estimate
     share_1: Estimate
+    tone_part: Estimate
+    """What brightness and contrast have in the mean loss, JOD; with `colour_part` it adds up to the loss."""
+    colour_part: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -533,6 +536,9 @@ class PairScore:
     """Root mean square dE_ITP by set-up name."""
     preference_loss: Mapping[str, float]
     """JOD by set-up name; `controls` always there."""
+    tone_part: Mapping[str, float]
+    """What brightness and contrast have in the loss, JOD by set-up name; with `colour_part` it adds up to the loss."""
+    colour_part: Mapping[str, float]
     tone_shift_jnd: Mapping[str, float]
     """Shift of tone and colour at flat places, dE_ITP, by set-up name, and under `free` at the free fit."""
     clipped_share: float
@@ -740,6 +746,9 @@ class PictureOnItsOwn:
 
     preference_loss: float
     notice_probability: float
+    tone_part: float
+    """What brightness and contrast have in the loss, JOD; with `colour_part` it adds up to the loss."""
+    colour_part: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,30 +4,48 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ive
 
 from pairdiff._records import Difference, FloatArray, OnItsOwn, PairScore, SideBySide
 from pairdiff.light.picture import itp_difference, nits_to_itp
+from pairdiff.score.eye import EYE
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.notice import notice_probability
 from pairdiff.score.pooling import estimate_mean, estimate_share
 
-OPTICS_DEGREES = 0.573 / 60
-"""Line-spread of the eye at a 3.5 mm pupil, standard deviation: hypot(0.5, 0.08 x 3.5) arc minutes (Barten 1999, equation 3.8)."""
+OPTICS_DEGREES = EYE.optics_degrees
+LEAST_SPREAD = 1e-4
+"""Variance of the blur, square pixels, below which it changes nothing that float32 holds."""
 HISTOGRAM_STEP_JND = 0.1
 HISTOGRAM_BINS = 2000
 """Step and length of the histogram of dE_ITP that a film's percentiles are read from (own)."""
 
 
 def blur_optics(nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:
-    """The eye's optical blur of linear light, (row, column, 3); the identity where a pixel is more than three times as wide."""
-    sigma = OPTICS_DEGREES * pixels_per_degree
-    if sigma < 1 / 3:
-        return nits
-    return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(nits, np.float32), (0, 0), sigma, borderType=cv2.BORDER_REPLICATE), np.float32)
+    """The eye's optical blur of linear light, (row, column, 3); the mean of the light stays.
+
+    The kernel is the discrete Gaussian, whose variance is exact however narrow it is (T. Lindeberg, "Scale-Space for Discrete Signals",
+    IEEE Trans. PAMI 12(3), 1990): at 28.27 pixels per degree the blur is a quarter of a pixel, where a sampled Gaussian is none.
+    """
+    kernel = optics_kernel(pixels_per_degree)
+    light = np.ascontiguousarray(nits, np.float32)
+    return light if kernel.size == 1 else np.asarray(cv2.sepFilter2D(light, -1, kernel, kernel, borderType=cv2.BORDER_REFLECT), np.float32)
+
+
+@lru_cache(maxsize=16)
+def optics_kernel(pixels_per_degree: float) -> NDArray[np.float32]:
+    """exp(-t) I_n(t) for a variance of t square pixels, of odd length, sum 1."""
+    spread = (OPTICS_DEGREES * pixels_per_degree) ** 2
+    if spread < LEAST_SPREAD:
+        return np.ones(1, np.float32)
+    reach = math.ceil(4 * math.sqrt(spread)) + 1
+    kernel = ive(np.abs(np.arange(-reach, reach + 1)), spread)
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def difference_map(hdr_nits: FloatArray, sdr_nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:
@@ -49,9 +67,7 @@ def quantile_from_counts(counts: NDArray[np.float64], share: float) -> float:
     return 0.0 if place == 0 else (place + 0.5) * HISTOGRAM_STEP_JND
 
 
-def pool_difference(
-    pairs: Sequence[PairScore], weighting: Weighting, *, setup_name: str, counts: NDArray[np.float64]
-) -> Difference:
+def pool_difference(pairs: Sequence[PairScore], weighting: Weighting, *, setup_name: str, counts: NDArray[np.float64]) -> Difference:
     """Film figures of both visibilities at one set-up.
 
     Parameters
@@ -68,12 +84,19 @@ def pool_difference(
     weights, shots, fraction = weighting.seconds, weighting.shots, weighting.sampled_fraction
     square = np.average([pair.rms_jnd[setup_name] ** 2 for pair in pairs], weights=weights)
     loss = np.array([pair.preference_loss[setup_name] for pair in pairs])
+    tone = np.array([pair.tone_part[setup_name] for pair in pairs])
+    colour = np.array([pair.colour_part[setup_name] for pair in pairs])
     means = [
         estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, lowest=lowest, highest=highest)
-        for values, lowest, highest in ((loss, 0.0, math.inf), (notice_probability(loss), 0.5, 1.0))
+        for values, lowest, highest in (
+            (loss, 0.0, math.inf),
+            (notice_probability(loss), 0.5, 1.0),
+            (tone, 0.0, math.inf),
+            (colour, 0.0, math.inf),
+        )
     ]
     shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]
     return Difference(
         SideBySide("measured", float(np.sqrt(square)), quantile_from_counts(counts, 0.95)),
-        OnItsOwn("measured", means[0], means[1], shares[0], shares[1], shares[2]),
+        OnItsOwn("measured", means[0], means[1], shares[0], shares[1], shares[2], means[2], means[3]),
     )

@@ -1,19 +1,27 @@
-"""`on_its_own`: what an eye adapted to each picture could tell apart. First form of the model.
+"""`on_its_own`: what an eye adapted to each picture could tell apart, in one sentence: the contrasts of the two pictures are compared
+band by band, each in units of what the eye can just see there, less the noise of the pair, and what stands out is turned into a loss.
 
-1. I, T and P of both pictures are split into octave bands (Laplacian pyramid: P. J. Burt and E. H. Adelson, "The Laplacian Pyramid as a
-   Compact Image Code", IEEE Trans. Comm. 31(4), 1983). Colour begins two octaves below luminance: films carry it at half the lines.
-2. In each band the *local contrast* of each picture is the root mean square over 3 x 3 pixels. Comparing local contrasts instead of
-   pixels is what seeing one picture after the other allows: the phase of grain, of coding residue and of an edge drawn with another
-   filter is not compared (energy model: E. H. Adelson and J. R. Bergen, JOSA A 2(2), 1985).
-3. The difference of the two is weighted by contrast sensitivity at the local light (sensitivity.py), less what the pair's noise
-   explains, and masked by the larger of the two contrasts (threshold elevation: S. Daly, "The Visible Differences Predictor", in Digital
-   Images and Human Vision, 1993), so that large differences run into saturation.
-4. It is pooled with power 4 over picture, bands and channels (probability summation: J. G. Robson and N. Graham, Vision Research 21(3),
-   1981). What is slower than the slowest band is adapted away where it is brightness, and counts with a small weight where it is colour.
-5. A saturating curve turns it into a preference loss.
+1. Light is blurred by the eye's optics (difference.blur_optics) before it comes here as I, T, P: in these, times 720, a step of 1 is just
+   noticeable at the frequency the eye sees best (ITU-R BT.2124).
+2. I, T and P are split into octave bands (Laplacian pyramid: P. J. Burt and E. H. Adelson, IEEE Trans. Comm. 31(4), 1983). The finest
+   band of the pixel grid is left to codecs and scalers; colour begins one band below: films carry it at half the lines.
+3. Each band is weighted by contrast sensitivity at the local light (sensitivity.py: Barten for I, the fits of FLIP for T and P), relative
+   to its highest, less the optics, which step 1 has taken.
+4. The difference of the two bands is a power over 3 x 3 pixels: in the slower bands of the difference itself, in the finest ones that of
+   the local contrasts (energy model: E. H. Adelson and J. R. Bergen, JOSA A 2(2), 1985), since a shift by a part of a pixel, another
+   filter or a codec moves what is finest without changing how it looks.
+5. Noise that differs between the releases (grain, coding, quantisation) is what a band of one picture does not share with the same band
+   of the other: the power that a line through the origin leaves in small blocks. It is measured in the darker and in the brighter half
+   of the picture and the calmer half counts (for colour the darker): noise is everywhere, range shows in one of them. Its power is
+   taken off that of every difference, band by band.
+6. Differences are masked by the larger local contrast (threshold elevation: S. Daly, "The Visible Differences Predictor", in Digital
+   Images and Human Vision, 1993) and pooled with power 4 over picture, bands and channels (J. G. Robson and N. Graham, Vision Research
+   21(3), 1981).
+7. What is slower than the slowest band is adapted away where it is brightness; where it is colour its root mean square counts.
+8. A saturating curve turns the response into a preference loss in JOD, and that into the chance in a blind two-way test.
 
-Four constants are fitted to the scores of a published full-reference metric (tests/bench/fit_notice.py); the rest is from the literature
-or marked own. It predicts a model's score; it is no viewing test.
+All constants stand in eye.py with their origin; two are fitted to the scores of a published full-reference metric
+(tests/bench/fit_notice.py). It predicts a model's score; it is no viewing test.
 """
 
 from __future__ import annotations
@@ -30,159 +38,152 @@ from pairdiff._errors import UsageError
 from pairdiff._records import FloatArray
 from pairdiff.light.transfer import pq_to_nits
 from pairdiff.score import _notice_kernels as kernels
-from pairdiff.score.sensitivity import BLUE_YELLOW, RED_GREEN, chromatic_sensitivity, relative_sensitivity
+from pairdiff.score.eye import EYE, EyeModel
+from pairdiff.score.sensitivity import BLUE_YELLOW, RED_GREEN, chromatic_sensitivity, optics_transfer, relative_sensitivity
 
 Planes = list[NDArray[np.float32]]
 
-JND_PER_UNIT = 720.0
-"""dE_ITP of one unit of I, T or P (BT.2124)."""
 BAND_PEAK = 0.33
 """Frequency at which a pyramid band of the 5-tap binomial kernel passes most, cycles per pixel of that level."""
-SLOWEST_CYCLES = 0.25
-"""Slowest band, cycles per degree at least; what is slower stays as the slow rest (own)."""
 LEAST_LINES = 4
 """A level with fewer lines or columns is not split further."""
-FIRST_CHROMATIC_LEVEL = 2
-"""Finest level whose colour is compared: 4:2:0 carries none at level 0, and its filters take up to half of it at level 1 (own)."""
-BAND_NOISE = (0.944, 0.48, 0.29, 0.20, 0.14, 0.10, 0.07)
-"""Noise in each band for a noise of 1 from pixel to pixel: that of coded pictures, which is slower than a white one (0.944, 0.231, 0.101,
-0.049 ...; own: medians of the difference of two encodings of the demo's container pair, 0.49, 0.30, 0.19, 0.14 of the finest band)."""
-NOISE_DEVIATIONS = 2.0
-"""Noise of the pair that local contrast cannot exceed by chance, standard deviations (own)."""
-CODING_DEVIATIONS, CODING_MOST_JND = 3.0, 1.2
-"""Allowance for what coding leaves beside its noise in flat areas, at edges and in texture, standard deviations of that noise but at most
-so many JND in the finest band, so that heavy grain does not hide differences (own; the demo's container pair: 0.41 JND in the flattest
-quarter of the picture, 1.3 in the middle)."""
-MASK_K1, MASK_K2 = 6.0 ** (-7 / 3), 6.0 ** (10 / 3)
-MASK_SLOPE, MASK_BEND = 0.75, 4.0
-"""Slope and bend of threshold elevation (1 + (k1 (k2 m)^slope)^bend)^(1/bend) (Daly 1993: slope 0.65 to 1, bend 2 to 4).
-
-With pooling power 4 these two make (d / elevation)^4 = d^4 / (1 + `MASKING` m^3), which needs no power function.
-"""
-MASKING = MASK_K1**MASK_BEND * MASK_K2 ** (MASK_SLOPE * MASK_BEND)
-POOLING_POWER = 4.0
-BLUE_YELLOW_SHARE = 0.2
-"""Weight of T beside P (own: the fit is as good from 0 to 0.2 and worse above; at 0 a blue-yellow difference would be invisible)."""
+LEAST_BLOCKS = 24
+"""Blocks from which the noise of a band is measured; a band with fewer has what its finer one allows."""
 TABLE_POINTS = 257
 """Points of the table of sensitivity over I from 0 to 1."""
-PROBIT_PER_JOD = 0.6745
-"""1 JOD: three viewers in four (scaling of paired comparisons, Thurstone case V)."""
 
 
 @dataclass(frozen=True, slots=True)
-class NoticeConstants:
-    """The constants that are fitted (tests/bench/fit_notice.py prints them), and the power that is not."""
+class PreferenceLoss:
+    """Loss of the SDR picture against the HDR picture, JOD."""
 
-    chromatic: float = 0.661
-    """Weight of P (red-green) beside I; T (blue-yellow) has `BLUE_YELLOW_SHARE` of it."""
-    slow_chromatic: float = 0.0727
-    """Weight of the slow rest of T and P beside that of their bands; that of I is 0: adapted away."""
-    scale_jnd: float = 0.673
-    """Visible difference at which the loss is 63 % of its most."""
-    most_jod: float = 4.17
-    """Loss that no difference exceeds."""
-    power: float = 2.5
-    """Of the curve (own: 2 to 2.5 fit alike; the larger keeps differences below threshold small)."""
+    jod: float
+    """0 for identical pictures, below `EYE.most_jod`."""
+    tone_jod: float
+    """What brightness and contrast have in it."""
+    colour_jod: float
+    """What colour has in it; the two add up to the loss."""
 
 
-FITTED = NoticeConstants()
+@dataclass(frozen=True, slots=True)
+class Energies:
+    """What is left to pool: means over the picture, summed over bands."""
+
+    tone: float
+    """Of (visible difference)^4 in the bands of I, JND^4."""
+    colour: float
+    """The same of T and P together."""
+    slow_jnd: float
+    """Root mean square of the slow difference of P, and of T with its share, JND."""
 
 
-def preference_loss(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float = 0.0) -> float:
-    """Preference loss of the SDR picture against the HDR picture, JOD.
+def predict_loss(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_degree: float, eye: EyeModel = EYE) -> PreferenceLoss:
+    """Preference loss of the SDR picture against the HDR picture, whole and in its parts.
 
     Parameters
     ----------
-    hdr_itp, sdr_itp : (row, column, 3) I, T, P at one set-up.
+    hdr_seen, sdr_seen : (row, column, 3) I, T, P at one set-up, of light blurred by `blur_optics`.
     pixels_per_degree : of the picture.
-    noise_jnd : standard deviation of what differs from pixel to pixel in flat areas, |dI| x 720 (`setup.flat_noise_jnd`): coding noise,
-        grain, dithered quantisation. A difference that it explains counts as none. Banding, quantisation without dither, is a
-        difference and counts.
+    eye : constants.
 
     Returns
     -------
-    Loss, 0 for identical pictures, below `FITTED.most_jod`.
+    PreferenceLoss. Each part is the mean of what it costs alone and what it adds to the other (L. S. Shapley, "A value for n-person
+    games", 1953), so that the parts add up.
 
     Raises
     ------
-    UsageError : pictures of different or wrong shape, a scale or noise that cannot be.
+    UsageError : pictures of different or wrong shape, a scale that cannot be.
     """
-    return loss_from_visible(visible_difference(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd))
+    energies = measure_energies(hdr_seen, sdr_seen, pixels_per_degree=pixels_per_degree, eye=eye)
+    return split_loss(energies, eye=eye)
 
 
-def loss_from_visible(visible_jnd: float, *, constants: NoticeConstants = FITTED) -> float:
-    """The saturating curve from pooled visible difference (JND) to JOD: most x (1 - exp(-(d / scale)^power))."""
-    ratio = max(visible_jnd, 0.0) / constants.scale_jnd
-    return float(constants.most_jod * -np.expm1(-(ratio**constants.power)))
+def split_loss(energies: Energies, *, eye: EyeModel = EYE) -> PreferenceLoss:
+    """Loss of pooled energies, whole and in its parts."""
+    both, tone, colour = (
+        loss_from_response(pool_response(part, eye=eye), eye=eye)
+        for part in (energies, Energies(energies.tone, 0.0, 0.0), Energies(0.0, energies.colour, energies.slow_jnd))
+    )
+    tone_part = 0.5 * (tone + both - colour)
+    return PreferenceLoss(both, tone_part, both - tone_part)
+
+
+def pool_response(energies: Energies, *, eye: EyeModel = EYE) -> float:
+    """Response of the eye: 1 leaves 63 % of the most."""
+    bands = ((energies.tone + energies.colour) ** (1 / eye.pooling_power) / eye.scale_jnd) ** eye.power
+    slow = eye.slow_chromatic_per_jnd * energies.slow_jnd
+    return float((bands**eye.pooling_power + slow**eye.pooling_power) ** (1 / eye.pooling_power))
+
+
+def loss_from_response(response: float, *, eye: EyeModel = EYE) -> float:
+    """The saturating curve from response to JOD: most x (1 - exp(-response))."""
+    return float(eye.most_jod * -np.expm1(-max(response, 0.0)))
 
 
 def notice_probability(loss_jod: FloatArray | float) -> NDArray[np.float64]:
     """Phi(0.6745 x loss): chance that a viewer prefers the HDR picture in a blind two-way test, 0.5 being no preference."""
-    return np.asarray(ndtr(PROBIT_PER_JOD * np.asarray(loss_jod, np.float64)))
+    return np.asarray(ndtr(EYE.probit_per_jod * np.asarray(loss_jod, np.float64)))
 
 
-def visible_difference(
-    hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float = 0.0, constants: NoticeConstants = FITTED
-) -> float:
-    """Pooled visible difference in JND.
-
-    Parameters
-    ----------
-    hdr_itp, sdr_itp, pixels_per_degree, noise_jnd : as for `preference_loss`, and the same errors.
-    constants : weights of colour.
-
-    Returns
-    -------
-    Visible difference, 0 for identical pictures.
-    """
-    achromatic, chromatic, slow = energy_parts(
-        hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd, constants=constants
-    )
-    weight = constants.chromatic * constants.slow_chromatic
-    return float((achromatic + chromatic + weight**POOLING_POWER * slow) ** (1 / POOLING_POWER))
-
-
-def energy_parts(
-    hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float, constants: NoticeConstants
-) -> tuple[float, float, float]:
-    """Mean (visible difference)^4 of the bands of I, of the bands of T and P, and of the slow rest of T and P without its weight."""
-    _check(hdr_itp, sdr_itp, pixels_per_degree=pixels_per_degree, noise_jnd=noise_jnd)
-    hdr, sdr = _planes(hdr_itp), _planes(sdr_itp)
-    parts = np.zeros(2)
-    for level, cycles in enumerate(band_cycles(hdr_itp.shape[:2], pixels_per_degree=pixels_per_degree)):
+def measure_energies(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_degree: float, eye: EyeModel = EYE) -> Energies:
+    """Visible differences of two pictures, pooled over picture and bands; parameters and errors as for `predict_loss`."""
+    _check(hdr_seen, sdr_seen, pixels_per_degree=pixels_per_degree)
+    hdr, sdr = _planes(hdr_seen), _planes(sdr_seen)
+    parts, noise = np.zeros(2), NoiseFloor(eye)
+    for level, cycles in enumerate(band_cycles(hdr_seen.shape[:2], pixels_per_degree=pixels_per_degree, eye=eye)):
         hdr_low, sdr_low = _halve(hdr), _halve(sdr)
-        channels = 1 if level < FIRST_CHROMATIC_LEVEL else 3
-        parts += _band_energy(
-            (hdr, hdr_low),
-            (sdr, sdr_low),
-            level=level,
-            cycles=cycles,
-            channels=channels,
-            noise_jnd=noise_jnd,
-            gain=constants.chromatic,
-        )
+        parts += _band_energy((hdr, hdr_low), (sdr, sdr_low), level=level, cycles=cycles, noise=noise, eye=eye)
         hdr, sdr = hdr_low, sdr_low
-    rest = [JND_PER_UNIT * (first.astype(np.float64) - second) for first, second in zip(hdr[1:], sdr[1:], strict=True)]
-    slow = [float(np.mean(plane**POOLING_POWER)) for plane in rest]
-    return float(parts[0]), float(parts[1]), BLUE_YELLOW_SHARE**POOLING_POWER * slow[0] + slow[1]
+    rest = [float(np.mean(np.square(one.astype(np.float64) - other))) for one, other in zip(hdr[1:], sdr[1:], strict=True)]
+    blue, red = (max(power - eye.noise_factor * calm, 0.0) for power, calm in zip(rest, noise.calm[1:], strict=True))
+    slow = eye.jnd_per_unit * float(np.sqrt(eye.blue_yellow_share**2 * blue + red))
+    return Energies(float(parts[0]), float(parts[1]), slow)
 
 
-def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float) -> tuple[float, ...]:
+class NoiseFloor:
+    """Noise power of a pair, followed from the finest band to the slowest."""
+
+    def __init__(self, eye: EyeModel) -> None:
+        self.calm = [0.0, 0.0, 0.0]
+        """Of I, T and P in the last band, in the calmer half of the picture."""
+        self._eye = eye
+        self._finer = np.inf
+        self._colour = [0.0, 0.0, 0.0]
+
+    def follow(self, blocks: NDArray[np.float32], light: NDArray[np.float32], *, level: int, channel: int) -> float:
+        """Noise power of the next band of a channel.
+
+        Brightness: of the calmer half, and no more than in the finer band, half of it from `noise_falls_from` on, as coding noise and
+        grain do: where real contrast differs all over the picture, it is not taken for noise. Colour: of the darker half, where codecs
+        spare it least and a wider range shows least.
+        """
+        halves = self._measure_halves(blocks, light)
+        if channel == 0:
+            fall = 0.5 if level >= self._eye.noise_falls_from else 1.0
+            bounded = fall * self._finer if np.isfinite(self._finer) else max(halves, default=0.0)
+            self._finer = self.calm[0] = min(*halves, bounded) if halves else bounded
+            return self._finer
+        if halves:
+            self.calm[channel], self._colour[channel] = min(halves), halves[0]
+        return self._colour[channel]
+
+    def _measure_halves(self, blocks: NDArray[np.float32], light: NDArray[np.float32]) -> list[float]:
+        """Noise that a stated share of the blocks does not exceed, in the darker and in the brighter half; empty if blocks are too few."""
+        if blocks.size < LEAST_BLOCKS:
+            return []
+        bright = light > np.median(light)
+        return [float(np.quantile(part, self._eye.noise_quantile)) for part in (blocks[~bright], blocks[bright]) if part.size]
+
+
+def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float, eye: EyeModel = EYE) -> tuple[float, ...]:
     """Centre frequencies (cycles per degree) of the bands into which a picture of (rows, columns) is split, fine to slow."""
     found: list[float] = []
     lines = min(shape)
-    while lines >= LEAST_LINES and pixels_per_degree * BAND_PEAK / 2 ** len(found) >= SLOWEST_CYCLES:
+    while lines >= LEAST_LINES and pixels_per_degree * BAND_PEAK / 2 ** len(found) >= eye.slowest_cycles:
         found.append(pixels_per_degree * BAND_PEAK / 2 ** len(found))
         lines = (lines + 1) // 2
     return tuple(found)
-
-
-def band_noise_jnd(noise_jnd: float, *, level: int, chromatic: bool) -> float:
-    """Difference of local contrast (JND) that a pair's noise explains in one band; colour, at half the lines, is a band slower."""
-    allowance = NOISE_DEVIATIONS * noise_jnd + min(CODING_DEVIATIONS * noise_jnd, CODING_MOST_JND)
-    place = max(level - 1, 0) if chromatic else level
-    share = BAND_NOISE[place] if place < len(BAND_NOISE) else BAND_NOISE[-1] / 2 ** (place - len(BAND_NOISE) + 1)
-    return allowance * share
 
 
 def _planes(itp: FloatArray) -> Planes:
@@ -197,52 +198,61 @@ def _double(plane: NDArray[np.float32], like: NDArray[np.float32]) -> NDArray[np
     return np.asarray(cv2.pyrUp(plane, dstsize=like.shape[::-1]), np.float32)
 
 
-def _check(hdr_itp: FloatArray, sdr_itp: FloatArray, *, pixels_per_degree: float, noise_jnd: float) -> None:
-    if hdr_itp.shape != sdr_itp.shape or hdr_itp.ndim != 3 or hdr_itp.shape[-1] != 3 or 0 in hdr_itp.shape:
+def _check(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_degree: float) -> None:
+    if hdr_seen.shape != sdr_seen.shape or hdr_seen.ndim != 3 or hdr_seen.shape[-1] != 3 or 0 in hdr_seen.shape:
         raise UsageError(
-            f"Both pictures must be (row, column, 3) of one size; they are {hdr_itp.shape} and {sdr_itp.shape}. Bring them to one canvas."
+            f"Both pictures must be (row, column, 3) of one size; they are {hdr_seen.shape} and {sdr_seen.shape}. Bring them to one canvas."
         )
-    if not (np.isfinite(pixels_per_degree) and pixels_per_degree > 0 and np.isfinite(noise_jnd) and noise_jnd >= 0):
-        raise UsageError(
-            f"pixels_per_degree must be above 0 and noise_jnd at least 0; they are {pixels_per_degree} and {noise_jnd}. "
-            "Give the scale of the picture as shown."
-        )
+    if not (np.isfinite(pixels_per_degree) and pixels_per_degree > 0):
+        raise UsageError(f"pixels_per_degree must be above 0; it is {pixels_per_degree}. Give the scale of the picture as shown.")
 
 
 def _band_energy(
-    hdr: tuple[Planes, Planes],
-    sdr: tuple[Planes, Planes],
-    *,
-    level: int,
-    cycles: float,
-    channels: int,
-    noise_jnd: float,
-    gain: float,
+    hdr: tuple[Planes, Planes], sdr: tuple[Planes, Planes], *, level: int, cycles: float, noise: NoiseFloor, eye: EyeModel
 ) -> NDArray[np.float64]:
     """Mean (seen difference)^4 over one band of I, and of T and P together; each side is (planes, planes of the next level)."""
     rows, columns = hdr[0][0].shape
     energy, found = np.empty(rows), np.zeros(2)
     hdr_light, sdr_light = (_double(low[0], high[0]) for high, low in (hdr, sdr))
-    for channel in range(channels):
+    block_light = _block_light(hdr_light) + _block_light(sdr_light)
+    for channel in range(1 if level < eye.first_chromatic_level else 3):
         first, second = (hdr_light, sdr_light) if channel == 0 else (_double(low[channel], high[channel]) for high, low in (hdr, sdr))
-        noise = band_noise_jnd(noise_jnd, level=level, chromatic=channel > 0) / JND_PER_UNIT
-        table = _achromatic(cycles) if channel == 0 else _chromatic(cycles, channel, gain)
-        kernels.sum_band(
-            hdr[0][channel], first, sdr[0][channel], second, hdr_light, sdr_light, table, np.float32(noise**2), np.float32(MASKING), energy
-        )
+        bands = (hdr[0][channel], first, sdr[0][channel], second)
+        blocks = np.empty(block_light.shape, np.float32)
+        kernels.block_noise(*bands, blocks)
+        floor = np.float32(eye.noise_factor * noise.follow(blocks, block_light, level=level, channel=channel))
+        if level < eye.first_level:
+            continue
+        table = _achromatic(cycles, eye) if channel == 0 else _chromatic(cycles, channel, eye)
+        coherent = level >= eye.coherent_level
+        kernels.sum_band(*bands, hdr_light, sdr_light, table, floor, np.float32(_masking(eye)), coherent, energy)
         found[min(channel, 1)] += energy.sum() / (rows * columns)
     return found
 
 
+def _block_light(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """I in the middle of each block of noise."""
+    rows, columns = (size // kernels.BLOCK for size in light.shape)
+    half = kernels.BLOCK // 2
+    return np.ascontiguousarray(light[half :: kernels.BLOCK, half :: kernels.BLOCK][:rows, :columns])
+
+
+def _masking(eye: EyeModel) -> float:
+    """Constant of masking: (d / (1 + (k1 (k2 m)^slope)^bend)^(1/bend))^4 is d^4 / (1 + it x m^3) at a slope of 0.75 and a bend of 4."""
+    return float(eye.masking_k1**eye.masking_bend * eye.masking_k2 ** (eye.masking_slope * eye.masking_bend))
+
+
 @lru_cache(maxsize=64)
-def _achromatic(cycles: float) -> NDArray[np.float32]:
-    """JND of one unit of I, weighted by sensitivity, at even steps of I from 0 to 1."""
+def _achromatic(cycles: float, eye: EyeModel) -> NDArray[np.float32]:
+    """JND of one unit of I, weighted by sensitivity without the optics, at even steps of I from 0 to 1."""
     nits = np.maximum(pq_to_nits(np.linspace(0.0, 1.0, TABLE_POINTS)), 1e-3)
-    return (JND_PER_UNIT * relative_sensitivity(cycles, nits=nits)).astype(np.float32)
+    relative = relative_sensitivity(cycles, nits=nits, field_degrees=eye.field_degrees)
+    return (eye.jnd_per_unit * relative / optics_transfer(cycles, sigma_degrees=eye.optics_degrees)).astype(np.float32)
 
 
-def _chromatic(cycles: float, channel: int, gain: float) -> NDArray[np.float32]:
+@lru_cache(maxsize=64)
+def _chromatic(cycles: float, channel: int, eye: EyeModel) -> NDArray[np.float32]:
     """The same for T (1) and P (2), alike at every light."""
-    terms, share = ((BLUE_YELLOW, BLUE_YELLOW_SHARE), (RED_GREEN, 1.0))[channel - 1]
-    weight = gain * share * JND_PER_UNIT * float(chromatic_sensitivity(cycles, terms))
-    return np.full(2, weight, np.float32)
+    terms, share = ((BLUE_YELLOW, eye.blue_yellow_share), (RED_GREEN, 1.0))[channel - 1]
+    relative = float(chromatic_sensitivity(cycles, terms) / optics_transfer(cycles, sigma_degrees=eye.optics_degrees))
+    return np.full(2, eye.chromatic * share * eye.jnd_per_unit * relative, np.float32)

@@ -15,7 +15,7 @@ from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
 from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, measure_detail
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
-from pairdiff.score.notice import preference_loss
+from pairdiff.score.notice import PreferenceLoss, predict_loss
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shifts_jnd
 
@@ -107,19 +107,19 @@ def score_pair(
     mask = clipped_mask(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
     places = sample_places(hdr_itp, pictures.sdr_code, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
-    rms, loss, counts = {}, {}, {}
+    rms, counts = {}, {}
+    loss: dict[str, PreferenceLoss] = {}
     for setup in fits.setups:
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
         sdr_seen = nits_to_itp(blur_optics(sdr_nits, pixels_per_degree=ppd))
         map_jnd = itp_difference(hdr_seen, sdr_seen)
         rms[setup.name] = float(np.sqrt(np.mean(np.square(map_jnd), dtype=np.float64)))
         counts[setup.name] = count_difference(map_jnd)
-        sdr_itp = nits_to_itp(sdr_nits)
-        loss[setup.name] = preference_loss(hdr_itp, sdr_itp, pixels_per_degree=ppd, noise_jnd=noise_jnd)
+        loss[setup.name] = predict_loss(hdr_seen, sdr_seen, pixels_per_degree=ppd)
         if setup.name == "controls":
             controls, controls_nits = setup, sdr_nits
             at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
-            tone = _tone(pictures, hdr_itp, sdr_itp, sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
+            tone = _tone(pictures, hdr_itp, nits_to_itp(sdr_nits), sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
     level = code_level(pictures.hdr_nits)
     highlights = measure_highlights(level, code_level(pictures.sdr_code), standing=standing, settings=settings)
     film = np.ones(level.shape, bool) if standing is None else ~standing
@@ -144,7 +144,9 @@ def score_pair(
         area_above_white_share=float((bright_stops > 0).mean()),
         area_above_203_share=float(((level > REFERENCE_WHITE_NITS) & film).mean()),
         rms_jnd=rms,
-        preference_loss=loss,
+        preference_loss={name: found.jod for name, found in loss.items()},
+        tone_part={name: found.tone_jod for name, found in loss.items()},
+        colour_part={name: found.colour_jod for name, found in loss.items()},
         tone_shift_jnd=_tone_shifts(places, fits),
         clipped_share=detail.clipped_share,
         bright_clipped_share=detail.bright_clipped_share,

@@ -20,7 +20,7 @@ from pairdiff.light.picture import hlg_to_peak, itp_difference, nits_to_itp, nit
 from pairdiff.score.colour import LUMINANCE
 from pairdiff.score.difference import blur_optics, count_difference, pool_difference
 from pairdiff.score.headroom import Weighting, headroom_stops
-from pairdiff.score.notice import preference_loss
+from pairdiff.score.notice import PreferenceLoss, predict_loss
 from pairdiff.score.pair import PairPictures
 from pairdiff.score.pooling import level_reached, weighted_quantile
 
@@ -68,7 +68,7 @@ class ScreenMeasure:
     rms_jnd: float
     counts: NDArray[np.int32]
     """Histogram of dE_ITP."""
-    preference_loss: float
+    preference_loss: PreferenceLoss
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +122,13 @@ def list_screens(settings: Settings, *, transfer: str, source_peak_nits: float, 
     )
 
 
-def score_on_screen(pictures: PairPictures, screen: Screen, *, noise_jnd: float) -> ScreenMeasure:
+def score_on_screen(pictures: PairPictures, screen: Screen) -> ScreenMeasure:
     """Both differences of a pair on one display in a dark room.
 
     Parameters
     ----------
     pictures : both sides on the canvas.
     screen : where they are shown.
-    noise_jnd : noise of the pair, |dI| x 720.
 
     Returns
     -------
@@ -138,8 +137,8 @@ def score_on_screen(pictures: PairPictures, screen: Screen, *, noise_jnd: float)
     ppd = pictures.pixels_per_degree
     sdr = sdr_code_to_nits(pictures.sdr_code, white_nits=screen.setup.white_nits, gamma=screen.setup.gamma)
     hdr, sdr = (add_veil(side, display=screen.display, ambient_lux=0.0) for side in (screen.show(pictures.hdr_nits), sdr))
-    seen = itp_difference(*(nits_to_itp(blur_optics(side, pixels_per_degree=ppd)) for side in (hdr, sdr)))
-    loss = preference_loss(nits_to_itp(hdr), nits_to_itp(sdr), pixels_per_degree=ppd, noise_jnd=noise_jnd)
+    hdr_seen, sdr_seen = (nits_to_itp(blur_optics(side, pixels_per_degree=ppd)) for side in (hdr, sdr))
+    seen, loss = itp_difference(hdr_seen, sdr_seen), predict_loss(hdr_seen, sdr_seen, pixels_per_degree=ppd)
     return ScreenMeasure(float(np.sqrt(np.mean(np.square(seen), dtype=np.float64))), count_difference(seen), loss)
 
 
@@ -175,11 +174,10 @@ class ScreenCollector:
     ----------
     screens : displays with what is shown on them.
     wanted : HDR frames of the pairs to show.
-    noise_jnd : noise of the pairs, |dI| x 720.
     """
 
-    def __init__(self, screens: Sequence[Screen], *, wanted: Iterable[int], noise_jnd: float) -> None:
-        self._screens, self._wanted, self._noise_jnd = tuple(screens), frozenset(wanted), noise_jnd
+    def __init__(self, screens: Sequence[Screen], *, wanted: Iterable[int]) -> None:
+        self._screens, self._wanted = tuple(screens), frozenset(wanted)
         self._measures: dict[str, list[ScreenMeasure]] = {one.display.name: [] for one in screens}
         self._shadows: list[ShadowLevels] = []
         self._frames: list[int] = []
@@ -191,7 +189,7 @@ class ScreenCollector:
         self._frames.append(hdr_frame)
         self._shadows.append(measure_shadows(pictures, self._screens[0].setup))
         for one in self._screens:
-            self._measures[one.display.name].append(score_on_screen(pictures, one, noise_jnd=self._noise_jnd))
+            self._measures[one.display.name].append(score_on_screen(pictures, one))
 
     def pool(self, pairs: Sequence[PairScore], weighting: Weighting, *, settings: Settings) -> tuple[tuple[Screen, ScreenResult], ...]:
         """Film figures on every display.
@@ -224,7 +222,13 @@ class ScreenCollector:
     ) -> ScreenResult:
         display, setup, measures = screen.display, screen.setup, self._measures[screen.display.name]
         scores = [
-            replace(pairs[n], rms_jnd={"screen": m.rms_jnd}, preference_loss={"screen": m.preference_loss})
+            replace(
+                pairs[n],
+                rms_jnd={"screen": m.rms_jnd},
+                preference_loss={"screen": m.preference_loss.jod},
+                tone_part={"screen": m.preference_loss.tone_jod},
+                colour_part={"screen": m.preference_loss.colour_jod},
+            )
             for n, m in zip(shown, measures, strict=True)
         ]
         counts = np.sum([m.counts * (s / m.counts.sum()) for m, s in zip(measures, stand_for.seconds, strict=True)], axis=0)

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FIELD_DEGREES = 40.0
-"""Angular size of the picture, for pupil and integration (own: a picture at 1.5 to 3 heights is 20 to 60 degrees wide)."""
+from pairdiff.score.eye import EYE
+
+FIELD_DEGREES = EYE.field_degrees
 RED_GREEN = ((1.0, 0.0053), (0.0, 1.0))
 BLUE_YELLOW = ((34.1, 0.04), (13.5, 0.025))
 """Terms (a, b) of sensitivity a exp(-b f^2), f in cycles per degree (P. Andersson et al. 2020, table 1)."""
@@ -41,7 +42,7 @@ def barten_sensitivity(
     Sensitivity (1 / threshold modulation), broadcast shape.
     """
     u = np.asarray(cycles_per_degree, np.float64)
-    optics = np.exp(-2 * np.pi**2 * np.asarray(sigma_degrees, np.float64) ** 2 * u**2)
+    optics = optics_transfer(u, sigma_degrees=sigma_degrees)
     size = 1 / field_degrees**2 + 1 / most_degrees**2 + u**2 / 15.0**2
     with np.errstate(divide="ignore"):
         inhibition = 1 - np.exp(-((u / 7.0) ** 2))
@@ -54,14 +55,22 @@ def pupil_millimetres(nits: ArrayLike, *, field_degrees: float = FIELD_DEGREES) 
     return np.asarray(5 - 3 * np.tanh(0.4 * np.log10(np.maximum(nits, 1e-6) * field_degrees**2 / 40.0**2)), np.float64)
 
 
-def relative_sensitivity(cycles_per_degree: float, *, nits: ArrayLike) -> NDArray[np.float64]:
+def optics_transfer(cycles_per_degree: ArrayLike, *, sigma_degrees: ArrayLike) -> NDArray[np.float64]:
+    """Modulation transfer of a Gaussian blur, 1 at frequency zero (Barten 1999, equation 3.6)."""
+    u = np.asarray(cycles_per_degree, np.float64)
+    return np.asarray(np.exp(-2 * np.pi**2 * np.asarray(sigma_degrees, np.float64) ** 2 * u**2), np.float64)
+
+
+def relative_sensitivity(cycles_per_degree: float, *, nits: ArrayLike, field_degrees: float = FIELD_DEGREES) -> NDArray[np.float64]:
     """Barten's sensitivity at a luminance over its own highest at that luminance, 0 to 1."""
     nits = np.asarray(nits, np.float64)
-    pupil = pupil_millimetres(nits)
+    pupil = pupil_millimetres(nits, field_degrees=field_degrees)
     trolands = np.pi * pupil**2 / 4 * nits * (1 - (pupil / 9.7) ** 2 + (pupil / 12.4) ** 4)
     sigma = np.hypot(0.5, 0.08 * pupil) / 60
-    peak = barten_sensitivity(np.geomspace(0.3, 12, 48), sigma_degrees=sigma[..., None], trolands=trolands[..., None]).max(-1)
-    return np.asarray(barten_sensitivity(cycles_per_degree, sigma_degrees=sigma, trolands=trolands) / peak, np.float64)
+    every = np.geomspace(0.3, 12, 48)
+    peak = barten_sensitivity(every, sigma_degrees=sigma[..., None], trolands=trolands[..., None], field_degrees=field_degrees).max(-1)
+    here = barten_sensitivity(cycles_per_degree, sigma_degrees=sigma, trolands=trolands, field_degrees=field_degrees)
+    return np.asarray(here / peak, np.float64)
 
 
 def chromatic_sensitivity(cycles_per_degree: ArrayLike, terms: tuple[tuple[float, float], tuple[float, float]]) -> NDArray[np.float64]:

@@ -121,8 +121,11 @@ def _compare_measured(
 
 def _picture_difference(pairs: Sequence[PairScore], counts: NDArray[np.float64]) -> PictureDifference:
     rms = float(np.sqrt(np.mean([pair.rms_jnd["controls"] ** 2 for pair in pairs])))
-    loss = np.array([pair.preference_loss["controls"] for pair in pairs])
+    loss, tone, colour = (
+        np.array([part["controls"] for part in parts])
+        for parts in zip(*((pair.preference_loss, pair.tone_part, pair.colour_part) for pair in pairs), strict=True)
+    )
     return PictureDifference(
         PictureSideBySide(rms, quantile_from_counts(counts, 0.95)),
-        PictureOnItsOwn(float(loss.mean()), float(notice_probability(loss).mean())),
+        PictureOnItsOwn(float(loss.mean()), float(notice_probability(loss).mean()), float(tone.mean()), float(colour.mean())),
     )

@@ -14,6 +14,8 @@ from functools import cache
 from importlib import import_module, resources
 from typing import Any
 
+from pairdiff.score.eye import list_constants as list_eye_constants
+
 STAGES = ("light", "match", "score", "verdict", "stills")
 _CITED = re.compile(r"\b(BT\.\d|ST \d|IEC|CTA|(?:19|20)\d\d\b)")
 
@@ -29,7 +31,7 @@ class Constant:
     """Number, text, or tuples of them."""
     meaning: str
     origin: str
-    """`own` for this project's choice; `as cited` where the meaning names its source."""
+    """`own` for this project's choice; `as cited` where the meaning names its source; `published` and `fitted` for the model of the eye."""
 
 
 @cache
@@ -51,7 +53,8 @@ def list_constants() -> tuple[Constant, ...]:
                 if _is_number(value):
                     origin = "as cited" if "(own" not in meaning and "; own" not in meaning and _CITED.search(meaning) else "own"
                     found.append(Constant(name, f"{stage}/{file.name.removesuffix('.py')}", value, meaning, origin))
-    return tuple(found)
+    of_eye = (Constant(one.name, "score/eye", one.value, f"{one.text} ({one.source}).", one.origin) for one in list_eye_constants())
+    return (*found, *of_eye)
 
 
 def _documented(source: str) -> Iterator[tuple[str, str]]:

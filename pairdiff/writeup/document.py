@@ -269,10 +269,11 @@ def _plain(value: Any) -> Any:
 
 
 LEVEL_COLUMNS = tuple(item.name for item in dataclasses.fields(FrameLevels) if item.name not in ("frame", "time_s"))
+LOSS_FIELDS = ("preference_loss", "tone_part", "colour_part")
 PAIR_COLUMNS = tuple(
     item.name
     for item in dataclasses.fields(PairScore)
-    if item.name not in ("hdr_frame", "sdr_frame", "hdr_time_s", "sdr_time_s", "rms_jnd", "tone_shift_jnd", "preference_loss")
+    if item.name not in ("hdr_frame", "sdr_frame", "hdr_time_s", "sdr_time_s", "rms_jnd", "tone_shift_jnd", *LOSS_FIELDS)
 )
 
 
@@ -294,7 +295,8 @@ def build_frame_table(comparison: Comparison) -> Any:
         - `hdr_*_nits`, `hdr_*_share` and the same of `sdr`: levels as in `FrameLevels` (native size, under the condition that `result.json`
           prints).
         - `scored`, then `pair_*` as in `PairScore` (canvas, at `controls`), then `rms_<set-up>_jnd`, `tone_shift_<set-up>_jnd` and
-          `preference_loss_<set-up>_jod` for each set-up, its hyphen as an underscore.
+          `preference_loss_<set-up>_jod` with its parts `tone_part_<set-up>_jod` and `colour_part_<set-up>_jod` for each set-up, its
+          hyphen as an underscore.
     """
     import pyarrow as pa
 
@@ -339,7 +341,8 @@ def _frame_row(
         row |= {f"pair_{name}": getattr(pair, name) for name in PAIR_COLUMNS}
         row |= {f"rms_{_word(setup)}_jnd": value for setup, value in pair.rms_jnd.items()}
         row |= {f"tone_shift_{_word(setup)}_jnd": value for setup, value in pair.tone_shift_jnd.items()}
-        row |= {f"preference_loss_{_word(setup)}_jod": value for setup, value in pair.preference_loss.items()}
+        for name in LOSS_FIELDS:
+            row |= {f"{name}_{_word(setup)}_jod": value for setup, value in getattr(pair, name).items()}
     return {name: _plain(value) for name, value in row.items()}
 
 

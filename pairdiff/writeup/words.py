@@ -50,7 +50,8 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
         "side by side": f"{say_jnd(comparison.difference.side_by_side.rms)} (dE_ITP, root mean square)",
-        "on its own": f"preference loss {say_jod(own.preference_loss.value)} (a model fitted to a published metric)",
+        "on its own": f"preference loss {say_jod(own.preference_loss.value)}, of which colour {say_jod(own.colour_part.value)} "
+        "(a model fitted to a published metric)",
         "notice probability": f"{say_share(own.notice_probability.value)}: how often a viewer shown both blind, one after the other, "
         f"would tell them apart and choose the HDR release; 50{NBSP}% is a coin toss",
         "outside BT.709": _of(say_share(comparison.colour.outside_709_share), "of the picture"),

@@ -24,7 +24,7 @@ def test_identical_light_does_not_differ():
 
 
 def test_without_blur_it_is_delta_e_itp_of_colour_science():
-    ours = difference_map(HDR, SDR, pixels_per_degree=10.0)
+    ours = difference_map(HDR, SDR, pixels_per_degree=1.0)
     exact = colour.difference.delta_E_ITP(colour.RGB_to_ICtCp(HDR.astype(float)), colour.RGB_to_ICtCp(SDR.astype(float)))
     assert ours == pytest.approx(exact, abs=0.02)
 
@@ -37,14 +37,25 @@ def test_the_eyes_blur_is_that_of_a_pupil_of_three_and_a_half_millimetres():
     assert pytest.approx(np.hypot(0.5, 0.08 * 3.5), abs=5e-4) == OPTICS_DEGREES * 60
 
 
-def test_blur_keeps_light_and_is_left_out_where_pixels_are_wide():
+@pytest.mark.parametrize("scale", [14.0, 28.27, 56.55, 113.1])
+def test_blur_keeps_light_and_has_the_spread_of_the_eye_at_every_scale(scale):
     point = np.zeros((41, 41, 3), np.float32)
     point[20, 20] = 1000
-    blurred = blur_optics(point, pixels_per_degree=113.1)
-    assert blurred.sum(dtype=np.float64) == pytest.approx(3000, rel=1e-4)
-    spread = np.sqrt((blurred[20, :, 0] * (np.arange(41) - 20.0) ** 2).sum() / blurred[20, :, 0].sum())
-    assert spread == pytest.approx(OPTICS_DEGREES * 113.1, rel=0.03)
-    assert blur_optics(point, pixels_per_degree=28.0) is point
+    blurred = blur_optics(point, pixels_per_degree=scale).astype(np.float64)
+    assert blurred.sum() == pytest.approx(3000, rel=1e-5)
+    across = blurred[..., 0].sum(0)
+    spread = np.sqrt((across * (np.arange(41) - 20.0) ** 2).sum() / across.sum())
+    assert spread == pytest.approx(OPTICS_DEGREES * scale, rel=1e-3)
+
+
+def test_blur_keeps_the_mean_light_of_a_picture_up_to_its_edges():
+    for scale in (28.27, 113.1):
+        blurred = blur_optics(HDR, pixels_per_degree=scale)
+        assert blurred.mean(axis=(0, 1), dtype=np.float64) == pytest.approx(HDR.mean(axis=(0, 1), dtype=np.float64), rel=1e-6)
+
+
+def test_blur_changes_nothing_where_a_pixel_is_a_degree_wide():
+    assert np.array_equal(blur_optics(HDR, pixels_per_degree=1.0), HDR)
 
 
 def test_pixel_noise_differs_less_once_the_eye_has_blurred_it():

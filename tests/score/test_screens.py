@@ -40,9 +40,9 @@ def test_a_relabelled_sdr_picture_stays_below_half_a_jnd_on_every_display(white,
     pictures = relabelled(white, gamma)
     peak = source_peak_nits(None, float(np.quantile(pictures.hdr_nits.max(-1), 0.9999)))
     for screen in list_screens(Settings(), transfer="pq", source_peak_nits=peak, controls=controls(white, gamma)):
-        found = score_on_screen(pictures, screen, noise_jnd=0.0)
+        found = score_on_screen(pictures, screen)
         assert found.rms_jnd < 0.5  # (own: the limit of the definition)
-        assert found.preference_loss < 0.01
+        assert found.preference_loss.jod < 0.01
 
 
 @pytest.mark.parametrize(("peak", "measured", "used"), [(1000.0, 400.0, 1000.0), (400.0, 700.0, 700.0), (None, 250.0, 250.0)])
@@ -133,7 +133,7 @@ def test_a_film_on_displays_stands_for_all_its_time_and_dims_with_the_peak():
     bright = PairPictures(np.where(pictures.sdr_code > 0.7, pictures.hdr_nits * 6, pictures.hdr_nits), pictures.sdr_code, 56.55)
     settings, peak = Settings(), float(bright.hdr_nits.max())
     screens = list_screens(settings, transfer="pq", source_peak_nits=peak, controls=controls())
-    collector = ScreenCollector(screens, wanted=[10, 30], noise_jnd=0.0)
+    collector = ScreenCollector(screens, wanted=[10, 30])
     frames = (10, 20, 30)
     for frame in frames:
         collector.add(bright if frame < 30 else pictures, hdr_frame=frame)
@@ -147,9 +147,9 @@ def test_a_film_on_displays_stands_for_all_its_time_and_dims_with_the_peak():
     assert stops["lcd-dim"] < stops["self-emissive"] < stops["lcd-bright"]
     losses = {one.name: one.difference.on_its_own.preference_loss.value for one in found}
     assert losses["lcd-dim"] < losses["lcd-bright"]
-    alone = score_on_screen(bright, screens[0], noise_jnd=0.0).preference_loss
+    alone = score_on_screen(bright, screens[0]).preference_loss.jod
     assert losses["self-emissive"] == pytest.approx(alone / 2, rel=0.02)  # half of the time shows nothing more
-    assert ScreenCollector(screens, wanted=[], noise_jnd=0.0).pool(pairs, Weighting(np.ones(3), np.arange(3), 0.1), settings=settings) == ()
+    assert ScreenCollector(screens, wanted=[]).pool(pairs, Weighting(np.ones(3), np.arange(3), 0.1), settings=settings) == ()
 
 
 def test_presets_say_why_their_numbers_are_what_they_are():

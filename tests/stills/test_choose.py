@@ -30,6 +30,8 @@ def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
         area_above_203_share=0.0,
         rms_jnd={"controls": 3.0},
         preference_loss={"controls": loss, "white-100": 100.0 - loss},
+        tone_part={"controls": loss, "white-100": 100.0 - loss},
+        colour_part={"controls": 0.0, "white-100": 0.0},
         tone_shift_jnd={"controls": 1.0},
         clipped_share=0.0,
         bright_clipped_share=None,

@@ -365,7 +365,7 @@ def test_a_setup_alone_may_say_something_else():
 
 def test_a_display_that_would_change_the_label_is_among_what_flips_it():
     room = LitRoom(100.0, 0.1, 1.0, 1.0, 300.0, 1.0)
-    difference = Difference(SideBySide("measured", 1.0, 2.0), OnItsOwn("measured", *(Estimate(0.0, 0.0, 0.0),) * 5))
+    difference = Difference(SideBySide("measured", 1.0, 2.0), OnItsOwn("measured", *(Estimate(0.0, 0.0, 0.0),) * 7))
     screens = [
         ScreenResult(name, name, peak, 0.0, None, "", "own", 1000.0, True, 150.0, 2.4, 1, difference, 0.5, room, label)
         for name, peak, label in (("lcd-dim", 350.0, "restrained-hdr"), ("lcd-bright", 1000.0, "wider-range"))

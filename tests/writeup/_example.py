@@ -98,7 +98,7 @@ def make_container_example() -> r.Comparison:
         tone=r.Tone("cannot_tell", None, None, (), (), None, None),
         viewer=r.Viewer("not_measured", None, None),
         difference=r.Difference(
-            r.SideBySide("not_measured", None, None), r.OnItsOwn("cannot_tell", nothing, nothing, nothing, nothing, nothing)
+            r.SideBySide("not_measured", None, None), r.OnItsOwn("cannot_tell", *([nothing] * 7))
         ),
         alignment=dataclasses.replace(example.alignment, geometry=()),
     )
@@ -208,6 +208,8 @@ def _setup(name: str, *, white_nits: float, gamma: float, loss: float, label: st
         r.Estimate(0.97, 0.91, 1.0),
         r.Estimate(0.83, 0.72, 0.91),
         r.Estimate(0.55, 0.41, 0.68),
+        r.Estimate(0.9 * loss, 0.9 * loss - 0.2, 0.9 * loss + 0.2),
+        r.Estimate(0.1 * loss, 0.1 * loss - 0.02, 0.1 * loss + 0.02),
     )
     difference = r.Difference(r.SideBySide("measured", 14.2 * loss, 31.0 * loss), own)
     fitted = name in ("gain", "controls")
@@ -304,6 +306,8 @@ def _pair(number: int) -> r.PairScore:
         area_above_203_share=0.008,
         rms_jnd={"white-100": 21.0, "white-203": 18.0, "gain": 17.0, "controls": 16.0},
         preference_loss={"controls": loss, "white-100": 1.3 * loss},
+        tone_part={"controls": 0.9 * loss, "white-100": 1.2 * loss},
+        colour_part={"controls": 0.1 * loss, "white-100": 0.1 * loss},
         tone_shift_jnd={"white-100": 9.0, "white-203": 4.0, "gain": 2.4, "controls": 2.1},
         clipped_share=0.004,
         bright_clipped_share=0.3,

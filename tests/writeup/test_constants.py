@@ -18,10 +18,11 @@ def test_the_list_holds_the_values_that_are_in_use():
     assert found["light/ictcp", "JND_SCALE"].value == 720.0
     assert found["light/ictcp", "JND_SCALE"].origin == "as cited"
     assert found["match/timeline", "WINDOW_FRAMES"].origin == "own"
+    assert found["score/eye", "scale_jnd"].origin == "fitted"
 
 
 @pytest.mark.parametrize("one", CONSTANTS, ids=lambda one: f"{one.module}:{one.name}")
 def test_every_constant_says_what_it_is(one):
     assert len(one.meaning) > 20, f"{one.module}: {one.name} has no docstring behind it"
     assert re.search(r"[.)]$", one.meaning)
-    assert one.origin in ("own", "as cited")
+    assert one.origin in (("own", "published", "fitted") if one.module == "score/eye" else ("own", "as cited"))

@@ -207,6 +207,9 @@ def test_pair_columns_are_null_where_nothing_was_scored(example: records.Compari
     assert sum(table["scored"]) == len(example.pairs)
     assert table["scored"][15]
     assert table["preference_loss_controls_jod"][15] == example.pairs[0].preference_loss["controls"]
+    for part in ("tone_part", "colour_part"):
+        assert table[f"{part}_controls_jod"][15] == getattr(example.pairs[0], part)["controls"]
+        assert f"pair_{part}" not in table
     assert table["rms_white_100_jnd"][15] == 21.0
     assert table["preference_loss_controls_jod"][16] is None
     assert table["pair_shot"][16] is None

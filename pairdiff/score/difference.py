@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ive
 
 from pairdiff._records import Difference, FloatArray, OnItsOwn, PairScore, SideBySide
-from pairdiff.light.picture import itp_difference, nits_to_itp
+from pairdiff.light.picture import light_difference
 from pairdiff.score.eye import EYE
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.notice import notice_probability
@@ -50,8 +50,7 @@ def optics_kernel(pixels_per_degree: float) -> NDArray[np.float32]:
 
 def difference_map(hdr_nits: FloatArray, sdr_nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:
     """dE_ITP of two linear BT.2020 pictures in cd/m2, (row, column), blurred by the eye's optics first."""
-    hdr = nits_to_itp(blur_optics(hdr_nits, pixels_per_degree=pixels_per_degree))
-    return itp_difference(hdr, nits_to_itp(blur_optics(sdr_nits, pixels_per_degree=pixels_per_degree)))
+    return light_difference(*(blur_optics(side, pixels_per_degree=pixels_per_degree) for side in (hdr_nits, sdr_nits)))
 
 
 def count_difference(difference_jnd: FloatArray) -> NDArray[np.int32]:

@@ -24,9 +24,13 @@ def test_identical_light_does_not_differ():
 
 
 def test_without_blur_it_is_delta_e_itp_of_colour_science():
-    ours = difference_map(HDR, SDR, pixels_per_degree=1.0)
-    exact = colour.difference.delta_E_ITP(colour.RGB_to_ICtCp(HDR.astype(float)), colour.RGB_to_ICtCp(SDR.astype(float)))
-    assert ours == pytest.approx(exact, abs=0.02)
+    rng = np.random.default_rng(3)
+    wide = np.minimum(10 ** rng.uniform(-4, 4, (90, 120, 3)), 10_000).astype(np.float32)
+    near = np.minimum(wide * 10 ** rng.normal(0, 0.02, wide.shape), 10_000).astype(np.float32)
+    for hdr, sdr in ((HDR, SDR), (wide, near), (near, wide)):
+        ours = difference_map(hdr, sdr, pixels_per_degree=1.0)
+        exact = colour.difference.delta_E_ITP(colour.RGB_to_ICtCp(hdr.astype(float)), colour.RGB_to_ICtCp(sdr.astype(float)))
+        assert ours == pytest.approx(exact, rel=1e-5, abs=1e-4)
 
 
 def test_it_is_the_same_from_both_sides():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import colour
 import numpy as np
 import pytest
 
@@ -17,6 +18,7 @@ CONFIG = "ocio://cg-config-v4.0.0_aces-v2.0_ocio-v2.5"
 SCENE = "Linear Rec.709 (sRGB)"
 HDR = ("Rec.2100-PQ - Display", "ACES 2.0 - HDR 1000 nits (P3 D65)")
 SDR = ("Rec.1886 Rec.709 - Display", "ACES 2.0 - SDR 100 nits (Rec.709)")
+STUDIO, PEAKS = "ocio://studio-config-v4.0.0_aces-v2.0_ocio-v2.5", (500, 1000, 2000, 4000)
 HDR_LABELS = ("wider-range", "restrained-hdr")
 REFERENCE_WHITE_NITS = 203.0  # ITU-R BT.2408-8 table 1
 FRAMES, SIZE = 30, (640, 360)
@@ -28,24 +30,25 @@ NEAR_A_THRESHOLD = ("courtyard", "interior")
 Render = Callable[[Floats], Floats]
 
 
+def make_render(config_name: str, display: str, view: str) -> Render:
+    """An output transform of OpenColorIO, from scene-linear BT.709 to display signal."""
+    ocio = pytest.importorskip("PyOpenColorIO", minversion="2.5", reason="OpenColorIO 2.5 or later is not installed")
+    wanted = ocio.DisplayViewTransform(src=SCENE, display=display, view=view)
+    config = ocio.Config.CreateFromFile(config_name)
+    processor = config.getProcessor(wanted).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS)
+
+    def render(picture: Floats) -> Floats:
+        pixels = np.ascontiguousarray(picture, np.float32).copy()
+        processor.applyRGB(pixels)
+        return pixels
+
+    return render
+
+
 @pytest.fixture(scope="module")
 def rendering() -> tuple[Render, Render]:
     """The HDR and the SDR output transform, from scene-linear BT.709 to display signal."""
-    ocio = pytest.importorskip("PyOpenColorIO", minversion="2.5", reason="OpenColorIO 2.5 or later is not installed")
-    config = ocio.Config.CreateFromFile(CONFIG)
-
-    def transform(display: str, view: str) -> Render:
-        wanted = ocio.DisplayViewTransform(src=SCENE, display=display, view=view)
-        processor = config.getProcessor(wanted).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS)
-
-        def render(picture: Floats) -> Floats:
-            pixels = np.ascontiguousarray(picture, np.float32).copy()
-            processor.applyRGB(pixels)
-            return pixels
-
-        return render
-
-    return transform(*HDR), transform(*SDR)
+    return make_render(CONFIG, *HDR), make_render(CONFIG, *SDR)
 
 
 def pictures(scene: str, world: Path) -> Iterator[Floats]:
@@ -95,3 +98,19 @@ def test_two_aces_renderings_of_one_scene_are_told_to_be_hdr(
     assert called_hdr >= 0.99, f"{result.verdict.label}: {found}"
     if scene not in NEAR_A_THRESHOLD:  # there the two HDR labels share the draws, at a headroom near the threshold between them
         assert result.verdict.label in HDR_LABELS
+
+
+@pytest.mark.parametrize("scene", [pytest.param(name, marks=() if name == QUICK else pytest.mark.slow) for name in SCENES])
+def test_the_loss_rises_with_the_peak_of_the_hdr_rendering(scene: str, world: Path) -> None:
+    # renderings by OpenColorIO, no pair of them in the ladder; the brighter the mastering display, the more there is to see
+    as_sdr = make_render(STUDIO, *SDR)
+    picture = next(pictures(scene, world))
+    signal = (np.round(np.clip(as_sdr(picture), 0, 1) * 219) / 219).astype(np.float32)
+    losses, stops = [], []
+    for peak in PEAKS:
+        coded = np.round(np.clip(make_render(STUDIO, HDR[0], f"ACES 2.0 - HDR {peak} nits (P3 D65)")(picture), 0, 1) * 876) / 876
+        found = pairdiff.compare_pictures(colour.models.eotf_ST2084(coded).astype(np.float32), signal)
+        losses.append(found.difference.on_its_own.preference_loss)
+        stops.append(found.headroom.stops)
+    assert (np.diff(losses) > 0).all(), losses
+    assert (np.diff(stops) > -0.02).all(), stops

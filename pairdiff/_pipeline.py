@@ -54,7 +54,7 @@ from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
-from pairdiff.match.geometry import geometry_from_map, make_luma_pair, map_from_geometry, resample_area
+from pairdiff.match.geometry import geometry_from_map, is_stretched, make_luma_pair, map_from_geometry, resample_area
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.passages import (
     Probe,
@@ -545,7 +545,8 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings, 
     both = [*zip(probes, placed, strict=True), *zip(more, place_probes(title, passages, more, limits=limits), strict=True)]
     both.sort(key=lambda one: one[0].frame)
     geometry = fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
-    return replace(matching, alignment=replace(alignment, geometry=geometry))
+    notes = (*alignment.notes, *place_notes(title, limits["pixel_aspects"]))
+    return replace(matching, alignment=replace(alignment, geometry=geometry, notes=notes))
 
 
 def _geometry_limits(hdr: Release, sdr: Release, settings: Settings) -> dict[str, Any]:
@@ -577,6 +578,21 @@ def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:
             pattern = "in no regular pattern" if cadence.period is None else f"in a pattern of {cadence.period} frames"
             notes.append(f"The {side} release repeats {cadence.repeat_share:.0%} of its frames, {pattern}; one of each run is paired.")
     return notes
+
+
+def place_notes(title: Geometry, pixel_aspects: tuple[float, float]) -> list[str]:
+    """What a reader must know of where the pictures lie, before any figure that compares them point by point is believed."""
+    if title.residual_pixels is None:
+        return [
+            "The pictures could not be laid over each other: where they lie is a guess from their edges, and `side by side`, `on its own`, "
+            "recovered detail and the difference maps can be those of two misplaced pictures. See the picture areas and the pixel aspects."
+        ]
+    if is_stretched(title, pixel_aspects=pixel_aspects):
+        return [
+            "The shapes of the two pictures differ: by the pixel aspects in the files one release is stretched, "
+            f"{title.scale_columns:.4f} across against {title.scale_rows:.4f} down; they were compared edge to edge."
+        ]
+    return []
 
 
 def _elsewhere_notes(edit_map: EditMap, hdr_times_s: Sequence[Fraction | float], sdr_times_s: Sequence[Fraction | float]) -> list[str]:

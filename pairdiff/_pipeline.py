@@ -383,6 +383,11 @@ def _match(
     _check_sdr_primaries(sdr_release)
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
     second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
+    for hdr_time, sdr_time in anchors:
+        check_within(first.track.times_s, hdr_time, option="--anchor", side="HDR")
+        check_within(second.track.times_s, sdr_time, option="--anchor", side="SDR")
+    if only is not None:
+        check_within(first.track.times_s, only[0], option="--only", side="HDR")
     tell("match the frames", 0, None)
     prints = mask_bars(
         (first.track.fingerprints, second.track.fingerprints),
@@ -939,6 +944,22 @@ def read_span(text: str | None) -> tuple[int | Fraction, int | Fraction] | None:
     if type(start) is type(end) and end <= start:
         raise UsageError(f"--only: found {text!r}, whose end is not after its start; expected START-END, for example 0:10:00-0:20:00.")
     return start, end
+
+
+def check_within(times_s: Sequence[Fraction], time: int | Fraction, *, option: str, side: str) -> None:
+    """Refuse a moment that lies after the end of a release.
+
+    Raises
+    ------
+    UsageError : more than a tenth of a second after the last frame.
+    """
+    last = len(times_s) - 1
+    if time > (last if isinstance(time, int) else times_s[-1] + Fraction(1, 10)):
+        told = f"f{time}" if isinstance(time, int) else say_time(float(time))
+        raise UsageError(
+            f"{option}: {told} lies after the end of the {side} release: its last frame is f{last} at {say_time(float(times_s[-1]))}. "
+            "Give a moment within the release."
+        )
 
 
 def _frame_at(scanned: _Pass, time: int | Fraction) -> int:

@@ -54,7 +54,7 @@ from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
-from pairdiff.match.geometry import geometry_from_map, make_luma_pair, map_from_geometry, resample_area
+from pairdiff.match.geometry import geometry_from_map, is_stretched, make_luma_pair, map_from_geometry, resample_area
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.passages import (
     Probe,
@@ -383,6 +383,11 @@ def _match(
     _check_sdr_primaries(sdr_release)
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
     second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
+    for hdr_time, sdr_time in anchors:
+        check_within(first.track.times_s, hdr_time, option="--anchor", side="HDR")
+        check_within(second.track.times_s, sdr_time, option="--anchor", side="SDR")
+    if only is not None:
+        check_within(first.track.times_s, only[0], option="--only", side="HDR")
     tell("match the frames", 0, None)
     prints = mask_bars(
         (first.track.fingerprints, second.track.fingerprints),
@@ -545,7 +550,8 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings, 
     both = [*zip(probes, placed, strict=True), *zip(more, place_probes(title, passages, more, limits=limits), strict=True)]
     both.sort(key=lambda one: one[0].frame)
     geometry = fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
-    return replace(matching, alignment=replace(alignment, geometry=geometry))
+    notes = (*alignment.notes, *place_notes(title, limits["pixel_aspects"]))
+    return replace(matching, alignment=replace(alignment, geometry=geometry, notes=notes))
 
 
 def _geometry_limits(hdr: Release, sdr: Release, settings: Settings) -> dict[str, Any]:
@@ -577,6 +583,21 @@ def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:
             pattern = "in no regular pattern" if cadence.period is None else f"in a pattern of {cadence.period} frames"
             notes.append(f"The {side} release repeats {cadence.repeat_share:.0%} of its frames, {pattern}; one of each run is paired.")
     return notes
+
+
+def place_notes(title: Geometry, pixel_aspects: tuple[float, float]) -> list[str]:
+    """What a reader must know of where the pictures lie, before any figure that compares them point by point is believed."""
+    if title.residual_pixels is None:
+        return [
+            "The pictures could not be laid over each other: where they lie is a guess from their edges, and `side by side`, `on its own`, "
+            "recovered detail and the difference maps can be those of two misplaced pictures. See the picture areas and the pixel aspects."
+        ]
+    if is_stretched(title, pixel_aspects=pixel_aspects):
+        return [
+            "The shapes of the two pictures differ: by the pixel aspects in the files one release is stretched, "
+            f"{title.scale_columns:.4f} across against {title.scale_rows:.4f} down; they were compared edge to edge."
+        ]
+    return []
 
 
 def _elsewhere_notes(edit_map: EditMap, hdr_times_s: Sequence[Fraction | float], sdr_times_s: Sequence[Fraction | float]) -> list[str]:
@@ -923,6 +944,22 @@ def read_span(text: str | None) -> tuple[int | Fraction, int | Fraction] | None:
     if type(start) is type(end) and end <= start:
         raise UsageError(f"--only: found {text!r}, whose end is not after its start; expected START-END, for example 0:10:00-0:20:00.")
     return start, end
+
+
+def check_within(times_s: Sequence[Fraction], time: int | Fraction, *, option: str, side: str) -> None:
+    """Refuse a moment that lies after the end of a release.
+
+    Raises
+    ------
+    UsageError : more than a tenth of a second after the last frame.
+    """
+    last = len(times_s) - 1
+    if time > (last if isinstance(time, int) else times_s[-1] + Fraction(1, 10)):
+        told = f"f{time}" if isinstance(time, int) else say_time(float(time))
+        raise UsageError(
+            f"{option}: {told} lies after the end of the {side} release: its last frame is f{last} at {say_time(float(times_s[-1]))}. "
+            "Give a moment within the release."
+        )
 
 
 def _frame_at(scanned: _Pass, time: int | Fraction) -> int:

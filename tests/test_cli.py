@@ -74,7 +74,7 @@ def comparison() -> Any:
             )
         ),
         colour=SimpleNamespace(outside_709_share=None),
-        alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36),
+        alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",)),
     )
 
@@ -245,6 +245,7 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "98 % of the HDR frames, offset -36 frames",
         "93 % of draws give this label",
         "Note: The HDR file is cut off at 9.5 s.",
+        "Note: SDR: film woven into fields.",
         "Report: results/harbour/report.html",
     ):
         assert words in shown

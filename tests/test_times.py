@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import pytest
 
 from pairdiff._errors import UsageError
-from pairdiff._pipeline import _elsewhere_notes, read_anchors, read_span
+from pairdiff._pipeline import _elsewhere_notes, check_within, read_anchors, read_span
 from pairdiff.match.timeline import Elsewhere
 
 
@@ -44,3 +44,14 @@ def test_a_passage_shown_elsewhere_is_named_with_the_times_of_both_releases():
         "the SDR release shows it at 0:00:00.000 to 0:00:00.800.",
     ]
     assert _elsewhere_notes(SimpleNamespace(elsewhere=()), hdr_times, sdr_times) == []
+
+
+def test_a_moment_after_the_end_of_a_release_is_refused_and_one_at_its_end_is_not():
+    times = [Fraction(n, 24) for n in range(120)]
+    check_within(times, Fraction(5), option="--only", side="HDR")
+    check_within(times, 119, option="--only", side="HDR")
+    told = r"--anchor: 0:01:00\.000 lies after the end of the SDR release: its last frame is f119 at 0:00:04\."
+    with pytest.raises(UsageError, match=told):
+        check_within(times, Fraction(60), option="--anchor", side="SDR")
+    with pytest.raises(UsageError, match=r"--only: f120 lies after the end of the HDR release.*Give a moment within the release\."):
+        check_within(times, 120, option="--only", side="HDR")

@@ -136,6 +136,20 @@ def guess_geometry(
     )
 
 
+def stretch_geometry(hdr_active: Rectangle, sdr_active: Rectangle, *, limits: Mapping[str, Any]) -> Geometry:
+    """Geometry edge to edge, whatever the shapes of the active pictures."""
+    scale_rows = (hdr_active.bottom - hdr_active.top) / (sdr_active.bottom - sdr_active.top)
+    scale_columns = (hdr_active.right - hdr_active.left) / (sdr_active.right - sdr_active.left)
+    shift = (hdr_active.top - scale_rows * sdr_active.top, hdr_active.left - scale_columns * sdr_active.left)
+    return build_geometry(hdr_active, sdr_active, scale=(scale_rows, scale_columns), shift=shift, residual_pixels=None, **limits)
+
+
+def is_stretched(geometry: Geometry, *, pixel_aspects: tuple[float, float]) -> bool:
+    """Whether a circle of one release is none in the other, by the pixel aspects that the releases tell."""
+    upright = pixel_aspects[0] / pixel_aspects[1]
+    return abs(geometry.scale_rows / geometry.scale_columns / upright - 1) > ASPECT_TOLERANCE
+
+
 def geometry_from_map(
     hdr_active: Rectangle,
     sdr_active: Rectangle,

@@ -30,6 +30,7 @@ from pairdiff.match.geometry import (
     place_pair,
     refine_geometry,
     resample_area,
+    stretch_geometry,
 )
 from pairdiff.match.motion import BLOCK_FRAMES
 
@@ -197,6 +198,8 @@ def spread_probes(shots: Sequence[tuple[int, int]], partners: NDArray[np.int64],
 def fit_title(passages: Sequence[AreaPassage], probes: Sequence[Probe], guess: Geometry, *, limits: Mapping[str, Any]) -> Geometry:
     """Scale and shift of the whole title, on the picture areas of most of its frames.
 
+    Where no pair registers at the shapes that the releases tell, edge to edge is tried.
+
     Parameters
     ----------
     passages : of one picture area on each side, covering all HDR frames in order.
@@ -211,7 +214,13 @@ def fit_title(passages: Sequence[AreaPassage], probes: Sequence[Probe], guess: G
     start = _with_areas(guess, *areas, limits=limits) or guess
     own = [probe.pair for probe in probes if _areas_at(passages, probe.frame) == areas] or [probe.pair for probe in probes]
     some = np.unique(np.linspace(0, max(len(own) - 1, 0), min(len(own), TITLE_PAIRS)).round().astype(int))
-    return refine_geometry(start, [own[n] for n in some], **limits)
+    pairs = [own[n] for n in some]
+    found = refine_geometry(start, pairs, **limits)
+    if found.residual_pixels is not None:
+        return found
+    # a copy that lost its pixel aspect shows the whole picture in another shape
+    stretched = refine_geometry(stretch_geometry(*areas, limits=limits), pairs, **limits)
+    return found if stretched.residual_pixels is None else stretched
 
 
 def place_probes(

@@ -43,13 +43,15 @@ def build_segments(
     """
     segments: list[Segment] = []
     reached = 0
+    # what was not looked at on one side may belong to anything that is left on the other
+    left_over: SegmentKind = "undetermined" if ((state == 0) & (path < 0)).any() else "sdr_only"
     for start, stop in _pieces(state, path):
         if state[start] < 0:
             segments.append(Segment("hdr_only", start, stop, None, None, None, None))
             continue
         low, high = max(int(path[start]), reached), int(path_stop[stop - 1])
         if high > low > reached:
-            segments.append(Segment("sdr_only", None, None, reached, low, None, None))
+            segments.append(Segment(left_over, None, None, reached, low, None, None))
         reached = max(reached, high)
         kind: SegmentKind = "matched" if state[start] == 1 else "undetermined"
         known = similarity[start:stop][np.isfinite(similarity[start:stop])]
@@ -60,7 +62,7 @@ def build_segments(
         slope = 1.0 if high - low == stop - start else (high - low - 1) / max(stop - start - 1, 1)
         segments.append(Segment(kind, start, stop, low, high, speed * slope if slope > 0 else None, confidence))
     if reached < sdr_frames:
-        segments.append(Segment("sdr_only", None, None, reached, sdr_frames, None, None))
+        segments.append(Segment(left_over, None, None, reached, sdr_frames, None, None))
     return tuple(segments)
 
 

@@ -354,7 +354,7 @@ def say_share(value: float | None) -> str:
     Parameters
     ----------
     value : float or None
-        0 to 1.
+        0 to 1; above 1 where more is left than there was.
 
     Returns
     -------
@@ -368,8 +368,8 @@ def say_share(value: float | None) -> str:
         return f"less than 0.01{NBSP}%"
     if percent > 99.95 and value < 1:
         return f"more than 99.9{NBSP}%"
-    decimals = 2 if 0 < percent < 1 else 1 if 0 < percent < 10 or percent > 99 else 0
-    return f"{100 if percent >= 99.95 else f'{percent:.{decimals}f}'}{NBSP}%"
+    decimals = 2 if 0 < percent < 1 else 1 if 0 < percent < 10 or 99 < percent < 100 else 0
+    return f"{100 if 99.95 <= percent < 100.5 else f'{percent:.{decimals}f}'}{NBSP}%"
 
 
 def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:

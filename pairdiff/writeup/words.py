@@ -61,7 +61,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     }
     head = f"{comparison.title}: {verdict.words}"
     lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
-    notes = [f"Note: {say_prose(note)}" for note in comparison.coverage.notes]
+    notes = [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
 
 

@@ -6,6 +6,7 @@ was made.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +18,9 @@ import pairdiff
 from pairdiff import Comparison
 from pairdiff._demo import grade
 from pairdiff._demo.shots import FRAMES_PER_SHOT, SHOTS
+from pairdiff._pipeline import place_notes
+from pairdiff._records import Rectangle
+from pairdiff.match.geometry import build_geometry
 from pairdiff.writeup.words import alignment_in_words
 from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, sdr_planes
 
@@ -81,3 +85,23 @@ def test_bars_in_one_release_alone_make_no_difference(signals: list[Floats], tmp
     said = alignment_in_words(result.alignment)
     assert "Picture area, 3 passages" in said
     assert "480 x 202" in said
+
+
+def test_a_copy_that_lost_its_pixel_aspect_is_laid_edge_to_edge_and_said_to_be_stretched(signals: list[Floats], tmp_path: Path) -> None:
+    """720 x 480 of a 16:9 film without its pixel aspect, at half that size."""
+    small = [cv2.resize(one, (360, 240), interpolation=cv2.INTER_AREA) for one in signals]
+    hdr = encode_hdr(tmp_path / "hdr.mkv", (hdr_planes(relit(one)) for one in signals), options=FINE)
+    alignment = pairdiff.align(hdr, encode_sdr(tmp_path / "sdr.mp4", map(sdr_planes, small), options=FINE))
+    place = alignment.geometry[0]
+    assert place.scale_columns == pytest.approx(SIZE[0] / 360, abs=2e-3)
+    assert place.scale_rows == pytest.approx(SIZE[1] / 240, abs=2e-3)
+    assert place.residual_pixels is not None
+    assert place.residual_pixels < 0.25
+    assert "one release is stretched" in alignment_in_words(alignment)
+
+
+def test_pictures_that_could_not_be_laid_over_each_other_are_told() -> None:
+    area = Rectangle(0, 270, 0, 480)
+    told = build_geometry(area, area, scale=(1, 1), shift=(0, 0), max_columns=480, pixels_per_degree_2160=56.55, residual_pixels=None)
+    assert "could not be laid over each other" in place_notes(told, (1.0, 1.0))[0]
+    assert place_notes(dataclasses.replace(told, residual_pixels=0.1), (1.0, 1.0)) == []

@@ -432,3 +432,19 @@ def test_a_result_without_shares_of_the_picture_area_is_still_drawn(folder: Path
         del document["alignment"]["geometry"][0][name]
     path.write_text(json.dumps(document), encoding="utf-8")
     assert "Active picture: HDR 3840" in render_report(folder).read_text(encoding="utf-8")
+
+
+def test_words_on_home_displays_are_those_of_what_was_done(example: Any, tmp_path: Path) -> None:
+    rolled = rewritten(example, tmp_path / "pq")
+    assert "Roll-off: BT.2408 Annex 5" in rolled
+    assert "system gamma" not in rolled
+    as_coded = rewritten(example, tmp_path / "low", screens=tuple(dataclasses.replace(one, rolls_off=False) for one in example.screens))
+    assert "None of these displays rolls off" in as_coded
+    assert "Roll-off: BT.2408" not in as_coded
+    signal = example.hdr.release.signal
+    hlg = dataclasses.replace(signal, transfer=dataclasses.replace(signal.transfer, value="hlg"))
+    release = dataclasses.replace(example.hdr, release=dataclasses.replace(example.hdr.release, signal=hlg))
+    told = rewritten(example, tmp_path / "hlg", hdr=release)
+    assert "by the system gamma of BT.2100" in told
+    assert "its own system gamma" in told
+    assert "Roll-off: BT.2408" not in told

@@ -99,3 +99,8 @@ def test_an_estimate_is_said_with_its_interval() -> None:
     assert said.replace("\N{NO-BREAK SPACE}", " ") == "34 % (95 % interval 22 to 48 %)"
     assert phrases.say_estimate({"value": 1.0, "low": None, "high": None}) == "1.00 (no interval estimated)"
     assert phrases.say_estimate({"value": None, "low": None, "high": None}) == "no value"
+
+
+def test_more_than_the_whole_is_not_said_as_the_whole() -> None:
+    assert phrases.say_share(1.122).replace("\N{NO-BREAK SPACE}", " ") == "112 %"
+    assert phrases.say_share(1.0).replace("\N{NO-BREAK SPACE}", " ") == "100 %"

@@ -73,6 +73,10 @@ again under theirs (own: a fast pan moves as far from frame to frame).
 """
 LEAST_AGAIN = 0.97
 """Agreement over matched frames, as a share of the first map's, from which a map on registered pictures takes its place (own)."""
+LEAST_ALIKE_FRAMES, MOST_ALIKE_FRAMES = 8, 1024
+"""Shortest passage in a gap of both sides that is held against the other side, and places there that it is held against (own)."""
+ALIKE_SIMILARITY = 0.85
+"""Similarity of fingerprints from which such a passage may be the same picture (own: of one shot 0.9 and more, 8 % grain 0.8)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
 
@@ -239,6 +243,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     state = _judge_frames(pairs, hdr, sdr)
     state = _drop_islands(_doubt_ambiguous(state, anchors))
     path, state = _pair_flat(pairs.partner, state, hdr, sdr)
+    path, state = _doubt_alike(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
     matched = bool((state == 1).any())
     return EditMap(
@@ -271,6 +276,31 @@ def _pair_flat(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sdr:
             first, last = max(inside, key=lambda one: one[1] - one[0])
             path[start:stop] = low + np.rint(np.linspace(first, last - 1, stop - start)).astype(np.int64)
             state[start:stop] = 0
+    return path, state
+
+
+def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sdr: Side) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
+    """What neither side's map holds but looks alike on both is undetermined: to say that one release alone has it would be wrong.
+
+    A slow shot behind an edit moves too little to be found, and stands in a gap of both sides.
+    """
+    path, state = path.copy(), state.copy()
+    for start, stop in _stretches(state < 0):
+        before, after = path[:start][path[:start] >= 0], path[stop:][path[stop:] >= 0]
+        low, high = int(before.max()) + 1 if before.size else 0, int(after.min()) if after.size else len(sdr.fingerprints)
+        if stop - start < LEAST_ALIKE_FRAMES or high - low < LEAST_ALIKE_FRAMES:
+            continue
+        places = np.arange(low, high, max((high - low) // MOST_ALIKE_FRAMES, 1))
+        theirs = sdr.fingerprints[places].astype(np.float32)
+        similarity = hdr.fingerprints[start:stop].astype(np.float32) @ theirs.T
+        alike = similarity.max(1) >= ALIKE_SIMILARITY
+        for first, last in _stretches(alike):
+            ends = places[similarity[first:last].argmax(1)]
+            begin, end = max(int(ends.min()), low), int(ends.max()) + 1
+            if last - first >= LEAST_ALIKE_FRAMES and end > begin:
+                path[start + first : start + last] = begin + np.rint(np.linspace(0, end - begin - 1, last - first)).astype(np.int64)
+                state[start + first : start + last] = 0
+                low = end
     return path, state
 
 

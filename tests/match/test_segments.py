@@ -108,3 +108,12 @@ def test_shots_never_overlap_and_hold_matched_frames_only(seed):
     assert len(seen) == len(set(seen))
     assert (state[seen] == 1).all()
     assert all(not start < cut < stop for start, stop in shots for cut in CUTS)
+
+
+def test_what_was_not_looked_at_is_undetermined_on_both_sides():
+    state, path = np.zeros(30, np.int8), np.full(30, -1)
+    state[10:20], path[10:20] = 1, np.arange(12, 22)
+    stop = np.where(path >= 0, path + 1, -1)
+    found = build_segments(state, path, stop, np.where(path >= 0, 1.0, np.nan), sdr_frames=40, speed=1.0)
+    assert {one.kind for one in found} == {"matched", "undetermined"}
+    assert [(one.sdr_start, one.sdr_stop) for one in found if one.hdr_start is None] == [(0, 12), (22, 40)]

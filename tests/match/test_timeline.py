@@ -155,3 +155,21 @@ def test_what_is_found_elsewhere_counts_from_the_start_of_the_film_where_only_a_
 
 def test_a_film_in_order_is_found_nowhere_else():
     assert find_edit_map(*tracks_at(7)).elsewhere == ()
+
+
+def with_a_slow_end(film, ending, *, other=()):
+    """A film, perhaps another passage, and 40 frames of one picture whose noise alone changes."""
+    return np.concatenate([film, *other, np.repeat(ending[None], 40, 0)])
+
+
+def test_a_slow_shot_behind_an_edit_is_undetermined_and_not_called_the_release_s_own():
+    ending, another = make_drift(1, (), seed=31)[0], make_drift(1, (), seed=32)[0]
+    hdr = track(to_hdr(with_a_slow_end(FILM, ending, other=[make_drift(60, (), seed=33)])))
+    found = find_edit_map(hdr, track(to_sdr(with_a_slow_end(FILM, ending), noise=0.004)))
+    assert (found.state[:195] == 1).all()
+    assert (found.state[205:255] == -1).all()  # the inserted passage
+    assert (found.state[262:] == 0).all()
+    assert (found.partners[200:] == -1).all()
+    assert found.path[262:].min() >= 200
+    unlike = find_edit_map(hdr, track(to_sdr(with_a_slow_end(FILM, another), noise=0.004)))
+    assert (unlike.state[262:] == -1).all()

@@ -25,7 +25,18 @@ from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
 from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness, signature_lengths
-from pairdiff.match.path import BAND_FRAMES, SHORT_FRAMES, Path, Piece, Side, follow_run, lag_margins, residual_evidence, telling_frames, trace_path
+from pairdiff.match.path import (
+    BAND_FRAMES,
+    SHORT_FRAMES,
+    Path,
+    Piece,
+    Side,
+    follow_run,
+    lag_margins,
+    residual_evidence,
+    telling_frames,
+    trace_path,
+)
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -199,11 +210,14 @@ def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
         hdr_cadence=hdr,
         sdr_cadence=sdr,
     )
-    return replace(spread, **_spread_path(single.path, single.state, hdr, sdr))
+    path, stop, partners = _spread_path(single.path, single.state, hdr, sdr)
+    return replace(spread, path=path, path_stop=stop, partners=partners, state=single.state[run])
 
 
-def _spread_path(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Cadence, sdr: Cadence) -> dict[str, NDArray[Any]]:
-    """Path, its stop, partners and state of frames from the path and state of runs of repeats."""
+def _spread_path(
+    path: NDArray[np.int64], state: NDArray[np.int8], hdr: Cadence, sdr: Cadence
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Path of frames, its stop and partners, from the path and state of runs of repeats."""
     run = np.repeat(np.arange(len(hdr.first)), hdr.count)
     place = np.arange(len(run)) - hdr.first[run]
     known = path[run] >= 0
@@ -212,13 +226,8 @@ def _spread_path(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Cadence,
     equal = known & (hdr.count[run] == count)
     frames = np.where(known, first + np.where(equal, place, 0), -1)
     inner = equal & (place < count - 1)
-    states = state[run]
-    return {
-        "path": frames,
-        "path_stop": np.where(known, np.where(inner, frames + 1, first + count), -1),
-        "partners": np.where((states == 1) & (equal | (place == 0)), frames, -1),
-        "state": states,
-    }
+    stop = np.where(known, np.where(inner, frames + 1, first + count), -1)
+    return frames, stop, np.where((state[run] == 1) & (equal | (place == 0)), frames, -1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,12 +257,19 @@ def with_single_path(edit_map: EditMap, path: NDArray[np.int64], state: NDArray[
 
     Similarities and the score stay those of the path that the fingerprints found.
     """
-    start = edit_map.maps[0][0]
-    spread = _spread_path(path, state, edit_map.hdr_cadence, edit_map.sdr_cadence)
-    whole = {name: getattr(edit_map, name).copy() for name in spread}
-    for name, values in spread.items():
-        whole[name][start : start + len(values)] = values
-    return replace(edit_map, **whole)
+    hdr, start = edit_map.hdr_cadence, edit_map.maps[0][0]
+
+    def put_in(whole: NDArray[Any], part: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([whole[:start], part, whole[start + len(part) :]])
+
+    frames, stop, partners = _spread_path(path, state, hdr, edit_map.sdr_cadence)
+    return replace(
+        edit_map,
+        path=put_in(edit_map.path, frames),
+        path_stop=put_in(edit_map.path_stop, stop),
+        partners=put_in(edit_map.partners, partners),
+        state=put_in(edit_map.state, np.repeat(state, hdr.count)),
+    )
 
 
 def _frame_after(cadence: Cadence, run: int) -> int:

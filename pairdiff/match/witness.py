@@ -88,6 +88,8 @@ def ask_pictures(
     Edit map: faint frames whose pictures clearly agree are matched, at their place or at the one where they do; those whose pictures do
     not tell are undetermined. The map that came in where nothing is changed.
     """
+    if all(one.residual_pixels is None for one in geometries):  # nothing was registered: how far the pictures are off is not known
+        return edit_map
     single = single_path(edit_map)
     lag, told, asked = np.zeros(len(single.path), np.int64), *np.zeros((2, len(single.path)), bool)
     for run in doubtful_runs(single, np.searchsorted(single.hdr_first, cuts)):

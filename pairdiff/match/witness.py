@@ -36,6 +36,8 @@ LEAST_RUN_FRAMES = 8
 """Shorter runs are not asked about (own)."""
 LEAST_FAINT_FRAMES = 6
 """Faint frames from which a run is asked about (own)."""
+UNSURE_SHARE = 0.3
+"""Share of undetermined frames from which those of a run that the pictures do not tell are undetermined as well (own)."""
 PLACE_PIXELS = 0.2
 """How far registration may be off, pixels of the canvas that pictures are registered on: one shot's pairs are off together by up to 0.15
 canvas pixels (own)."""
@@ -85,18 +87,20 @@ def ask_pictures(
 
     Returns
     -------
-    Edit map: faint frames whose pictures clearly agree are matched, at their place or at the one where they do; those whose pictures do
-    not tell are undetermined. The map that came in where nothing is changed.
+    Edit map: faint frames whose pictures clearly agree are matched, at their place or at the one where they do. Those whose pictures do
+    not tell stay as they are, or are undetermined where much of their run is, or where a part of it is moved. The map that came in where
+    nothing is changed.
     """
     if all(one.residual_pixels is None for one in geometries):  # nothing was registered: how far the pictures are off is not known
         return edit_map
     single = single_path(edit_map)
-    lag, told, asked = np.zeros(len(single.path), np.int64), *np.zeros((2, len(single.path)), bool)
+    lag, told, doubted = np.zeros(len(single.path), np.int64), *np.zeros((2, len(single.path)), bool)
     for run in doubtful_runs(single, np.searchsorted(single.hdr_first, cuts)):
         answer = _ask_run(run, single, geometries, read=read, limits=limits)
         frames = slice(run.start, run.stop)
-        lag[frames], told[frames], asked[frames] = answer.lag, answer.told, True
-    path, state = _settle(single, lag, told, asked)
+        lag[frames], told[frames] = answer.lag, answer.told
+        doubted[frames] = answer.lag.any() or (single.state[frames] == 0).mean() >= UNSURE_SHARE
+    path, state = _settle(single, lag, told, doubted)
     if (path == single.path).all() and (state == single.state).all():
         return edit_map
     return with_single_path(edit_map, path, state)
@@ -297,13 +301,14 @@ def joint_lag(table: NDArray[np.float64]) -> int | None:
 
 
 def _settle(
-    single: SinglePath, lag: NDArray[np.int64], told: NDArray[np.bool_], asked: NDArray[np.bool_]
+    single: SinglePath, lag: NDArray[np.int64], told: NDArray[np.bool_], doubted: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
     """Path and state once the witnesses have spoken: what then has no room beside its neighbours is undetermined."""
     path = single.path + lag
-    state = np.where(asked & single.faint, np.where(told, 1, 0), single.state).astype(np.int8)
+    unclear = np.where(doubted, np.int8(0), single.state)
+    state = np.where(single.faint, np.where(told, np.int8(1), unclear), single.state).astype(np.int8)
     low, high = _reach_around(path, path >= 0)
-    crowded = asked & told & ((path <= low) | (path >= high)) & (path >= 0)
+    crowded = told & ((path <= low) | (path >= high)) & (path >= 0)
     if (crowded & (lag == 0)).all() and not (lag != 0).any():  # nothing was moved: as it came, room or not
         return path, state
     low, high = _reach_around(path, (path >= 0) & ~crowded)

@@ -94,17 +94,20 @@ def settle_case(case: Case, geometries: tuple[Geometry, ...], found: EditMap, hd
 
 
 def register_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scanned]:
-    """Geometry of every passage of a case, and its edit map: matched again where the registered pictures lie elsewhere."""
+    """Geometry of every passage of a case, and its edit map as the fingerprints tell it."""
     hdr, sdr = scan_side(case, "hdr"), scan_side(case, "sdr")
-    aspects = pixel_aspects(case)
-    found = match_sides(hdr, sdr, aspects)
+    return *register_sides(match_sides(hdr, sdr, pixel_aspects(case)), hdr, sdr, pixel_aspects(case)), hdr, sdr
+
+
+def register_sides(found: EditMap, hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> tuple[tuple[Geometry, ...], EditMap]:
+    """Geometry of every passage, and the edit map: matched again where the registered pictures lie elsewhere."""
     geometries = _place(found, hdr, sdr, aspects)
     known = map_from_geometry(usual_place(geometries), hdr_grid=hdr.active, sdr_grid=sdr.active)
     if (found.partners >= 0).any() and maps_apart(found.maps[0][2], known) > MAP_AGAIN_SHARE:
         again = better_map(found, match_sides(hdr, sdr, aspects, grid_map=known))
         if again is not found:
             found, geometries = again, _place(again, hdr, sdr, aspects)
-    return geometries, found, hdr, sdr
+    return geometries, found
 
 
 def _place(found: EditMap, hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> tuple[Geometry, ...]:

@@ -195,7 +195,7 @@ def test_faint_witnesses_tell_together_but_not_a_still_beside_the_last_of_them()
 
 
 def test_a_sure_witness_is_not_outvoted_by_faster_ones():
-    """The camera slows down, and only then does the HDR release drop a frame: the fast part tells its lag more loudly, not the slow one's."""
+    """The camera slows down, and only then does the HDR release drop a frame: the fast part is louder, and not asked about that."""
     place = np.cumsum([2.0] * 33 + [0.7] * 15)
     hdr, sdr = (pan(np.delete(place, 34)[:40], travel=1), pan(place, travel=1))
     settled = asked(Films(hdr, sdr), edit_map(np.arange(40), state=1))

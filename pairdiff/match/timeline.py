@@ -765,8 +765,8 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8]
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
         state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
-        faint[start:stop] = ~telling | (lag_margins(pairs.agreement[start:stop]) < FAINT_MARGIN)
-    return state, faint & ~(flat | on_average | pairs.unsure)
+        faint[start:stop] = ~telling | on_average[start:stop] | (lag_margins(pairs.agreement[start:stop]) < FAINT_MARGIN)
+    return state, faint & (state >= 0) & ~(flat | pairs.unsure)
 
 
 def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -3,6 +3,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from pairdiff._records import Rectangle
+from pairdiff.match import timeline
 from pairdiff.match.segments import build_segments
 from pairdiff.match.timeline import belongs_together, find_edit_map, find_turn, single_path, usual_offset, with_single_path
 from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, track
@@ -49,19 +50,26 @@ def test_films_that_do_not_belong_together_are_told():
     assert belongs_together(find_edit_map(*tracks_at(7)), min_score=0.45)
 
 
-def test_frames_are_faint_where_fingerprints_hardly_tell_and_not_where_another_place_explains_them():
-    """A pan that nearly stops is faint; a drift is told, and a shot that the SDR release shows twice is no matter of a frame."""
-    slow = np.repeat(FILM[60:62], 20, axis=0)
-    slow = slow[:1] + (slow[-1:] - slow[:1]) * np.linspace(0, 1, 60)[:, None, None]  # one frame's travel in 60
-    film = np.concatenate([FILM[:40], slow, FILM[100:]])
-    found = find_edit_map(track(to_hdr(film)), track(to_sdr(film)))
+def nearly_stopping():
+    """The drift, but for 60 frames in which the camera travels by one frame's travel alone; HDR and SDR tracks."""
+    share = np.linspace(0, 1, 60)[:, None, None]
+    film = np.concatenate([FILM[:40], FILM[60] + (FILM[61] - FILM[60]) * share, FILM[100:]])
+    return track(to_hdr(film)), track(to_sdr(film))
+
+
+def test_frames_are_faint_where_fingerprints_hardly_tell_one_from_the_next():
+    found = find_edit_map(*nearly_stopping())
     assert found.faint[50:90].all()
-    assert not found.faint[150:].any()
     assert (found.state[50:90] == 0).all()
-    sdr = track(to_sdr(FILM))
-    twice = find_edit_map(HDR_TRACK, np.concatenate([sdr[:95], sdr[40:95], sdr[95:]]))
-    assert twice.partners[70] == -1
-    assert not twice.faint[50:85].any()
+    assert not found.faint[150:].any()
+    assert (found.state[155:195] == 1).all()
+
+
+def test_frames_that_another_place_explains_as_well_are_not_faint(monkeypatch):
+    monkeypatch.setattr(timeline, "_ambiguous_frames", lambda frames, anchors: np.arange(frames) < 70)
+    found = find_edit_map(*nearly_stopping())
+    assert not found.faint[:70].any()
+    assert found.faint[70:90].all()
 
 
 def test_the_path_in_single_frames_goes_there_and_back():

@@ -54,8 +54,17 @@ from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
-from pairdiff.match.geometry import geometry_from_map, is_stretched, make_luma_pair, map_from_geometry, resample_area
+from pairdiff.match.geometry import (
+    LumaPair,
+    geometry_from_map,
+    is_stretched,
+    make_luma_pair,
+    map_from_geometry,
+    resample_area,
+    shrink_luma,
+)
 from pairdiff.match.grid import GridMap, maps_apart
+from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import (
     Probe,
     area_passages,
@@ -69,6 +78,7 @@ from pairdiff.match.passages import (
 )
 from pairdiff.match.segments import build_segments, find_shots
 from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, belongs_together, better_map, find_edit_map, find_turn, usual_offset
+from pairdiff.match.witness import ask_pictures
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
@@ -414,6 +424,14 @@ def _match(
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
     matching = _register(first, second, edit_map, settings=settings, tell=tell)
+    return _ask(_match_again(matching, match_frames, settings=settings, tell=tell), settings=settings, tell=tell)
+
+
+def _match_again(
+    matching: _Matching, match_frames: Callable[[GridMap | None], EditMap], *, settings: Settings, tell: Progress
+) -> _Matching:
+    """Matched on the registered pictures, where these lie elsewhere than the fingerprints said."""
+    first, second, edit_map = matching.hdr, matching.sdr, matching.edit_map
     known = map_from_geometry(usual_place(matching.alignment.geometry), hdr_grid=first.track.active, sdr_grid=second.track.active)
     if maps_apart(edit_map.maps[0][2], known) <= MAP_AGAIN_SHARE:
         return matching
@@ -421,6 +439,34 @@ def _match(
     tell("match the frames again, on the registered pictures", 0, None)
     again = better_map(edit_map, match_frames(known))
     return matching if again is edit_map else _register(first, second, again, settings=settings, tell=tell)
+
+
+def _ask(matching: _Matching, *, settings: Settings, tell: Progress) -> _Matching:
+    """Frames that fingerprints hardly tell settled by their pictures; registered again where any changed."""
+    tell("look at frames that are hard to tell apart", 0, None)
+    first, second = matching.hdr, matching.sdr
+    settled = ask_pictures(
+        matching.edit_map,
+        find_cuts(first.track.fingerprints),
+        matching.alignment.geometry,
+        read=lambda frames: _read_lumas(first, second, frames),
+        limits=_geometry_limits(first.release, second.release, settings),
+    )
+    if settled is matching.edit_map:
+        return matching
+    settled = _set_aside(settled, hdr=first.track.set_aside, sdr=second.track.set_aside)
+    return _register(first, second, settled, settings=settings, tell=tell)
+
+
+def _read_lumas(hdr: _Pass, sdr: _Pass, frames: Sequence[tuple[int, int]]) -> list[LumaPair]:
+    """Luma of pairs of an HDR and an SDR frame, each frame read once."""
+    found = []
+    for side, scanned in enumerate((hdr, sdr)):
+        wanted, times = sorted({pair[side] for pair in frames}), scanned.track.times_s
+        read = read_frames_at(scanned.release, indices=wanted, times_s=[times[n] for n in wanted])
+        found.append({n: shrink_luma(luma_plane(frame, scanned.release.signal)) for n, frame in zip(wanted, read, strict=True)})
+    both = [(found[0][first], found[1][second]) for first, second in frames]
+    return [LumaPair(mine[0], theirs[0], mine[1], theirs[1]) for mine, theirs in both]
 
 
 def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:

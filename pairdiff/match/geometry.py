@@ -63,11 +63,12 @@ class LumaPair:
 
 def make_luma_pair(hdr: NDArray[np.unsignedinteger[Any]], sdr: NDArray[np.unsignedinteger[Any]]) -> LumaPair:
     """A pair for registration, wide pictures averaged down by whole factors: memory stays small, edges stay where they are."""
-    (first, hdr_step), (second, sdr_step) = _shrink(hdr), _shrink(sdr)
+    (first, hdr_step), (second, sdr_step) = shrink_luma(hdr), shrink_luma(sdr)
     return LumaPair(first, second, hdr_step, sdr_step)
 
 
-def _shrink(luma: NDArray[np.unsignedinteger[Any]]) -> tuple[NDArray[np.float32], int]:
+def shrink_luma(luma: NDArray[np.unsignedinteger[Any]]) -> tuple[NDArray[np.float32], int]:
+    """Luma of one picture averaged over blocks, and the side of a block in pixels."""
     step = max(luma.shape[1] // REGISTER_COLUMNS, 1)
     if step == 1:
         return luma.astype(np.float32), 1
@@ -460,12 +461,9 @@ def place_pair(geometry: Geometry, pair: LumaPair, *, search: bool) -> Placed | 
     -------
     Placed; None without convergence, or where the fit is turned, too far off, or does not correlate.
     """
-    narrower = min(1.0, REGISTER_COLUMNS / geometry.canvas_columns)
-    rows, columns = (max(round(size * narrower), 1) for size in (geometry.canvas_rows, geometry.canvas_columns))
-    hdr, sdr = (
-        _normalise_contrast(resample_area(luma, region=_in_steps(region, step), rows=rows, columns=columns))
-        for luma, region, step in ((pair.hdr, geometry.hdr_common, pair.hdr_step), (pair.sdr, geometry.sdr_common, pair.sdr_step))
-    )
+    rows, columns, narrower = register_size(geometry)
+    hdr = normalise_region(pair.hdr, region=geometry.hdr_common, step=pair.hdr_step, rows=rows, columns=columns)
+    sdr = normalise_region(pair.sdr, region=geometry.sdr_common, step=pair.sdr_step, rows=rows, columns=columns)
     start = np.eye(2, 3, dtype=np.float32)
     if search:
         start[:, 2] = _coarse_shift(hdr, sdr)
@@ -495,6 +493,26 @@ def _coarse_shift(hdr: NDArray[np.float32], sdr: NDArray[np.float32]) -> NDArray
 
     shift, _, _ = phase_cross_correlation(hdr, sdr, normalization=None)  # type: ignore[no-untyped-call]
     return np.asarray(shift[::-1], np.float32)
+
+
+def register_size(geometry: Geometry) -> tuple[int, int, float]:
+    """Rows and columns of the canvas on which pictures are registered, and its width over that of the geometry's canvas."""
+    narrower = min(1.0, REGISTER_COLUMNS / geometry.canvas_columns)
+    return max(round(geometry.canvas_rows * narrower), 1), max(round(geometry.canvas_columns * narrower), 1), narrower
+
+
+def normalise_region(
+    luma: FloatArray, *, region: tuple[float, float, float, float], step: int, rows: int, columns: int
+) -> NDArray[np.float32]:
+    """Contrast-normalised luma of a region on a grid.
+
+    Parameters
+    ----------
+    luma : averaged over blocks of `step` by `step` pixels.
+    region : top, bottom, left, right edge, pixels before that average.
+    rows, columns : of the grid.
+    """
+    return _normalise_contrast(resample_area(luma, region=_in_steps(region, step), rows=rows, columns=columns))
 
 
 def _normalise_contrast(luma: FloatArray, sigma: float = 4.0) -> NDArray[np.float32]:

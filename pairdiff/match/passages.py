@@ -295,14 +295,30 @@ def usual_place(geometries: Sequence[Geometry]) -> Geometry:
     ----------
     geometries : of all passages, in order.
     """
-
-    def place(one: Geometry) -> tuple[float, float, float, float]:
-        return one.scale_rows, one.scale_columns, one.shift_rows, one.shift_columns
-
     frames: dict[tuple[float, float, float, float], int] = {}
     for one in geometries:
-        frames[place(one)] = frames.get(place(one), 0) + (one.hdr_stop or 1) - one.hdr_start
-    return max(geometries, key=lambda one: frames[place(one)])
+        frames[_place_of(one)] = frames.get(_place_of(one), 0) + (one.hdr_stop or 1) - one.hdr_start
+    return max(geometries, key=lambda one: frames[_place_of(one)])
+
+
+def usual_places(geometries: Sequence[Geometry], hdr_frame: int, *, limits: Mapping[str, Any]) -> tuple[Geometry, ...]:
+    """Where the pictures of an HDR frame may lie: at the title's usual place, and at its passage's own where it has one.
+
+    Parameters
+    ----------
+    geometries : of all passages, in order.
+    hdr_frame
+    limits : keywords of `build_geometry`: canvas, eye, pixel aspects.
+    """
+    here = next((one for one in reversed(geometries) if one.hdr_start <= hdr_frame), geometries[0])
+    usual = _with_areas(usual_place(geometries), here.hdr_active, here.sdr_active, limits=limits)
+    if usual is None or _place_of(usual) == _place_of(here):
+        return (here,)
+    return usual, here
+
+
+def _place_of(one: Geometry) -> tuple[float, float, float, float]:
+    return one.scale_rows, one.scale_columns, one.shift_rows, one.shift_columns
 
 
 def _areas_at(passages: Sequence[AreaPassage], frame: int) -> tuple[Rectangle, Rectangle]:

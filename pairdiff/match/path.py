@@ -259,6 +259,19 @@ def telling_frames(agreement: NDArray[np.float32], strength: NDArray[np.float32]
     return np.asarray(moving & clear & ~contradicted)
 
 
+def lag_margins(agreement: NDArray[np.float32]) -> NDArray[np.float32]:
+    """By how much the path's lag beats those next to it in the long window, as a share of its own agreement; 0 where it does not agree.
+
+    Parameters
+    ----------
+    agreement : of one stretch alone, as in `Path`.
+    """
+    mean = _window_means(agreement, LONG_FRAMES)
+    own = mean[:, BAND_FRAMES]
+    near = np.maximum(mean[:, BAND_FRAMES - 1], mean[:, BAND_FRAMES + 1])
+    return np.where(own > 0, np.clip((own - near) / np.maximum(own, 1e-9), 0, 1), np.float32(0))
+
+
 def _window_means(values: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
     """Running mean over frames; at the ends over what there is."""
     padded = uniform_filter1d(values.astype(np.float64), frames, axis=0, mode="constant")

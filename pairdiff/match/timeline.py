@@ -25,7 +25,18 @@ from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
 from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness, signature_lengths
-from pairdiff.match.path import BAND_FRAMES, SHORT_FRAMES, Path, Piece, Side, follow_run, residual_evidence, telling_frames, trace_path
+from pairdiff.match.path import (
+    BAND_FRAMES,
+    SHORT_FRAMES,
+    Path,
+    Piece,
+    Side,
+    follow_run,
+    lag_margins,
+    residual_evidence,
+    telling_frames,
+    trace_path,
+)
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -77,6 +88,8 @@ LEAST_ALIKE_FRAMES, MOST_ALIKE_FRAMES = 8, 1024
 """Shortest passage in a gap of both sides that is held against the other side, and places there that it is held against (own)."""
 ALIKE_SIMILARITY = 0.85
 """Similarity of fingerprints from which such a passage may be the same picture (own: of one shot 0.9 and more, 8 % grain 0.8)."""
+FAINT_MARGIN = 0.1
+"""A matched frame whose lag beats its neighbours by less than this, in the long window, is told but faintly (own)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
 
@@ -103,6 +116,9 @@ class EditMap:
     """SDR frame of each matched frame, for scoring; -1 where it is not matched, and for repeats that the SDR release has not."""
     state: NDArray[np.int8]
     """1 matched, 0 undetermined, -1 without partner."""
+    faint: NDArray[np.bool_]
+    """Frames of which the fingerprints show the same picture as on the path and no other place, but hardly tell its very frame: those that
+    are undetermined for nothing else, and matched ones whose neighbours agree nearly as well."""
     similarity: NDArray[np.float32]
     """Similarity of the fingerprints on the path, -1 to 1; NaN without one."""
     score: float
@@ -181,20 +197,9 @@ def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
 def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
     """A map of runs of repeats as a map of frames: runs of one length pair in order, else the first frame of each."""
     run = np.repeat(np.arange(len(hdr.first)), hdr.count)
-    place = np.arange(len(run)) - hdr.first[run]
-    known = single.path[run] >= 0
-    partner = np.where(known, single.path[run], 0)
-    first, count = (values[partner] if len(values) else np.zeros(len(run), np.int64) for values in (sdr.first, sdr.count))
-    equal = known & (hdr.count[run] == count)
-    path = np.where(known, first + np.where(equal, place, 0), -1)
-    inner = equal & (place < count - 1)
-    state = single.state[run]
-    return replace(
+    spread = replace(
         single,
-        path=path,
-        path_stop=np.where(known, np.where(inner, path + 1, first + count), -1),
-        partners=np.where((state == 1) & (equal | (place == 0)), path, -1),
-        state=state,
+        faint=single.faint[run],
         similarity=single.similarity[run],
         maps=tuple((int(hdr.first[start]), _frame_after(hdr, stop - 1), one) for start, stop, one in single.maps if stop > start),
         elsewhere=tuple(
@@ -208,6 +213,66 @@ def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
         ),
         hdr_cadence=hdr,
         sdr_cadence=sdr,
+    )
+    path, stop, partners = _spread_path(single.path, single.state, hdr, sdr)
+    return replace(spread, path=path, path_stop=stop, partners=partners, state=single.state[run])
+
+
+def _spread_path(
+    path: NDArray[np.int64], state: NDArray[np.int8], hdr: Cadence, sdr: Cadence
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Path of frames, its stop and partners, from the path and state of runs of repeats."""
+    run = np.repeat(np.arange(len(hdr.first)), hdr.count)
+    place = np.arange(len(run)) - hdr.first[run]
+    known = path[run] >= 0
+    partner = np.where(known, path[run], 0)
+    first, count = (values[partner] if len(values) else np.zeros(len(run), np.int64) for values in (sdr.first, sdr.count))
+    equal = known & (hdr.count[run] == count)
+    frames = np.where(known, first + np.where(equal, place, 0), -1)
+    inner = equal & (place < count - 1)
+    stop = np.where(known, np.where(inner, frames + 1, first + count), -1)
+    return frames, stop, np.where((state[run] == 1) & (equal | (place == 0)), frames, -1)
+
+
+@dataclass(frozen=True, slots=True)
+class SinglePath:
+    """An edit map in single frames: what repeats counts once. Arrays over single HDR frames of the passage that was matched."""
+
+    path: NDArray[np.int64]
+    """Single SDR frame, -1 without."""
+    state: NDArray[np.int8]
+    faint: NDArray[np.bool_]
+    hdr_first: NDArray[np.int64]
+    """HDR frame of each single one."""
+    sdr_first: NDArray[np.int64]
+    """SDR frame of each single one, of the whole release."""
+
+
+def single_path(edit_map: EditMap) -> SinglePath:
+    """An edit map with each run of repeats as one frame."""
+    first, runs = edit_map.hdr_cadence.first + edit_map.maps[0][0], edit_map.sdr_cadence.first
+    path = edit_map.path[first]
+    single = np.where(path >= 0, np.searchsorted(runs, path, "right") - 1, -1)
+    return SinglePath(single, edit_map.state[first], edit_map.faint[first], first, runs)
+
+
+def with_single_path(edit_map: EditMap, path: NDArray[np.int64], state: NDArray[np.int8]) -> EditMap:
+    """An edit map with another path and state, in single frames as of `single_path`.
+
+    Similarities and the score stay those of the path that the fingerprints found.
+    """
+    hdr, start = edit_map.hdr_cadence, edit_map.maps[0][0]
+
+    def put_in(whole: NDArray[Any], part: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([whole[:start], part, whole[start + len(part) :]])
+
+    frames, stop, partners = _spread_path(path, state, hdr, edit_map.sdr_cadence)
+    return replace(
+        edit_map,
+        path=put_in(edit_map.path, frames),
+        path_stop=put_in(edit_map.path_stop, stop),
+        partners=put_in(edit_map.partners, partners),
+        state=put_in(edit_map.state, np.repeat(state, hdr.count)),
     )
 
 
@@ -228,6 +293,7 @@ def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
         path_stop=widen(inner.path_stop, -1),
         partners=widen(inner.partners, -1),
         state=widen(inner.state, 0),
+        faint=widen(inner.faint, False),
         similarity=widen(inner.similarity, np.nan),
         maps=tuple((first + start, last + start, one) for first, last, one in inner.maps),
         elsewhere=tuple(replace(one, hdr_start=one.hdr_start + start, hdr_stop=one.hdr_stop + start) for one in inner.elsewhere),
@@ -240,8 +306,9 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
     pairs = _pair_frames(runs, hdr, sdr, pins)
-    state = _judge_frames(pairs, hdr, sdr)
-    state = _drop_islands(_doubt_ambiguous(state, anchors))
+    state, faint = _judge_frames(pairs, hdr, sdr)
+    ambiguous = _ambiguous_frames(len(state), anchors)
+    state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8))
     path, state = _pair_flat(pairs.partner, state, hdr, sdr)
     path, state = _doubt_alike(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
@@ -251,6 +318,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
         path_stop=np.where(path >= 0, path + 1, -1),
         partners=np.where(state == 1, path, -1),
         state=state,
+        faint=faint & ~ambiguous,
         similarity=pairs.alike,
         score=_score(state, path, pairs.agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
         runner_up=float(np.median(anchors.rival)) if best >= 0 else 0.0,
@@ -713,8 +781,8 @@ def _reach_elsewhere(anchors: Anchors, part: NDArray[np.int64], span: tuple[int,
 # ---------------------------------------------------------------- what a frame's state is
 
 
-def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.int8]:
-    """State of every HDR frame: 1 matched, 0 undetermined, -1 without partner."""
+def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+    """State of every HDR frame: 1 matched, 0 undetermined, -1 without partner; and whether its frame is told but faintly."""
     path = pairs.partner
     state = np.full(len(path), -1, np.int8)
     known = path >= 0
@@ -722,11 +790,13 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> NDArray[np.int8]:
     flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
     alike, on_average = _same_picture(pairs, hdr, sdr)
     state[known & (alike | on_average | flat)] = 0
+    faint = np.zeros(len(path), bool)
     for start, stop in _stretches(state >= 0):
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
         state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
-    return state
+        faint[start:stop] = ~telling | on_average[start:stop] | (lag_margins(pairs.agreement[start:stop]) < FAINT_MARGIN)
+    return state, faint & (state >= 0) & ~(flat | pairs.unsure)
 
 
 def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -789,19 +859,19 @@ def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def _doubt_ambiguous(state: NDArray[np.int8], anchors: Anchors) -> NDArray[np.int8]:
-    """Matched frames become undetermined where windows over them have another place that is nearly as good.
+def _ambiguous_frames(frames: int, anchors: Anchors) -> NDArray[np.bool_]:
+    """Frames of which windows over them have another place that is nearly as good.
 
     A window with one place alone, but that a frame lies at the end of, may owe it to its other end.
     """
-    doubtful, trusted = np.zeros(len(state), bool), np.zeros(len(state), bool)
+    doubtful, trusted = np.zeros(frames, bool), np.zeros(frames, bool)
     for start, ambiguous in zip(anchors.hdr, anchors.ambiguous, strict=True):
         stop, end = start + anchors.frames, anchors.frames // 4
         if ambiguous:
             doubtful[start:stop] = True
         else:
             trusted[start + end : stop - end] = True
-    return np.where((state == 1) & doubtful & ~trusted, np.int8(0), state).astype(np.int8)
+    return doubtful & ~trusted
 
 
 def _score(state: NDArray[np.int8], path: NDArray[np.int64], agreement: NDArray[np.float32], hdr: Side, sdr: Side) -> float:

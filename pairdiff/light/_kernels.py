@@ -13,6 +13,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from pairdiff.light.transfer import PQ_C1, PQ_C2, PQ_C3, PQ_M1, PQ_M2, PQ_PEAK_NITS
+
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 
@@ -140,27 +142,30 @@ def itp_difference(first: F32, second: F32, scale: np.float32, out: F32) -> None
 
 
 @njit(cache=True, nogil=True)
-def _encode_pq(nits: float) -> float:
-    """PQ signal of light, cd/m2, in full precision (ST 2084:2014)."""
-    share = (min(max(nits, 0.0), 10000.0) / 10000.0) ** (2610 / 16384)
-    return float(((3424 / 4096 + 2413 / 128 * share) / (1 + 2392 / 128 * share)) ** (2523 / 32))
+def encode_pq(nits: float) -> float:
+    """PQ signal of light of 0 cd/m2 or more, in full precision (ST 2084:2014)."""
+    power = (nits / PQ_PEAK_NITS) ** PQ_M1
+    return float(((PQ_C1 + PQ_C2 * power) / (1.0 + PQ_C3 * power)) ** PQ_M2)
+
+
+@njit(cache=True, nogil=True)
+def _step_pq(weights: F64, first: F32, second: F32) -> float:
+    """PQ signal of one mixture of R, G and B of a first pixel less that of a second."""
+    one = weights[0] * first[0] + weights[1] * first[1] + weights[2] * first[2]
+    two = weights[0] * second[0] + weights[1] * second[1] + weights[2] * second[2]
+    return float(encode_pq(min(max(one, 0.0), PQ_PEAK_NITS)) - encode_pq(min(max(two, 0.0), PQ_PEAK_NITS)))
 
 
 @njit(cache=True, nogil=True, parallel=True)
 def light_difference(first: F32, second: F32, lms_matrix: F64, itp_matrix: F64, scale: float, out: F32) -> None:
     """dE_ITP of linear BT.2020 (n, 3) pairs, no table and no rounding between."""
     for i in prange(first.shape[0]):
-        d = np.zeros(3)
-        for k in range(3):
-            one = 0.0
-            two = 0.0
-            for c in range(3):
-                one += lms_matrix[k, c] * first[i, c]
-                two += lms_matrix[k, c] * second[i, c]
-            d[k] = _encode_pq(one) - _encode_pq(two)
+        dl = _step_pq(lms_matrix[0], first[i], second[i])
+        dm = _step_pq(lms_matrix[1], first[i], second[i])
+        ds = _step_pq(lms_matrix[2], first[i], second[i])
         total = 0.0
         for k in range(3):
-            part = itp_matrix[k, 0] * d[0] + itp_matrix[k, 1] * d[1] + itp_matrix[k, 2] * d[2]
+            part = itp_matrix[k, 0] * dl + itp_matrix[k, 1] * dm + itp_matrix[k, 2] * ds
             total += part * part
         out[i] = scale * math.sqrt(total)
 

@@ -194,10 +194,7 @@ def itp_difference(first: FloatArray, second: FloatArray) -> Picture:
     -----
     Source: BT.2124-0 Annex 1.
     """
-    one, shape = _flat(first)
-    two, other = _flat(second)
-    if shape != other:
-        raise UsageError(f"The two pictures must have one shape; they have {shape} and {other}.")
+    one, two, shape = _flat_pair(first, second)
     out = np.empty(one.shape[0], dtype=np.float32)
     _kernels.itp_difference(one, two, np.float32(JND_SCALE), out)
     return out.reshape(shape[:-1])
@@ -225,10 +222,7 @@ def light_difference(first: FloatArray, second: FloatArray) -> Picture:
     -----
     Source: BT.2124-0 Annex 1; BT.2100-2 Table 7.
     """
-    one, shape = _flat(first)
-    two, other = _flat(second)
-    if shape != other:
-        raise UsageError(f"The two pictures must have one shape; they have {shape} and {other}.")
+    one, two, shape = _flat_pair(first, second)
     out = np.empty(one.shape[0], dtype=np.float32)
     _kernels.light_difference(one, two, RGB_TO_LMS, _ITP_MATRIX_EXACT, JND_SCALE, out)
     return out.reshape(shape[:-1])
@@ -392,6 +386,14 @@ def _roll_off(source_peak_nits: float, target_peak_nits: float) -> OctaveTable:
     shown = apply_eetf(grey, source_peak_nits=source_peak_nits, target_peak_nits=target_peak_nits)[:, 0]
     table = _octave_table(points, shown / points, shift=13)
     return table._replace(high=np.float32(source_peak_nits))
+
+
+def _flat_pair(first: FloatArray, second: FloatArray) -> tuple[Picture, Picture, tuple[int, ...]]:
+    one, shape = _flat(first)
+    two, other = _flat(second)
+    if shape != other:
+        raise UsageError(f"The two pictures must have one shape; they have {shape} and {other}.")
+    return one, two, shape
 
 
 def _flat(picture: FloatArray) -> tuple[Picture, tuple[int, ...]]:

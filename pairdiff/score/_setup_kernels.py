@@ -4,19 +4,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-# ST 2084 constants as the standard prints them (fractions of 4096 and 16384).
-M1 = 2610 / 16384
-M2 = 2523 / 4096 * 128
-C1 = 3424 / 4096
-C2 = 2413 / 4096 * 32
-C3 = 2392 / 4096 * 32
-"""PQ (ST 2084:2014; BT.2100-2 Table 4)."""
-
-
-@njit(cache=True, nogil=True)
-def _pq(nits: float) -> float:
-    power = (nits / 10000.0) ** M1
-    return float(((C1 + C2 * power) / (1.0 + C3 * power)) ** M2)
+from pairdiff.light._kernels import encode_pq
 
 
 @njit(cache=True, nogil=True, parallel=True)
@@ -29,5 +17,5 @@ def sdr_intensity(log_code: NDArray[np.float64], to_lm: NDArray[np.float64], log
         b = np.exp(log_white + gamma * log_code[n, 2])
         long = to_lm[0, 0] * r + to_lm[0, 1] * g + to_lm[0, 2] * b
         medium = to_lm[1, 0] * r + to_lm[1, 1] * g + to_lm[1, 2] * b
-        out[n] = 0.5 * (_pq(long) + _pq(medium))
+        out[n] = 0.5 * (encode_pq(long) + encode_pq(medium))
     return out

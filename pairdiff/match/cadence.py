@@ -19,7 +19,7 @@ from scipy.ndimage import percentile_filter, uniform_filter1d
 
 from pairdiff._records import FloatArray
 from pairdiff.match._kernels import best_runs
-from pairdiff.match.motion import LEAST_STEP, find_cuts, measure_newness, motion_around, step_distance
+from pairdiff.match.motion import LEAST_STEP, find_cuts, measure_newness, motion_around, step_distance, stretches
 
 REPEAT_NEWNESS = 0.25
 """Newness below which a frame is a repeat (own)."""
@@ -162,8 +162,7 @@ def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: F
     if chance is None:
         return repeat
     out = repeat.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], dense.astype(np.int8), [0]])))
-    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for start, stop in stretches(dense):
         found = np.zeros(stop - start, np.bool_)
         best_runs(says[start:stop].astype(np.float64), np.log(chance), found)
         out[start:stop] = found

@@ -38,6 +38,9 @@ MOST_SKEW = 0.004
 """Skew or rotation, in rows per column, beyond which a fit has failed: two releases are scaled and shifted, not turned (own)."""
 LEAST_CORRELATION = 0.2
 """Correlation of contrast-normalised luma below which a pair is not registered (own)."""
+DETAIL_SIGMA, LEAST_CONTRAST_SHARE = 4.0, 0.05
+"""Width of the detail that pictures are registered by, pixels; contrast, as a share of the whole picture's, from which it is raised in full
+(own)."""
 REGISTER_COLUMNS = 640
 """Widest canvas, and about the widest picture, for registration: a hundredth of its pixels is seen, wider ones only cost time."""
 EYE_COLUMNS = 1920
@@ -482,7 +485,8 @@ def place_pair(geometry: Geometry, pair: LumaPair, *, search: bool) -> Placed | 
     return Placed(edges / narrower, float(correlation))
 
 
-def _in_steps(region: tuple[float, float, float, float], step: int) -> tuple[float, float, float, float]:
+def in_steps(region: Sequence[float], step: int) -> tuple[float, float, float, float]:
+    """A region, (top, bottom, left, right) edges in pixels, in blocks of `step` pixels."""
     top, bottom, left, right = region
     return top / step, bottom / step, left / step, right / step
 
@@ -512,13 +516,13 @@ def normalise_region(
     region : top, bottom, left, right edge, pixels before that average.
     rows, columns : of the grid.
     """
-    return _normalise_contrast(resample_area(luma, region=_in_steps(region, step), rows=rows, columns=columns))
+    return normalise_contrast(resample_area(luma, region=in_steps(region, step), rows=rows, columns=columns))
 
 
-def _normalise_contrast(luma: FloatArray, sigma: float = 4.0) -> NDArray[np.float32]:
-    """Luma less its local mean over its local contrast, so that two grades of one picture look alike."""
+def normalise_contrast(luma: FloatArray, *, sigma: float = DETAIL_SIGMA) -> NDArray[np.float32]:
+    """Luma less its local mean over its local contrast, so that two grades of one picture look alike; `sigma` in pixels."""
     flat = luma.astype(np.float32)
     detail = flat - cv2.GaussianBlur(flat, (0, 0), sigma)
     energy = cv2.GaussianBlur(detail * detail, (0, 0), 2 * sigma)
-    floor = 0.05 * float(np.sqrt(energy.mean())) + 1e-6
+    floor = LEAST_CONTRAST_SHARE * float(np.sqrt(energy.mean())) + 1e-6
     return (detail / (np.sqrt(energy) + floor)).astype(np.float32)

@@ -132,3 +132,9 @@ def find_cuts(track: FloatArray) -> NDArray[np.int64]:
         elif distance[frame] > distance[cuts[-1]]:
             cuts[-1] = int(frame)
     return np.array(cuts, np.int64)
+
+
+def stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Runs of true in a row of flags, (start, stop exclusive)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], which.astype(np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

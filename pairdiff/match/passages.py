@@ -26,7 +26,9 @@ from pairdiff.match.geometry import (
     combine_placed,
     edges_apart,
     guess_geometry,
+    in_steps,
     move_geometry,
+    normalise_contrast,
     place_pair,
     refine_geometry,
     resample_area,
@@ -53,6 +55,8 @@ INNER_FRAMES = 12
 """Shorter spans do not narrow what is compared in matching (own)."""
 SEARCH_COLUMNS = 240
 """Width of the HDR picture in which a pair that does not register is looked for."""
+SEARCH_SIGMA = 6.0
+"""Width of the detail that it is looked for by, pixels at that width (own)."""
 FOUND_CORRELATION = 0.5
 """Correlation from which it is found there (own)."""
 
@@ -354,7 +358,7 @@ def _search_pair(geometry: Geometry, pair: LumaPair, *, limits: Mapping[str, Any
     unit = SEARCH_COLUMNS / (area.right - area.left)
     size = {"rows": max(round((area.bottom - area.top) * unit), 8), "columns": SEARCH_COLUMNS}
     edges = (area.top, area.bottom, area.left, area.right)
-    field = _search_detail(resample_area(pair.hdr, region=_region(edges, pair.hdr_step), **size))
+    field = normalise_contrast(resample_area(pair.hdr, region=in_steps(edges, pair.hdr_step), **size), sigma=SEARCH_SIGMA)
     rows, columns = ((sdr.bottom - sdr.top) * geometry.scale_rows * unit, (sdr.right - sdr.left) * geometry.scale_columns * unit)
     inner = [0.15, 0.85, 0.15, 0.85]
     for axis, (length, room) in enumerate(((rows, field.shape[0]), (columns, field.shape[1]))):
@@ -369,7 +373,8 @@ def _search_pair(geometry: Geometry, pair: LumaPair, *, limits: Mapping[str, Any
     wanted = max(round(rows * (inner[1] - inner[0])), 4), max(round(columns * (inner[3] - inner[2])), 4)
     if wanted[0] > field.shape[0] or wanted[1] > field.shape[1]:
         return geometry, None
-    template = _search_detail(resample_area(pair.sdr, region=_region(part, pair.sdr_step), rows=wanted[0], columns=wanted[1]))
+    shown = resample_area(pair.sdr, region=in_steps(part, pair.sdr_step), rows=wanted[0], columns=wanted[1])
+    template = normalise_contrast(shown, sigma=SEARCH_SIGMA)
     scores = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)
     row, column = np.unravel_index(int(scores.argmax()), scores.shape)
     if float(scores[row, column]) < FOUND_CORRELATION:
@@ -381,17 +386,6 @@ def _search_pair(geometry: Geometry, pair: LumaPair, *, limits: Mapping[str, Any
     moved = replace(geometry, shift_rows=float(shift[0]), shift_columns=float(shift[1]))
     there = _with_areas(moved, area, sdr, limits=limits)
     return (geometry, None) if there is None else (there, place_pair(there, pair, search=True))
-
-
-def _region(edges: Sequence[float], step: int) -> tuple[float, float, float, float]:
-    top, bottom, left, right = (edge / step for edge in edges)
-    return top, bottom, left, right
-
-
-def _search_detail(luma: NDArray[np.float32]) -> NDArray[np.float32]:
-    detail = luma - cv2.GaussianBlur(luma, (0, 0), 6.0)
-    energy = cv2.GaussianBlur(detail * detail, (0, 0), 12.0)
-    return np.asarray(detail / (np.sqrt(energy) + 0.05 * float(np.sqrt(energy.mean())) + 1e-6), np.float32)
 
 
 def _lie_elsewhere(title: Geometry, placed: Sequence[Placed | None]) -> list[bool]:

@@ -24,7 +24,7 @@ from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
-from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness, signature_lengths
+from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness, signature_lengths, stretches
 from pairdiff.match.path import (
     BAND_FRAMES,
     SHORT_FRAMES,
@@ -332,14 +332,19 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     )
 
 
+def _gap_beside(path: NDArray[np.int64], start: int, stop: int, sdr_frames: int) -> tuple[int, int]:
+    """SDR frames (stop exclusive) that lie between the partners before and behind some HDR frames without one."""
+    before, after = path[:start][path[:start] >= 0], path[stop:][path[stop:] >= 0]
+    return int(before.max()) + 1 if before.size else 0, int(after.min()) if after.size else sdr_frames
+
+
 def _pair_flat(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sdr: Side) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
     """Black against black of another length: undetermined on both sides, in proportion, and not without partner."""
     path, state = path.copy(), state.copy()
     flat = flat_frames(sdr.fingerprints)
-    for start, stop in _stretches((state < 0) & flat_frames(hdr.fingerprints)):
-        before, after = path[:start][path[:start] >= 0], path[stop:][path[stop:] >= 0]
-        low, high = int(before.max()) + 1 if before.size else 0, int(after.min()) if after.size else len(flat)
-        inside = _stretches(flat[low:high]) if high > low else []
+    for start, stop in stretches((state < 0) & flat_frames(hdr.fingerprints)):
+        low, high = _gap_beside(path, start, stop, len(flat))
+        inside = stretches(flat[low:high]) if high > low else []
         if inside:
             first, last = max(inside, key=lambda one: one[1] - one[0])
             path[start:stop] = low + np.rint(np.linspace(first, last - 1, stop - start)).astype(np.int64)
@@ -353,16 +358,15 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
     A slow shot behind an edit moves too little to be found, and stands in a gap of both sides.
     """
     path, state = path.copy(), state.copy()
-    for start, stop in _stretches(state < 0):
-        before, after = path[:start][path[:start] >= 0], path[stop:][path[stop:] >= 0]
-        low, high = int(before.max()) + 1 if before.size else 0, int(after.min()) if after.size else len(sdr.fingerprints)
+    for start, stop in stretches(state < 0):
+        low, high = _gap_beside(path, start, stop, len(sdr.fingerprints))
         if stop - start < LEAST_ALIKE_FRAMES or high - low < LEAST_ALIKE_FRAMES:
             continue
         places = np.arange(low, high, max((high - low) // MOST_ALIKE_FRAMES, 1))
         theirs = sdr.fingerprints[places].astype(np.float32)
         similarity = hdr.fingerprints[start:stop].astype(np.float32) @ theirs.T
         alike = similarity.max(1) >= ALIKE_SIMILARITY
-        for first, last in _stretches(alike):
+        for first, last in stretches(alike):
             ends = places[similarity[first:last].argmax(1)]
             begin, end = max(int(ends.min()), low), int(ends.max()) + 1
             if last - first >= LEAST_ALIKE_FRAMES and end > begin:
@@ -375,7 +379,7 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
 def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:
     """Matched passages too short to hold anything are undetermined."""
     out = state.copy()
-    for start, stop in _stretches(state == 1):
+    for start, stop in stretches(state == 1):
         if stop - start < LEAST_RUN_FRAMES:
             out[start:stop] = 0
     return out
@@ -755,7 +759,7 @@ def _near(reach: _Reach, frame: int, side: int) -> NDArray[np.float32]:
 def _find_elsewhere(anchors: Anchors, alone: NDArray[np.bool_], hdr: Side, sdr: Side) -> tuple[Elsewhere, ...]:
     """Passages without partner of which windows are found in the SDR release all the same: scenes in another order, shots used again."""
     found = []
-    for start, stop in _stretches(alone):
+    for start, stop in stretches(alone):
         within = (anchors.hdr >= start - SURE_FRAMES) & (anchors.hdr + anchors.frames <= stop + SURE_FRAMES)
         inside = np.flatnonzero(anchors.telling & within)
         offset = anchors.sdr[inside] - anchors.hdr[inside]
@@ -791,7 +795,7 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8]
     alike, on_average = _same_picture(pairs, hdr, sdr)
     state[known & (alike | on_average | flat)] = 0
     faint = np.zeros(len(path), bool)
-    for start, stop in _stretches(state >= 0):
+    for start, stop in stretches(state >= 0):
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
         state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
@@ -817,15 +821,15 @@ def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.bool_
     """
     known = pairs.partner >= 0
     alike, on_average = known.copy(), np.zeros(len(known), bool)
-    for start, stop in _stretches(known):
+    for start, stop in stretches(known):
         values = pairs.alike[start:stop]
         level = float(np.median(values))
         low, lowered = (
             median_filter((values < level - drop).astype(np.int8), LEAST_RUN_FRAMES, mode="nearest") == 1
             for drop in (REPLACED_DROP, REPLACED_DROP / 2)
         )
-        around = _stretches(lowered)
-        for first, last in _stretches(low):
+        around = stretches(lowered)
+        for first, last in stretches(low):
             wide = next((one for one in around if one[0] <= first and last <= one[1]), (first, last))
             shaded = float(np.median(values[first:last])) > float(np.median(values[slice(*wide)])) - REPLACED_DROP / 2
             begin, end = wide if shaded else (first, last)  # a whole shot lowered by grain, not a passage that stands out
@@ -836,7 +840,7 @@ def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.bool_
                 low[first:last] = False
             elif _mean_similarity(pairs.partner, hdr, sdr, start + first, start + last) >= level - REPLACED_DROP:
                 low[first:last], on_average[start + first : start + last] = False, True
-        for first, last in _stretches(low):
+        for first, last in stretches(low):
             middle = (level + float(np.median(values[first:last]))) / 2
             near = slice(max(first - 3, 0), last + 3)
             low[near] = values[near] < middle
@@ -851,12 +855,6 @@ def _mean_similarity(partner: NDArray[np.int64], hdr: Side, sdr: Side, start: in
     frames = slice(start, start + min(stop - start, MOST_AVERAGED))
     first, second = hdr.fingerprints[frames].astype(np.float32).mean(0), sdr.fingerprints[partner[frames]].astype(np.float32).mean(0)
     return float(first @ second / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-9))
-
-
-def _stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Runs of true, (start, stop)."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], which.astype(np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def _ambiguous_frames(frames: int, anchors: Anchors) -> NDArray[np.bool_]:

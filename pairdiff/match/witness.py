@@ -309,8 +309,6 @@ def _settle(
     state = np.where(single.faint, np.where(told, np.int8(1), unclear), single.state).astype(np.int8)
     low, high = _reach_around(path, path >= 0)
     crowded = told & ((path <= low) | (path >= high)) & (path >= 0)
-    if (crowded & (lag == 0)).all() and not (lag != 0).any():  # nothing was moved: as it came, room or not
-        return path, state
     low, high = _reach_around(path, (path >= 0) & ~crowded)
     path = np.where(crowded, np.clip(path, np.minimum(low, high), high), path)
     return path, np.where(crowded, np.int8(0), state).astype(np.int8)

@@ -59,24 +59,13 @@ from pairdiff.match.geometry import (
     LumaPair,
     geometry_from_map,
     is_stretched,
-    make_luma_pair,
     map_from_geometry,
     resample_area,
     shrink_luma,
 )
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
-from pairdiff.match.passages import (
-    Probe,
-    area_passages,
-    fit_passages,
-    fit_title,
-    mask_bars,
-    place_probes,
-    spread_probes,
-    suspect_shots,
-    usual_place,
-)
+from pairdiff.match.passages import Probe, area_passages, mask_bars, register_passages, usual_place
 from pairdiff.match.segments import build_segments, find_shots
 from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, belongs_together, better_map, find_edit_map, find_turn, usual_offset
 from pairdiff.match.witness import ask_pictures
@@ -113,8 +102,6 @@ LEAST_ASIDE_FRAMES = 5
 """Frames of more than one moment in a row from which they make a passage of their own (own)."""
 VARIABLE_RATIO = 1.5
 """Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
-SPEED_UP = 0.06
-"""Rates that differ by less than this are the same film at another speed (25 against 24 frames per second: 0.042)."""
 SIGNS = {
     "level ceiling": "A grade may be held under a ceiling as a matter of taste or delivery rules.",
     "shared clipping": "Camera or master may have clipped before either grade was made.",
@@ -424,8 +411,9 @@ def _match(
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
-    matching = _register(first, second, edit_map, settings=settings, tell=tell)
-    done = _ask(_match_again(matching, match_frames, settings=settings, tell=tell), settings=settings, tell=tell)
+    lumas = _Lumas(first, second)
+    matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
+    done = _ask(_match_again(matching, match_frames, lumas, settings=settings, tell=tell), lumas, settings=settings, tell=tell)
     pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
     notes = (*done.alignment.notes, *_anchor_notes(done.edit_map, pins, first.track.times_s, second.track.times_s))
     return replace(done, alignment=replace(done.alignment, notes=notes))
@@ -448,7 +436,7 @@ def _anchor_notes(
 
 
 def _match_again(
-    matching: _Matching, match_frames: Callable[[GridMap | None], EditMap], *, settings: Settings, tell: Progress
+    matching: _Matching, match_frames: Callable[[GridMap | None], EditMap], lumas: _Lumas, *, settings: Settings, tell: Progress
 ) -> _Matching:
     """Matched on the registered pictures, where these lie elsewhere than the fingerprints said."""
     first, second, edit_map = matching.hdr, matching.sdr, matching.edit_map
@@ -458,10 +446,10 @@ def _match_again(
     # a picture that is a little off in place looks, where the camera travels, like one a little off in time
     tell("match the frames again, on the registered pictures", 0, None)
     again = better_map(edit_map, match_frames(known))
-    return matching if again is edit_map else _register(first, second, again, settings=settings, tell=tell)
+    return matching if again is edit_map else _register(first, second, again, lumas, settings=settings, tell=tell)
 
 
-def _ask(matching: _Matching, *, settings: Settings, tell: Progress) -> _Matching:
+def _ask(matching: _Matching, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:
     """Frames that fingerprints hardly tell settled by their pictures; registered again where any changed."""
     tell("look at frames that are hard to tell apart", 0, None)
     first, second = matching.hdr, matching.sdr
@@ -469,24 +457,34 @@ def _ask(matching: _Matching, *, settings: Settings, tell: Progress) -> _Matchin
         matching.edit_map,
         find_cuts(first.track.fingerprints),
         matching.alignment.geometry,
-        read=lambda frames: _read_lumas(first, second, frames),
+        read=lumas.read,
         limits=_geometry_limits(first.release, second.release, settings),
     )
     if settled is matching.edit_map:
         return matching
     settled = _set_aside(settled, hdr=first.track.set_aside, sdr=second.track.set_aside)
-    return _register(first, second, settled, settings=settings, tell=tell)
+    return _register(first, second, settled, lumas, settings=settings, tell=tell)
 
 
-def _read_lumas(hdr: _Pass, sdr: _Pass, frames: Sequence[tuple[int, int]]) -> list[LumaPair]:
-    """Luma of pairs of an HDR and an SDR frame, each frame read once."""
-    found = []
-    for side, scanned in enumerate((hdr, sdr)):
-        wanted, times = sorted({pair[side] for pair in frames}), scanned.track.times_s
-        read = read_frames_at(scanned.release, indices=wanted, times_s=[times[n] for n in wanted])
-        found.append({n: shrink_luma(luma_plane(frame, scanned.release.signal)) for n, frame in zip(wanted, read, strict=True)})
-    both = [(found[0][first], found[1][second]) for first, second in frames]
-    return [LumaPair(mine[0], theirs[0], mine[1], theirs[1]) for mine, theirs in both]
+class _Lumas:
+    """Luma of pairs of frames as registration wants it; what is read to be kept is not read again while the films are matched."""
+
+    def __init__(self, hdr: _Pass, sdr: _Pass) -> None:
+        self._sides = hdr, sdr
+        self._kept: tuple[dict[int, tuple[FloatArray, int]], ...] = ({}, {})
+
+    def read(self, frames: Sequence[tuple[int, int]], *, keep: bool = False) -> list[LumaPair]:
+        """Luma of pairs of an HDR and an SDR frame, in their order."""
+        found = []
+        for side, (scanned, kept) in enumerate(zip(self._sides, self._kept, strict=True)):
+            wanted, times = sorted({pair[side] for pair in frames} - kept.keys()), scanned.track.times_s
+            read = read_frames_at(scanned.release, indices=wanted, times_s=[times[n] for n in wanted]) if wanted else iter(())
+            new = {n: shrink_luma(luma_plane(frame, scanned.release.signal)) for n, frame in zip(wanted, read, strict=True)}
+            found.append(kept | new)
+            if keep:
+                kept.update(new)
+        both = [(found[0][first], found[1][second]) for first, second in frames]
+        return [LumaPair(mine[0], theirs[0], mine[1], theirs[1]) for mine, theirs in both]
 
 
 def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:
@@ -569,7 +567,7 @@ def _timed(segments: tuple[Segment, ...], hdr_times_s: FloatArray, sdr_times_s: 
     return tuple(out)
 
 
-def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings, tell: Progress) -> _Matching:
+def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:
     speed = _rates(hdr, sdr)
     hdr_times, sdr_times = (np.array([float(time) for time in one.track.times_s]) for one in (hdr, sdr))
     state, path = edit_map.state, edit_map.path
@@ -606,16 +604,13 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, *, settings: Settings, 
     matching = _Matching(hdr, sdr, alignment, edit_map)
     if not shots:
         return matching
-    probes = _read_probes(matching, spread_probes(shots, edit_map.partners, range(len(shots))))
     tell("register the pictures", 0, None)
-    title = fit_title(passages, probes, guess, limits=limits)
-    placed = place_probes(title, passages, probes, limits=limits)
-    suspects = suspect_shots(title, len(shots), probes, placed)
-    known = {probe.frame for probe in probes}
-    more = _read_probes(matching, [place for place in spread_probes(shots, edit_map.partners, suspects) if place[0] not in known])
-    both = [*zip(probes, placed, strict=True), *zip(more, place_probes(title, passages, more, limits=limits), strict=True)]
-    both.sort(key=lambda one: one[0].frame)
-    geometry = fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
+
+    def read(places: Sequence[tuple[int, int]]) -> list[Probe]:
+        pairs = lumas.read([(frame, int(path[frame])) for frame, _ in places], keep=True)
+        return [Probe(frame, shot, pair) for (frame, shot), pair in zip(places, pairs, strict=True)]
+
+    title, geometry = register_passages(passages, shots, edit_map.partners, guess, read=read, limits=limits)
     notes = (*alignment.notes, *place_notes(title, limits["pixel_aspects"]))
     return replace(matching, alignment=replace(alignment, geometry=geometry, notes=notes))
 
@@ -627,17 +622,6 @@ def _geometry_limits(hdr: Release, sdr: Release, settings: Settings) -> dict[str
         "pixels_per_degree_2160": settings.pixels_per_degree_2160,
         "pixel_aspects": (float(hdr.signal.sample_aspect.value), float(sdr.signal.sample_aspect.value)),
     }
-
-
-def _read_probes(matching: _Matching, places: Sequence[tuple[int, int]]) -> list[Probe]:
-    if not places:
-        return []
-    first, second = matching.hdr.release.signal, matching.sdr.release.signal
-    pairs = _read_pairs(matching, [frame for frame, _ in places])
-    return [
-        Probe(frame, shot, make_luma_pair(luma_plane(hdr, first), luma_plane(sdr, second)))
-        for (frame, shot), (hdr, sdr) in zip(places, pairs, strict=True)
-    ]
 
 
 def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:

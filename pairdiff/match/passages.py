@@ -8,7 +8,7 @@ title's, and noise makes no passages.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -197,6 +197,42 @@ def spread_probes(shots: Sequence[tuple[int, int]], partners: NDArray[np.int64],
             wanted = [start + (stop - start) * (2 * k + 1) / (2 * each) for k in range(each)]
             found |= {(int(paired[np.abs(paired - frame).argmin()]), shot) for frame in wanted}
     return sorted(found)
+
+
+def register_passages(
+    passages: Sequence[AreaPassage],
+    shots: Sequence[tuple[int, int]],
+    partners: NDArray[np.int64],
+    guess: Geometry,
+    *,
+    read: Callable[[Sequence[tuple[int, int]]], Sequence[Probe]],
+    limits: Mapping[str, Any],
+) -> tuple[Geometry, tuple[Geometry, ...]]:
+    """Scale and shift of the title, and the geometry of every passage, from pairs that are read as they are needed.
+
+    Parameters
+    ----------
+    passages : of one picture area on each side, covering all HDR frames in order.
+    shots : HDR frames (start, stop) of matched shots.
+    partners : SDR frame of each HDR frame, -1 for none.
+    guess : scale and shift to begin with.
+    read : gives the pairs at places (HDR frame, shot), in their order; asked once, and again where pairs do not fit the title.
+    limits : keywords of `build_geometry`: canvas, eye, pixel aspects.
+
+    Returns
+    -------
+    Geometry of the title, and those of the passages in order, together over all HDR frames.
+    """
+    probes = list(read(spread_probes(shots, partners, range(len(shots)))))
+    title = fit_title(passages, probes, guess, limits=limits)
+    placed = place_probes(title, passages, probes, limits=limits)
+    known = {probe.frame for probe in probes}
+    suspects = suspect_shots(title, len(shots), probes, placed)
+    wanted = [place for place in spread_probes(shots, partners, suspects) if place[0] not in known]
+    more = list(read(wanted)) if wanted else []
+    both = [*zip(probes, placed, strict=True), *zip(more, place_probes(title, passages, more, limits=limits), strict=True)]
+    both.sort(key=lambda one: one[0].frame)
+    return title, fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
 
 
 def fit_title(passages: Sequence[AreaPassage], probes: Sequence[Probe], guess: Geometry, *, limits: Mapping[str, Any]) -> Geometry:

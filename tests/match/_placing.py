@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,18 +15,7 @@ from pairdiff.match.fingerprint import make_fingerprint
 from pairdiff.match.geometry import LumaPair, geometry_from_map, make_luma_pair, map_from_geometry
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
-from pairdiff.match.passages import (
-    AreaPassage,
-    Probe,
-    area_passages,
-    fit_passages,
-    fit_title,
-    mask_bars,
-    place_probes,
-    spread_probes,
-    suspect_shots,
-    usual_place,
-)
+from pairdiff.match.passages import AreaPassage, Probe, area_passages, mask_bars, register_passages, usual_place
 from pairdiff.match.segments import find_shots
 from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, better_map, find_edit_map
 from pairdiff.match.witness import ask_pictures
@@ -117,32 +106,19 @@ def _place(found: EditMap, hdr: Scanned, sdr: Scanned, aspects: tuple[float, flo
     usual = max(passages, key=lambda one: one.stop - one.start)
     guess = geometry_from_map(usual.hdr_area, usual.sdr_area, grid_map=found.maps[0][2], hdr_grid=hdr.active, sdr_grid=sdr.active, **limits)
 
-    def probe(places: list[tuple[int, int]]) -> list[Probe]:
+    def probe(places: Sequence[tuple[int, int]]) -> list[Probe]:
         return [Probe(frame, shot, make_luma_pair(hdr.planes[frame], sdr.planes[found.partners[frame]])) for frame, shot in places]
 
-    probes = probe(spread_probes(shots, found.partners, range(len(shots))))
-    return fit_probes(
-        passages, shots, probes, guess, limits=limits, more=lambda suspects: probe(spread_probes(shots, found.partners, suspects))
-    )
+    return register_passages(passages, shots, found.partners, guess, read=probe, limits=limits)[1]
 
 
 def fit_probes(
-    passages: Sequence[AreaPassage],
-    shots: Sequence[tuple[int, int]],
-    probes: list[Probe],
-    guess: Geometry,
-    *,
-    limits: dict[str, Any],
-    more: Callable[[tuple[int, ...]], list[Probe]] | None = None,
+    passages: Sequence[AreaPassage], shots: Sequence[tuple[int, int]], probes: list[Probe], guess: Geometry, *, limits: dict[str, Any]
 ) -> tuple[Geometry, ...]:
-    """Geometry of every passage from pairs at hand, as the pipeline finds it."""
-    title = fit_title(passages, probes, guess, limits=limits)
-    placed = place_probes(title, passages, probes, limits=limits)
-    known = {one.frame for one in probes}
-    added = [one for one in more(suspect_shots(title, len(shots), probes, placed)) if one.frame not in known] if more else []
-    both = [*zip(probes, placed, strict=True), *zip(added, place_probes(title, passages, added, limits=limits), strict=True)]
-    both.sort(key=lambda one: one[0].frame)
-    return fit_passages(title, passages, shots, [one for one, _ in both], [one for _, one in both], limits=limits)
+    """Geometry of every passage from pairs at hand, whatever others are asked for."""
+    left = [probes]
+    partners = np.arange(shots[-1][1])
+    return register_passages(passages, shots, partners, guess, read=lambda places: left.pop() if left else [], limits=limits)[1]
 
 
 @dataclass(frozen=True)

@@ -82,6 +82,7 @@ from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
 from pairdiff.verdict.judge import headroom_interval, judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
 from pairdiff.writeup.phrases import say_time
+from pairdiff.writeup.spans import end_s
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -594,7 +595,7 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, lumas: _Lumas, *, setti
         shots=shots,
         notes=(
             *_matching_notes(edit_map, speed),
-            *_elsewhere_notes(edit_map, hdr.track.times_s, sdr.track.times_s),
+            *_elsewhere_notes(edit_map, hdr_times, sdr_times),
             *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes),
         ),
         partners=edit_map.partners,
@@ -650,7 +651,7 @@ def place_notes(title: Geometry, pixel_aspects: tuple[float, float]) -> list[str
     return []
 
 
-def _elsewhere_notes(edit_map: EditMap, hdr_times_s: Sequence[Fraction | float], sdr_times_s: Sequence[Fraction | float]) -> list[str]:
+def _elsewhere_notes(edit_map: EditMap, hdr_times_s: FloatArray, sdr_times_s: FloatArray) -> list[str]:
     """Passages without partner that the SDR release shows out of order: they are not scored, and a reader should know where they are."""
     notes = []
     for one in edit_map.elsewhere:
@@ -660,11 +661,9 @@ def _elsewhere_notes(edit_map: EditMap, hdr_times_s: Sequence[Fraction | float],
     return notes
 
 
-def _time_at(times_s: Sequence[Fraction | float], frame: int) -> float:
-    """Time of a frame; of the first one behind the end where there is none."""
-    if frame < len(times_s):
-        return float(times_s[frame])
-    return float(times_s[-1]) + float(times_s[-1] - times_s[-2] if len(times_s) > 1 else 0)
+def _time_at(times_s: FloatArray, frame: int) -> float:
+    """Time of a frame; the end of the last one where there is none."""
+    return float(times_s[frame]) if frame < len(times_s) else end_s(times_s)
 
 
 def _paired_frame(alignment: Alignment, frame: int, start: int, stop: int) -> int:

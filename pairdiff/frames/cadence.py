@@ -112,7 +112,7 @@ def _spread(places: list[Fraction]) -> list[Fraction]:
 
 
 def _time_in_words(time_s: Fraction) -> str:
-    minutes, seconds = divmod(float(time_s), 60)
+    minutes, seconds = divmod(round(float(time_s), 3), 60)
     return f"{int(minutes) // 60}:{int(minutes) % 60:02d}:{seconds:06.3f}"
 
 

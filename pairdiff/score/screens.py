@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Declared, FloatArray, LitRoom, PairScore, ScreenResult, Setup
 from pairdiff._settings import Settings
-from pairdiff.light.display import Display, add_veil, read_displays, veil_nits
+from pairdiff.light.display import Display, add_veil, read_displays
+from pairdiff.light.display import veil_nits as room_veil_nits
+from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import hlg_to_peak, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits, show_hdr_picture
 from pairdiff.score.colour import LUMINANCE
 from pairdiff.score.difference import blur_optics, count_difference, pool_difference
@@ -26,6 +28,8 @@ from pairdiff.score.pooling import level_reached, weighted_quantile
 
 DARK_SHARES = (0.01, 0.25)
 """The shadows of a picture lie between these shares of its pixels, darkest first (own)."""
+SHADOW_STEP_PIXELS = 7
+"""One pixel in so many tells the shadows; no divisor of usual widths, so that the columns vary (own)."""
 LEAST_SHADOW_JND = 5.0
 """A picture whose shadows span less than this, |dI| x 720, has none to lose (own)."""
 
@@ -146,25 +150,26 @@ def measure_shadows(pictures: PairPictures, controls: Setup) -> ShadowLevels:
     """Luminance at both ends of a pair's shadows."""
     sdr = sdr_code_to_nits(pictures.sdr_code, white_nits=controls.white_nits, gamma=controls.gamma)
     weights = np.asarray(LUMINANCE, np.float32)
-    ends = [np.quantile(side.reshape(-1, 3)[::7] @ weights, DARK_SHARES) for side in (pictures.hdr_nits, sdr)]
+    ends = [np.quantile(side.reshape(-1, 3)[::SHADOW_STEP_PIXELS] @ weights, DARK_SHARES) for side in (pictures.hdr_nits, sdr)]
     return ShadowLevels((float(ends[0][0]), float(ends[0][1])), (float(ends[1][0]), float(ends[1][1])))
 
 
-def shadows_kept(levels: NDArray[np.float64], *, veil: float, gain: float = 1.0) -> NDArray[np.float64]:
+def shadows_kept(levels_nits: NDArray[np.float64], *, veil_nits: float, gain: float = 1.0) -> NDArray[np.float64]:
     """Share of the shadows' steps that a veil leaves, per picture; NaN where there are none to lose.
 
     Parameters
     ----------
-    levels : (picture, 2) luminance at both ends, cd/m2.
-    veil : light over every pixel, cd/m2.
-    gain : by which the set is turned up.
+    levels_nits : (picture, 2) luminance at both ends, cd/m2.
+    veil_nits : light over every pixel, cd/m2.
+    gain : factor by which the set is turned up.
 
     Returns
     -------
     (picture,) shares; above 1 where turning up more than makes good for the veil. Steps are counted as |dI| of neutral light (BT.2124).
     """
-    span, left = (np.diff(nits_to_pq_picture(side).astype(np.float64), axis=1)[:, 0] for side in (levels, levels * gain + veil))
-    return np.asarray(np.where(span * 720 >= LEAST_SHADOW_JND, left / np.maximum(span, 1e-9), np.nan))
+    ends = levels_nits, levels_nits * gain + veil_nits
+    span, left = (np.diff(nits_to_pq_picture(side).astype(np.float64), axis=1)[:, 0] for side in ends)
+    return np.asarray(np.where(span * JND_SCALE >= LEAST_SHADOW_JND, left / np.maximum(span, 1e-9), np.nan))
 
 
 class ScreenCollector:
@@ -282,7 +287,7 @@ def choose_pairs(shots: Sequence[int], *, most: int) -> list[int]:
 
 
 def _lit_room(screen: Screen, shadows: Sequence[ShadowLevels], *, weights: NDArray[np.float64], settings: Settings) -> LitRoom:
-    veil = veil_nits(screen.display, settings.room_lux)
+    veil = room_veil_nits(screen.display, settings.room_lux)
     brightest = min(settings.white_high_nits, screen.display.peak_nits)
     gain = max(brightest / screen.setup.white_nits, 1.0)
     hdr, sdr = (np.array([getattr(one, name) for one in shadows]) for name in ("hdr_nits", "sdr_nits"))
@@ -294,8 +299,8 @@ def _lit_room(screen: Screen, shadows: Sequence[ShadowLevels], *, weights: NDArr
     return LitRoom(
         room_lux=settings.room_lux,
         veil_nits=veil,
-        hdr_shadows_kept_share=middle(shadows_kept(hdr, veil=veil)),
-        sdr_shadows_kept_share=middle(shadows_kept(sdr, veil=veil)),
+        hdr_shadows_kept_share=middle(shadows_kept(hdr, veil_nits=veil)),
+        sdr_shadows_kept_share=middle(shadows_kept(sdr, veil_nits=veil)),
         sdr_turned_up_nits=screen.setup.white_nits * gain,
-        sdr_turned_up_shadows_kept_share=middle(shadows_kept(sdr, veil=veil, gain=gain)),
+        sdr_turned_up_shadows_kept_share=middle(shadows_kept(sdr, veil_nits=veil, gain=gain)),
     )

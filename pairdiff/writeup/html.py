@@ -27,7 +27,6 @@ from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
-    NBSP,
     RULE_WORDS,
     SEGMENT_WORDS,
     SETUP_NOTES,
@@ -323,7 +322,7 @@ def _axes(result: Document) -> list[Document]:
 def _stops_interval(room: Document) -> str:
     """The ends of the headroom's interval, where the result holds them."""
     low, high = room.get("stops_low"), room.get("stops_high")
-    return "" if low is None or high is None else f" (95 % interval {say_stops(low).removesuffix(f'{NBSP}stops')} to {say_stops(high)})"
+    return "" if low is None or high is None else say_interval(low, high, say_stops)
 
 
 def _highlight_evidence(result: Document) -> list[str]:

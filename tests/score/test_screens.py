@@ -90,10 +90,10 @@ def test_a_veil_takes_the_shadows_by_the_pq_scale_and_turning_up_gives_back():
     levels = np.array([[0.02, 2.0], [0.1, 5.0]])
     pq = colour.models.eotf_inverse_ST2084  # colour-science
     theirs = (pq(levels[:, 1] + 0.7) - pq(levels[:, 0] + 0.7)) / (pq(levels[:, 1]) - pq(levels[:, 0]))
-    assert shadows_kept(levels, veil=0.7) == pytest.approx(theirs, abs=2e-4)
-    assert shadows_kept(levels, veil=0.0) == pytest.approx([1, 1])
-    assert (shadows_kept(levels, veil=0.7, gain=2.0) > shadows_kept(levels, veil=0.7)).all()
-    assert np.isnan(shadows_kept(np.array([[1.0, 1.0]]), veil=0.7)).all()
+    assert shadows_kept(levels, veil_nits=0.7) == pytest.approx(theirs, abs=2e-4)
+    assert shadows_kept(levels, veil_nits=0.0) == pytest.approx([1, 1])
+    assert (shadows_kept(levels, veil_nits=0.7, gain=2.0) > shadows_kept(levels, veil_nits=0.7)).all()
+    assert np.isnan(shadows_kept(np.array([[1.0, 1.0]]), veil_nits=0.7)).all()
 
 
 def test_own_displays_are_read_and_stand_behind_the_named_ones():

@@ -6,52 +6,38 @@ seen by another tool.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
 import pairdiff
 from pairdiff import Comparison
 from pairdiff._demo import grade
-from pairdiff._demo.shots import FRAMES_PER_SHOT, SHOTS
 from tests._clips import Planes
+from tests.whole import _relit
 from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, light_to_pq, sdr_planes
+from tests.whole._relit import relit
 
-FRAMES = 8
-SIZE = (640, 268)
 COARSE = {"preset": "fast", "crf": "30"}
 HASTY = {"preset": "ultrafast", "crf": "18"}
 FINE = {"preset": "fast", "crf": "18"}
 
 
 @pytest.fixture(scope="module")
-def scenes() -> list[tuple[str, Floats]]:
-    """Shot and scene-linear BT.2020 light of every frame of the film."""
-    made = []
-    for shot, build in SHOTS.items():
-        draw = build()
-        for number in range(FRAMES):
-            picture = np.ascontiguousarray(draw(number * FRAMES_PER_SHOT // FRAMES), np.float32)
-            made.append((shot, cv2.resize(picture, SIZE, interpolation=cv2.INTER_AREA).astype(np.float64)))
-    return made
+def scenes() -> tuple[tuple[str, Floats], ...]:
+    return _relit.scenes()
 
 
 @pytest.fixture(scope="module")
-def signals(scenes: list[tuple[str, Floats]]) -> list[Floats]:
-    """The SDR release as 8-bit signal."""
-    return [np.round(grade.grade_sdr(scene) * 219) / 219 for _, scene in scenes]
-
-
-def relit(signal: Floats, *, white: float = 180.0, gamma: float = 2.3) -> Floats:
-    return white * np.maximum(signal, 0) ** gamma @ grade.BT709_TO_BT2020.T
+def signals() -> tuple[Floats, ...]:
+    return _relit.signals()
 
 
 @pytest.fixture
 def compared(tmp_path: Path) -> Callable[..., Comparison]:
-    def compare(hdr: Iterator[Floats], sdr: list[Floats], *, options: dict[str, str] = FINE) -> Comparison:
+    def compare(hdr: Iterator[Floats], sdr: Sequence[Floats], *, options: dict[str, str] = FINE) -> Comparison:
         bright: Iterator[Planes] = (hdr_planes(one) for one in hdr)
         plain: Iterator[Planes] = (sdr_planes(one) for one in sdr)
         return pairdiff.compare(
@@ -79,7 +65,7 @@ SLOW = pytest.mark.slow
     ],
 )
 def test_sdr_at_a_brightness_no_set_reaches_is_an_sdr_picture_all_the_same(
-    signals: list[Floats], compared: Callable[..., Comparison], white: float, gamma: float
+    signals: tuple[Floats, ...], compared: Callable[..., Comparison], white: float, gamma: float
 ) -> None:
     result = compared((relit(one, white=white, gamma=gamma) for one in signals), signals)
     assert result.verdict.label == "sdr-in-hdr-container", told(result)
@@ -89,7 +75,7 @@ def test_sdr_at_a_brightness_no_set_reaches_is_an_sdr_picture_all_the_same(
     assert "power law" in result.verdict.sentence or not result.setup.at_bound
 
 
-def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: list[Floats], compared: Callable[..., Comparison]) -> None:
+def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: tuple[Floats, ...], compared: Callable[..., Comparison]) -> None:
     def marked() -> Iterator[Floats]:
         for one in signals:
             light = relit(one)
@@ -106,7 +92,7 @@ def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: list[Floa
 @SLOW
 @pytest.mark.parametrize("options", [COARSE, HASTY], ids=["crf30", "ultrafast"])
 def test_coarse_copies_of_an_sdr_picture_get_no_other_label(
-    signals: list[Floats], compared: Callable[..., Comparison], options: dict[str, str]
+    signals: tuple[Floats, ...], compared: Callable[..., Comparison], options: dict[str, str]
 ) -> None:
     result = compared((relit(one) for one in signals), signals, options=options)
     assert result.verdict.label in ("sdr-in-hdr-container", "undetermined"), told(result)
@@ -119,7 +105,7 @@ def grainy(signal: Floats, rng: np.random.Generator, *, sigma: float = 0.08) -> 
 
 @SLOW
 @pytest.mark.parametrize("same", [True, False], ids=["the same grain", "grain of its own"])
-def test_grain_of_eight_percent_makes_no_other_label(signals: list[Floats], compared: Callable[..., Comparison], same: bool) -> None:
+def test_grain_of_eight_percent_makes_no_other_label(signals: tuple[Floats, ...], compared: Callable[..., Comparison], same: bool) -> None:
     rng = np.random.default_rng(3)
     sdr = [grainy(one, rng) for one in signals]
     result = compared((relit(one if same else grainy(plain, rng)) for one, plain in zip(sdr, signals, strict=True)), sdr)
@@ -133,7 +119,7 @@ GRADES = {"restrained": "restrained-hdr", "wider": "wider-range", "stretched": "
 @SLOW
 @pytest.mark.parametrize("pair", GRADES)
 def test_coarse_copies_of_other_grades_keep_their_label(
-    scenes: list[tuple[str, Floats]], signals: list[Floats], compared: Callable[..., Comparison], pair: str
+    scenes: tuple[tuple[str, Floats], ...], signals: tuple[Floats, ...], compared: Callable[..., Comparison], pair: str
 ) -> None:
     hdr = (np.maximum(grade.grade_hdr(scene, pair, shot=shot), 0) for shot, scene in scenes)
     result = compared(hdr, signals, options=COARSE)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 LEAST_CODES = 12.0
 """Change of fine detail from the frame before to the frame after, 8-bit codes, from which a place counts (own)."""
 LEAST_PLACES = 500
+"""Places that must move for a frame to tell anything (own)."""
 MOST_REST = 0.05
 """What a mix may leave of the change to the nearer neighbour, in squares (own; film leaves 0.1 and more in 19 frames of 20)."""
 LEAST_NEW, LEAST_NEARER = 0.5, 0.2

@@ -31,8 +31,11 @@ Plane = NDArray[np.unsignedinteger[Any]]
 T = TypeVar("T")
 
 MOST_DAMAGE = 1000
+"""Faults of a release that are listed (own)."""
 MOST_FAULTS_IN_A_ROW = 256
-FORWARD_PICTURES = 24  # a gap up to this is decoded through; seeking costs about as much
+"""Faults without a picture between them after which the rest of a file is given up (own)."""
+FORWARD_PICTURES = 24
+"""A gap up to so many pictures is decoded through; seeking costs about as much (own)."""
 LEAST_UNEVEN, UNEVEN_SHARE = 4, 0.05
 """Pictures that come early or late, and their share, from which a frame rate varies and a long gap is no damage (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}

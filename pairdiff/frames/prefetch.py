@@ -9,6 +9,7 @@ from typing import TypeVar
 
 T = TypeVar("T")
 DEPTH_FRAMES = 4
+"""Items that are read ahead (own)."""
 
 
 def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Iterator[T]:

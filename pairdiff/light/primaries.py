@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from pairdiff._errors import UsageError
 
 WHITE_D65_XY = (0.3127, 0.3290)
+"""CIE 1931 x, y of D65 white (BT.709-6 item 1.4; BT.2020-2 Table 3)."""
 PRIMARIES_XY: dict[str, tuple[tuple[float, float], tuple[float, float], tuple[float, float]]] = {
     "bt709": ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060)),
     "p3-d65": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),

@@ -14,22 +14,18 @@ from pairdiff._errors import UsageError
 
 PQ_PEAK_NITS = 10000.0
 """Light of PQ signal 1, cd/m2 (ST 2084:2014; BT.2100-2 Table 4)."""
-PQ_M1 = 2610 / 16384
-PQ_M2 = 2523 / 4096 * 128
-PQ_C1 = 3424 / 4096
-PQ_C2 = 2413 / 4096 * 32
-PQ_C3 = 2392 / 4096 * 32
-"""ST 2084:2014; BT.2100-2 Table 4. Where H.264 Table E-4 is printed with 653/4096 for m1, the decimal beside it is the right value."""
+PQ_M1, PQ_M2 = 2610 / 16384, 2523 / 4096 * 128
+"""Exponents of PQ (ST 2084:2014; BT.2100-2 Table 4). Where H.264 Table E-4 is printed with 653/4096 for m1, the decimal beside it is the
+right value."""
+PQ_C1, PQ_C2, PQ_C3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
+"""Constants of PQ (ST 2084:2014; BT.2100-2 Table 4)."""
 
-HLG_A = 0.17883277
-HLG_B = 0.28466892
-HLG_C = 0.55991073
-"""BT.2100-2 Table 5, as printed."""
+HLG_A, HLG_B, HLG_C = 0.17883277, 0.28466892, 0.55991073
+"""Constants of HLG (BT.2100-2 Table 5, as printed)."""
 LUMINANCE_WEIGHTS = (0.2627, 0.6780, 0.0593)
 """Luminance of linear BT.2020 R, G, B (BT.2100-2 Table 5, OOTF)."""
 
-SRGB_BREAK = 0.04045
-SRGB_LINEAR_BREAK = 0.0031308
+SRGB_BREAK, SRGB_LINEAR_BREAK = 0.04045, 0.0031308
 """Signal and light where sRGB turns from a line into a power (IEC 61966-2-1)."""
 
 

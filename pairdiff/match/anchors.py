@@ -21,6 +21,7 @@ from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 POOL_ROWS, POOL_COLUMNS = 3, 4
 """Cells of the fingerprint that are joined for the search, so that a slightly different frame is still found."""
 PROJECTED = 96
+"""Numbers to which the joined cells are projected for the search (own)."""
 CANDIDATES = 6
 """Places compared in full for each window."""
 NEAR_FRAMES = 4

@@ -34,6 +34,7 @@ LEAST_PLAIN = 12
 PERIODS = (2, 3, 4, 5, 6, 10, 25)
 """Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
 BLOCK_FRAMES = 100
+"""Frames in which one pattern must hold (own)."""
 SURE_SHARE, CHANCE_SHARE = 0.85, 0.5
 """Share of repeats at a phase of a pattern from which that phase repeats, and up to which it does not: film itself may pause (own)."""
 LONGEST_RUN = 8

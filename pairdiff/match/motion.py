@@ -21,6 +21,7 @@ CUT_DISTANCE = 0.15
 CUT_RATIO = 4.0
 """How far a cut must stand out above its neighbours (own)."""
 LEAST_SHOT_FRAMES = 5
+"""Shortest shot, frames (own)."""
 AROUND_FRAMES, AROUND_PERCENT = 9, 80
 """Frames to either side whose distances say how much moves there, and the percentile taken of them."""
 LEAST_STEP = 1e-6

@@ -45,11 +45,13 @@ EVERY_FRAMES, EVERY_FRAMES_LONG, LONG_FILM_FRAMES = 12, 24, 20_000
 MOST_WINDOWS = 5400
 """Windows looked for in the longest films: 172 800 frames are still covered without a gap, and the search stays linear (own)."""
 GAP_EVERY_FRAMES = 6
+"""From one window to the next in the gaps between runs (own)."""
 PROBES = 48
 """Windows by which the map of the grids is chosen."""
 LEAST_PROBES = 3
 """Windows that must be found before another map than the likeliest is believed (own)."""
 FIT_WINDOWS = 16
+"""Windows by which the map of the grids is fitted (own)."""
 GOOD_PROBE = 0.6
 """Mean correlation of the probes above which no other map is tried (own)."""
 LEVEL_FRAMES = 24

@@ -28,6 +28,7 @@ HISTOGRAM_FROM = 0.75
 CODE10_JND = 0.82
 """One 10-bit PQ code on grey, dE_ITP."""
 WINDOW_DEGREES = 0.5
+"""Size of the windows of local contrast, visual degrees (own)."""
 LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
 """Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
 

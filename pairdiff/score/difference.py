@@ -19,10 +19,10 @@ from pairdiff.score.notice import notice_probability
 from pairdiff.score.pooling import estimate_mean, estimate_share
 
 OPTICS_DEGREES = EYE.optics_degrees
+"""Blur of the eye's optics, standard deviation, visual degrees (Barten 1999; `eye.EyeModel`)."""
 LEAST_SPREAD = 1e-4
 """Variance of the blur, square pixels, below which it changes nothing that float32 holds."""
-HISTOGRAM_STEP_JND = 0.1
-HISTOGRAM_BINS = 2000
+HISTOGRAM_STEP_JND, HISTOGRAM_BINS = 0.1, 2000
 """Step and length of the histogram of dE_ITP that a film's percentiles are read from (own)."""
 
 

@@ -30,6 +30,7 @@ AREA_FACTORS = (0.5, 0.75, 1.0, 1.25, 1.5)
 NOISE_RANGE = (0.6, 0.97)
 """SDR levels, as a share of the picture's 99.9th percentile, between which noise is read off the pair (own)."""
 NOISE_WINDOW_PIXELS = 17
+"""Width of the window whose mean is taken off before noise is read (own)."""
 NOISE_DEVIATIONS = 2.5
 """How many standard deviations the brightest thousandth of a noisy even surface lies above it: between 2.3 and 3.1, as it covers ten
 pictures in a hundred or all (normal distribution)."""

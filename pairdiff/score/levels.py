@@ -24,15 +24,17 @@ from pairdiff.light.transfer import bt1886_to_nits, nits_to_pq, pq_to_nits
 from pairdiff.score import _kernels
 
 BINS = 8192
+"""Bins of the histogram of levels (own)."""
 BINS_PER_CODE = 6553
 """Bin k is centred on signal k / 6553, so that black and white lie on a centre; the last centre is 1.25."""
 POINTS_PER_CODE = 65536
+"""Points of the light table from signal 0 to 1 (own)."""
 TABLE_END_CODE = 2
 """The light table runs to signal 2; more cannot be coded, and counts as that in the means."""
 PERCENTILES = (99.99, 99.9, 99.0, 50.0)
+"""Percentiles of a frame's levels, % (own)."""
 AREA_NITS = (100.0, 203.0, 1000.0)
-"""Percentiles of a frame's levels, %, and levels over which area is counted: SDR mastering white, HDR reference white (BT.2408), and one
-that only highlights reach (own)."""
+"""Levels over which area is counted: SDR mastering white (BT.2035), HDR Reference White (BT.2408), and one that only highlights reach."""
 _CHUNKS = 8
 _SHIFT = 16
 

@@ -12,6 +12,7 @@ from scipy.stats import t as student_t
 from pairdiff._records import Estimate
 
 CONFIDENCE = 0.95
+"""Share of intervals that hold the truth (common practice, no source)."""
 LEAST_SHOTS = 3
 """Fewer shots than this give a mean no interval (own)."""
 

@@ -12,9 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from pairdiff.score.eye import EYE
 
 FIELD_DEGREES = EYE.field_degrees
+"""Size of the picture, visual degrees (own; `eye.EyeModel`)."""
 RED_GREEN = ((1.0, 0.0053), (0.0, 1.0))
-BLUE_YELLOW = ((34.1, 0.04), (13.5, 0.025))
 """Terms (a, b) of sensitivity a exp(-b f^2), f in cycles per degree (P. Andersson et al. 2020, table 1)."""
+BLUE_YELLOW = ((34.1, 0.04), (13.5, 0.025))
+"""The same of blue-yellow (P. Andersson et al. 2020, table 1)."""
 
 
 def barten_sensitivity(

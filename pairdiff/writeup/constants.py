@@ -7,6 +7,7 @@ docstring that says what it is and where it comes from; this file gathers them, 
 from __future__ import annotations
 
 import ast
+import itertools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from typing import Any
 
 from pairdiff.score.eye import list_constants as list_eye_constants
 
-STAGES = ("light", "match", "score", "verdict", "stills")
+STAGES = ("frames", "light", "match", "score", "verdict", "stills")
 _CITED = re.compile(r"\b(BT\.\d|ST \d|IEC|CTA|(?:19|20)\d\d\b)")
 
 
@@ -58,20 +59,15 @@ def list_constants() -> tuple[Constant, ...]:
 
 
 def _documented(source: str) -> Iterator[tuple[str, str]]:
-    """Names in capitals that a file assigns, with the docstring behind them; one docstring serves the assignments right before it."""
-    waiting: list[str] = []
-    for node in ast.parse(source).body:
-        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
-            yield from ((name, " ".join(node.value.value.split())) for name in waiting)
-            waiting = []
-        elif isinstance(node, (ast.Assign, ast.AnnAssign)):
+    """Names in capitals that a file assigns, with the docstring right behind the assignment; empty where there is none."""
+    body = ast.parse(source).body
+    for node, behind in itertools.zip_longest(body, body[1:]):
+        if isinstance(node, (ast.Assign, ast.AnnAssign)):
             targets = node.targets if isinstance(node, ast.Assign) else [node.target]
             names = [one.id for target in targets for one in ast.walk(target) if isinstance(one, ast.Name)]
-            waiting += [name for name in names if name.isupper() and not name.startswith("_")]
-        else:
-            yield from ((name, "") for name in waiting)
-            waiting = []
-    yield from ((name, "") for name in waiting)
+            meaning = behind.value.value if isinstance(behind, ast.Expr) and isinstance(behind.value, ast.Constant) else ""
+            words = " ".join(meaning.split()) if isinstance(meaning, str) else ""
+            yield from ((name, words) for name in names if name.isupper() and not name.startswith("_"))
 
 
 def _is_number(value: Any) -> bool:

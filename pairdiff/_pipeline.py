@@ -394,6 +394,7 @@ def _match(
         (first.spans, second.spans),
         limits=_geometry_limits(first.release, second.release, settings),
     )
+
     def match_frames(grid_map: GridMap | None) -> EditMap:
         found = find_edit_map(
             prints[0],
@@ -765,9 +766,7 @@ def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
     return light ** np.float32(1 / RESAMPLE_GAMMA)
 
 
-def _fit(
-    matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress
-) -> tuple[SetupFits, FitCollector]:
+def _fit(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress) -> tuple[SetupFits, FitCollector]:
     count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
@@ -927,9 +926,7 @@ def _draw(matching: _Matching, moments: Sequence[Moment], setup: Setup, *, setti
         jnd = difference_map(pictures.hdr_nits, sdr_nits, pixels_per_degree=pictures.pixels_per_degree)
         published = ask_second_opinion(pictures.hdr_nits, sdr_nits, pixels_per_degree=pictures.pixels_per_degree)
         for moment in by_frame[hdr.index]:
-            typed = replace(
-                moment, hdr_picture_type=hdr.picture_type, sdr_picture_type=sdr.picture_type, published_loss=published
-            )
+            typed = replace(moment, hdr_picture_type=hdr.picture_type, sdr_picture_type=sdr.picture_type, published_loss=published)
             drawn.setdefault(hdr.index, []).extend(
                 draw_stills(
                     typed, hdr_nits=pictures.hdr_nits, sdr_nits=sdr_nits, difference_jnd=jnd, white_nits=setup.white_nits, peak_nits=peak

@@ -129,9 +129,7 @@ class Settings:
     stretched_area_share: float = option(
         0.02, "verdict", "Share of the picture that must be SDR-clipped, over matched time, for `stretched`: lamps are flat in any grade."
     )
-    stretched_residual_jnd: float = option(
-        6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film."
-    )
+    stretched_residual_jnd: float = option(6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film.")
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")
     threshold_spread: float = option(0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself.")

@@ -69,9 +69,8 @@ def comparison() -> Any:
         headroom=SimpleNamespace(stops=0.512, time_share=estimate),
         setup=SimpleNamespace(white_nits=143.2, gamma=2.31),
         difference=SimpleNamespace(
-            side_by_side=SimpleNamespace(rms=7.04), on_its_own=SimpleNamespace(
-                preference_loss=estimate, notice_probability=estimate, colour_part=estimate
-            )
+            side_by_side=SimpleNamespace(rms=7.04),
+            on_its_own=SimpleNamespace(preference_loss=estimate, notice_probability=estimate, colour_part=estimate),
         ),
         colour=SimpleNamespace(outside_709_share=None),
         alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),

@@ -55,7 +55,6 @@ class FieldWatch:
         """What `compare_weaves` said of all pairs, (pair, 9)."""
         return np.stack(self._weaves) if self._weaves else np.zeros((0, 9), np.int64)
 
-
     def mixed(self) -> NDArray[np.bool_]:
         """Frames that are mixes of their neighbours, (frame,); none where there are too few of them to be a conversion."""
         return find_mixed(np.stack(self._mixes)) if self._mixes else np.zeros(len(self._weaves) + 1, bool)
@@ -80,9 +79,7 @@ def look_at_fields(release: Release) -> Release:
     return replace(release, field_order=order)
 
 
-def check_combed(
-    release: Release, combed: NDArray[np.bool_], moving: NDArray[np.bool_], *, places: list[Fraction]
-) -> None:
+def check_combed(release: Release, combed: NDArray[np.bool_], moving: NDArray[np.bool_], *, places: list[Fraction]) -> None:
     """Refuse a release of which a good part shows two moments in each frame.
 
     Parameters

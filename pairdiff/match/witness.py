@@ -166,9 +166,7 @@ class _Witnesses:
         return correlate_lags(shown, places[-1] if own else places[0])
 
 
-def _ask_run(
-    run: DoubtfulRun, single: SinglePath, geometries: Sequence[Geometry], *, read: Reader, limits: Mapping[str, Any]
-) -> Answer:
+def _ask_run(run: DoubtfulRun, single: SinglePath, geometries: Sequence[Geometry], *, read: Reader, limits: Mapping[str, Any]) -> Answer:
     """Let the witnesses of a run speak."""
     witnesses = _Witnesses(single, geometries, read, limits)
     asked = np.unique(np.linspace(run.start, run.stop - 1, WITNESSES).round().astype(int)).tolist()

@@ -172,9 +172,7 @@ def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
     return shifts
 
 
-def _spread(
-    highlights: HighlightLevels, colour: PictureColour, detail: PictureDetail, places: TonePlaces, fits: SetupFits
-) -> PairSpread:
+def _spread(highlights: HighlightLevels, colour: PictureColour, detail: PictureDetail, places: TonePlaces, fits: SetupFits) -> PairSpread:
     whites, gammas = fits.nodes
     every_white, every_gamma = (grid.reshape(-1) for grid in np.meshgrid(whites, gammas, indexing="ij"))
     shifts = tone_shifts_jnd(places, whites_nits=every_white, gammas=every_gamma).reshape(whites.size, gammas.size)

@@ -65,9 +65,7 @@ def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
         counts[0, low : low + max(round(pair.detail_stops / 0.9 / LEVEL_STEP_STOPS), 1)] = 1000
     shift = np.full((nodes, nodes), pair.tone_shift_jnd["controls"])
     factors = len(AREA_FACTORS)
-    return PairSpread(
-        (pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, (pair.outside_709_share,) * factors, shift, counts
-    )
+    return PairSpread((pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, (pair.outside_709_share,) * factors, shift, counts)
 
 
 def make_signal(

@@ -97,9 +97,7 @@ def make_container_example() -> r.Comparison:
         colour=r.Colour("not_applicable", None, None, None, 1.1),
         tone=r.Tone("cannot_tell", None, None, (), (), None, None),
         viewer=r.Viewer("not_measured", None, None),
-        difference=r.Difference(
-            r.SideBySide("not_measured", None, None), r.OnItsOwn("cannot_tell", *([nothing] * 7))
-        ),
+        difference=r.Difference(r.SideBySide("not_measured", None, None), r.OnItsOwn("cannot_tell", *([nothing] * 7))),
         alignment=dataclasses.replace(example.alignment, geometry=()),
     )
 

@@ -1,6 +1,6 @@
 """Pictures settle what fingerprints hardly tell, in files: an edit map that is a frame off is planted behind the fingerprints."""
-
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -33,3 +33,25 @@ def test_a_passage_that_is_a_frame_late_is_put_right_by_its_pictures(small_pair:
     assert (found.partners[paired] == paired).all()
     assert "look at frames that are hard to tell apart" in told
     assert all(one.residual_pixels is not None and one.residual_pixels < 0.2 for one in found.geometry)
+
+
+def test_a_frame_that_is_kept_is_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[list[int]] = []
+
+    def read(release: object, *, indices: list[int], times_s: list[float]) -> list[SimpleNamespace]:
+        asked.append(list(indices))
+        return [SimpleNamespace(planes=(np.full((8, 8), n, np.uint8),)) for n in indices]
+
+    monkeypatch.setattr(_pipeline, "read_frames_at", read)
+    signal = SimpleNamespace(chroma_sampling=SimpleNamespace(value="420"))
+    side = SimpleNamespace(release=SimpleNamespace(signal=signal), track=SimpleNamespace(times_s=list(range(20))))
+    lumas = _pipeline._Lumas(side, side)  # type: ignore[arg-type]
+    kept = lumas.read([(1, 2), (3, 4)], keep=True)
+    assert asked == [[1, 3], [2, 4]]
+    again = lumas.read([(3, 4), (3, 5)])
+    assert asked[2:] == [[5]]
+    assert [int(one.hdr[0, 0]) for one in again] == [3, 3]
+    assert [int(one.sdr[0, 0]) for one in again] == [4, 5]
+    assert again[0].hdr is kept[1].hdr
+    lumas.read([(3, 5)])
+    assert asked[3:] == [[5]]  # what was not to be kept is read anew

@@ -260,12 +260,11 @@ class ScreenCollector:
 
 
 def _spread_time(shown: NDArray[np.int64], weighting: Weighting) -> Weighting:
-    """What the shown pairs stand for: the time of their shots, which they share among them, scaled to the whole."""
+    """What the shown pairs stand for: the time of their shots, which they share among them; only its proportions count."""
     shots = weighting.shots[shown]
     total = {shot: weighting.seconds[weighting.shots == shot].sum() for shot in np.unique(shots)}
     seconds = np.array([total[shot] / (shots == shot).sum() for shot in shots])
-    scale = weighting.seconds.sum() / seconds.sum()
-    return Weighting(seconds * scale, shots, weighting.sampled_fraction * shown.size / weighting.seconds.size)
+    return Weighting(seconds, shots, weighting.sampled_fraction * shown.size / weighting.seconds.size)
 
 
 def choose_pairs(shots: Sequence[int], *, most: int) -> list[int]:

@@ -7,6 +7,7 @@ calls progressive are photographs of scikit-image under a moving camera, drawn l
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -292,8 +293,6 @@ def release_like() -> Any:
 def test_interlaced_video_is_refused_with_what_was_found_and_what_to_do() -> None:
     combed, moving = np.ones(40, bool), np.ones(40, bool)
     combed[:10] = False
-    from fractions import Fraction
-
     with pytest.raises(InputRefused) as refused:
         check_combed(release_like(), combed, moving, places=[Fraction(1, 2), Fraction(61), Fraction(3725)])
     words = str(refused.value)
@@ -338,3 +337,8 @@ def test_a_choice_without_neighbours_is_the_frame_itself() -> None:
     still = compare_weaves(*(sample_rows(film()[9]) for _ in range(2)))
     assert choose_match(still, still, order="bottom") == "own"
     assert not classify_pairs(still[None]).moving.any()
+
+
+def test_a_time_that_rounds_to_a_whole_minute_is_said_as_one() -> None:
+    with pytest.raises(InputRefused, match=r"for example at 0:01:00\.000\."):
+        check_combed(release_like(), np.ones(40, bool), np.ones(40, bool), places=[Fraction(599997, 10000)])

@@ -8,8 +8,16 @@ from skimage.transform import downscale_local_mean, resize
 from pairdiff._records import Rectangle
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.match import _kernels
-from pairdiff.match.geometry import LumaPair, build_geometry, geometry_from_map, guess_geometry, refine_geometry, resample_area
-from pairdiff.match.grid import GridMap
+from pairdiff.match.geometry import (
+    LumaPair,
+    build_geometry,
+    geometry_from_map,
+    guess_geometry,
+    map_from_geometry,
+    refine_geometry,
+    resample_area,
+)
+from pairdiff.match.grid import GridMap, maps_apart
 
 RNG = np.random.default_rng(3)
 EYE = {"max_columns": 1920, "pixels_per_degree_2160": 56.55}
@@ -235,3 +243,14 @@ def test_a_map_that_agrees_with_the_edges_leaves_them_exact():
     hdr, sdr = Rectangle(280, 1880, 0, 3840), Rectangle(140, 940, 0, 1920)
     made = geometry_from_map(hdr, sdr, grid_map=GridMap(1.004, 0.998, -0.002, 0.001), **EYE)
     assert made == guess_geometry(hdr, sdr, **EYE)
+
+
+def test_the_map_of_the_grids_and_the_geometry_lead_to_each_other():
+    hdr, sdr = Rectangle(21, 501, 8, 952), Rectangle(11, 251, 4, 476)
+    known = GridMap(0.93, 0.91, 0.02, 0.06)
+    there = geometry_from_map(hdr, sdr, grid_map=known, **EYE)
+    back = map_from_geometry(there, hdr_grid=hdr, sdr_grid=sdr)
+    assert maps_apart(back, known) < 1e-9
+    for end in (11, 251):  # by hand: a place in the SDR picture, in the HDR one by pixels and by shares
+        by_pixels = there.shift_rows + there.scale_rows * end
+        assert by_pixels == pytest.approx(21 + 480 * (known.shift_rows + known.scale_rows * (end - 11) / 240))

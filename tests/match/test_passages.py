@@ -3,6 +3,7 @@
 A trimmed form; with real matching and codecs: tests/bench/match_geometry.py, and the slow tests below.
 """
 
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 
@@ -12,7 +13,7 @@ import pytest
 from pairdiff._records import Rectangle
 from pairdiff.match.geometry import geometry_from_map, guess_geometry, make_luma_pair
 from pairdiff.match.grid import GridMap
-from pairdiff.match.passages import AreaPassage, Probe, place_probes, spread_probes, suspect_shots
+from pairdiff.match.passages import AreaPassage, Probe, place_probes, spread_probes, suspect_shots, usual_place
 from tests.match._films import HDR, Grade
 from tests.match._placing import EYE, fit_probes, judge_placing, place_case
 from tests.match._shapes import WIDE, Shape, shape_cases, true_place
@@ -163,3 +164,12 @@ def test_every_case_is_placed_within_a_quarter_pixel_at_1920_and_no_bar_is_pictu
     assert told.worst_pixels < 0.25
     assert told.bar_share < 0.01
     assert told.lost_share < 0.02
+
+
+def test_the_usual_place_is_the_one_of_most_frames():
+    there = guess_geometry(WHOLE, WHOLE, **EYE)
+    away = replace(there, shift_rows=4.0)
+    spans = ((away, 0, 60), (there, 60, 100), (there, 100, 130))
+    parts = [replace(one, hdr_start=start, hdr_stop=stop) for one, start, stop in spans]
+    assert usual_place(parts).shift_rows == there.shift_rows
+    assert usual_place(parts[:2]).shift_rows == 4.0

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
@@ -5,7 +7,7 @@ from scipy.ndimage import gaussian_filter1d
 from pairdiff._records import Rectangle
 from pairdiff.match import timeline
 from pairdiff.match.segments import build_segments
-from pairdiff.match.timeline import belongs_together, find_edit_map, find_turn, single_path, usual_offset, with_single_path
+from pairdiff.match.timeline import belongs_together, better_map, find_edit_map, find_turn, single_path, usual_offset, with_single_path
 from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, track
 
 
@@ -210,3 +212,11 @@ def test_a_slow_shot_behind_an_edit_is_undetermined_and_not_called_the_release_s
     assert found.path[262:].min() >= 200
     unlike = find_edit_map(hdr, track(to_sdr(with_a_slow_end(FILM, another), noise=0.004)))
     assert (unlike.state[262:] == -1).all()
+
+
+def test_a_map_on_registered_pictures_takes_the_place_of_the_first_unless_less_agrees():
+    first = find_edit_map(*tracks_at(7))
+    half = replace(first, partners=np.where(np.arange(len(first.partners)) % 2, first.partners, -1))
+    assert better_map(first, half) is first
+    assert better_map(half, first) is first
+    assert better_map(first, replace(first, score=0.98 * first.score)) is not first

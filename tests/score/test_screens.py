@@ -156,3 +156,16 @@ def test_presets_say_why_their_numbers_are_what_they_are():
     for one in PRESETS.values():
         assert len(one.reasoning) > 40
         assert one.origin
+
+
+def test_a_shown_pair_stands_for_the_time_of_its_shot():
+    pictures = relabelled(150.0, 2.4)
+    bright = PairPictures(np.where(pictures.sdr_code > 0.7, pictures.hdr_nits * 6, pictures.hdr_nits), pictures.sdr_code, 56.55)
+    screens = list_screens(Settings(), transfer="pq", source_peak_nits=float(bright.hdr_nits.max()), controls=controls())
+    collector = ScreenCollector(screens, wanted=[10, 40])
+    for frame in (10, 20, 30, 40):
+        collector.add(bright if frame < 40 else pictures, hdr_frame=frame)
+    pairs = [make_pair(hdr_frame=frame, hdr_p999_nits=150.0) for frame in (10, 20, 30, 40)]
+    weighting = Weighting(np.array([1.0, 1.0, 1.0, 1.0]), np.array([0, 0, 0, 1]), 0.1)  # three quarters of the time are bright
+    found = collector.pool(pairs, weighting, settings=Settings())[0][1].difference.on_its_own.preference_loss.value
+    assert found == pytest.approx(0.75 * score_on_screen(bright, screens[0]).preference_loss.jod, rel=0.02)

@@ -339,3 +339,12 @@ def test_a_value_that_json_cannot_hold_is_named(example: records.Comparison) -> 
     with pytest.raises(TypeError, match="a result cannot hold a object"):
         comparison_to_document(odd)
     assert comparison_to_document(dataclasses.replace(example, settings={"rate": Fraction(25)}))["run"]["settings"] == {"rate": "25/1"}
+
+
+def test_segments_hold_film_time_beside_their_frames(example: records.Comparison) -> None:
+    segments = (records.Segment("hdr_only", 0, 24, None, None, None, None), records.Segment("matched", 24, 240, 0, 216, 0.96, 0.9))
+    times = {"hdr_times_s": np.arange(240) / 24, "sdr_times_s": np.arange(216) / 25}
+    told = alignment_to_document(dataclasses.replace(example.alignment, segments=segments, **times))["segments"]
+    assert [(one["hdr_start_s"], one["hdr_stop_s"]) for one in told] == [(0.0, 1.0), (1.0, 10.0)]
+    assert told[0]["sdr_start_s"] is told[0]["sdr_stop_s"] is None
+    assert (told[1]["sdr_start_s"], told[1]["sdr_stop_s"]) == (0.0, pytest.approx(8.64))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Side
 from pairdiff.light.transfer import nits_to_pq
-from pairdiff.writeup.phrases import SEGMENT_WORDS, say_share
+from pairdiff.writeup.phrases import SEGMENT_WORDS, say_decimals, say_share
 
 LIGHT_TICKS = (0.0, 1.0, 10.0, 100.0, 1000.0, 10000.0)
 LIGHT_TOPS = (100.0, 250.0, 400.0, 600.0, 1000.0, 2000.0, 4000.0, 10000.0)
@@ -344,7 +344,7 @@ def draw_headroom(
         y = top + row * step + step - 15
         body.append(_text(0, y + 4 if wide else y - 14, words, "halo"))
         body.append(f'<path class="stem" d="M{x(0):.1f} {y}H{x(stops):.1f}"/><circle class="dot" cx="{x(stops):.1f}" cy="{y}" r="5"/>')
-        value = f"{stops:+.2f}".replace("-", "\N{MINUS SIGN}")
+        value = say_decimals(stops, 2, sign=True)
         body.append(_text(max(x(stops), x(0)) + 11, y + 4, value, "num halo"))
     body.append(_text(right, floor + 34, "stops above the set's white", "end"))
     return _svg(body, width=width, height=floor + 42, ident=ident, title="Headroom against set-ups", summary=summary)

@@ -188,11 +188,26 @@ def say_number(value: float | None) -> str:
     """
     if value is None:
         return NO_VALUE
-    return _say_decimals(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
+    return say_decimals(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
 
 
-def _say_decimals(value: float, decimals: int, *, sign: bool = False) -> str:
-    """With a true minus sign, and without any sign where nothing but 0 is left."""
+def say_decimals(value: float, decimals: int, *, sign: bool = False) -> str:
+    """Say a plain number with so many decimals: with a true minus sign, and without any sign where nothing but 0 is left.
+
+    Parameters
+    ----------
+    value : float
+        Any unit.
+    decimals : int
+        After the point.
+    sign : bool
+        Whether more than 0 has a plus sign.
+
+    Returns
+    -------
+    str
+        Without a unit.
+    """
     text = f"{value:{'+' if sign else ''}.{decimals}f}"
     if not text.strip("+-0."):
         return text.lstrip("+-")
@@ -224,7 +239,7 @@ def _say_significant(value: float) -> str:
     if value == 0:
         return "0"
     decimals = 2 - math.floor(math.log10(abs(float(f"{value:.2e}"))))
-    return _say_decimals(round(value, decimals), min(max(decimals, 0), 4))
+    return say_decimals(round(value, decimals), min(max(decimals, 0), 4))
 
 
 def say_declared_nits(value: float | None) -> str:
@@ -256,7 +271,7 @@ def say_stops(value: float | None) -> str:
     str
         With its sign and unit; `no value` for None.
     """
-    return NO_VALUE if value is None else f"{_say_decimals(value, 2, sign=True)}{NBSP}stops"
+    return NO_VALUE if value is None else f"{say_decimals(value, 2, sign=True)}{NBSP}stops"
 
 
 def say_jnd(value: float | None) -> str:
@@ -272,7 +287,7 @@ def say_jnd(value: float | None) -> str:
     str
         One decimal and the unit; `no value` for None.
     """
-    return NO_VALUE if value is None else f"{_say_decimals(value, 1)}{NBSP}JND"
+    return NO_VALUE if value is None else f"{say_decimals(value, 1)}{NBSP}JND"
 
 
 def say_jod(value: float | None) -> str:
@@ -288,7 +303,7 @@ def say_jod(value: float | None) -> str:
     str
         Two decimals and the unit; `no value` for None.
     """
-    return NO_VALUE if value is None else f"{_say_decimals(value, 2)}{NBSP}JOD"
+    return NO_VALUE if value is None else f"{say_decimals(value, 2)}{NBSP}JOD"
 
 
 def say_deviation(value: float | None, say: Callable[[float | None], str] = say_number) -> str:
@@ -324,7 +339,7 @@ def say_gamma(value: float | None) -> str:
     str
         Two decimals; `no value` for None.
     """
-    return NO_VALUE if value is None else _say_decimals(value, 2)
+    return NO_VALUE if value is None else say_decimals(value, 2)
 
 
 def say_fact(value: object) -> str:

@@ -138,3 +138,12 @@ def test_words_are_escaped() -> None:
     root = ElementTree.fromstring(svg)
     assert "<b>&" in [text.text for text in root.iter("text")]
     assert "<script>" not in svg
+
+
+def test_headroom_is_said_as_the_tables_say_it() -> None:
+    rows = [("gain", 1.5), ("white 203", -0.14), ("controls", 0.001)]
+    svg = draw_headroom(rows, slight_stops=0.3, clear_stops=1.0, width=1080, ident="h", summary="")
+    words = [text.text for text in ElementTree.fromstring(svg).iter("text")]
+    words += [text.text for text in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
+    assert {"+1.50", "\N{MINUS SIGN}0.14", "0.00"} <= set(words)
+    assert "+0.00" not in words

@@ -66,6 +66,7 @@ from pairdiff.match.geometry import (
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import Probe, area_passages, mask_bars, register_passages, usual_place
+from pairdiff.match.seams import settle_seams
 from pairdiff.match.segments import build_segments, find_shots
 from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, belongs_together, better_map, find_edit_map, find_turn, usual_offset
 from pairdiff.match.witness import ask_pictures
@@ -454,14 +455,10 @@ def _match_again(
 def _ask(matching: _Matching, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:
     """Frames that fingerprints hardly tell settled by their pictures; registered again where any changed."""
     tell("look at frames that are hard to tell apart", 0, None)
-    first, second = matching.hdr, matching.sdr
-    settled = ask_pictures(
-        matching.edit_map,
-        find_cuts(first.track.fingerprints),
-        matching.alignment.geometry,
-        read=lumas.read,
-        limits=_geometry_limits(first.release, second.release, settings),
-    )
+    first, second, places = matching.hdr, matching.sdr, matching.alignment.geometry
+    limits = _geometry_limits(first.release, second.release, settings)
+    settled = ask_pictures(matching.edit_map, find_cuts(first.track.fingerprints), places, read=lumas.read, limits=limits)
+    settled = settle_seams(settled, places, read=lumas.read, limits=limits)
     if settled is matching.edit_map:
         return matching
     settled = _set_aside(settled, hdr=first.track.set_aside, sdr=second.track.set_aside)

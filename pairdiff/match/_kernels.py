@@ -155,3 +155,36 @@ def best_runs(says: NDArray[np.float64], log_chance: NDArray[np.float64], out: N
         for i in range(start, stop):
             out[i] = i > start
         stop = start
+
+
+@njit(cache=True, nogil=True)
+def align_pairs(reward: NDArray[np.float64], column: NDArray[np.int64], margin: NDArray[np.float64]) -> None:
+    """The pairing in order with the largest sum of rewards, and by how much it beats the best one without each of its pairs.
+
+    column[i] : partner of row i, -1 without; margin[i] : how much is lost where row i has another partner or none (or, without a partner,
+    where it has any).
+    """
+    rows, columns = reward.shape
+    head = np.zeros((rows + 1, columns + 1))
+    tail = np.zeros((rows + 1, columns + 1))
+    for i in range(rows):
+        for j in range(columns):
+            head[i + 1, j + 1] = max(head[i, j] + reward[i, j], head[i, j + 1], head[i + 1, j])
+    for i in range(rows - 1, -1, -1):
+        for j in range(columns - 1, -1, -1):
+            tail[i, j] = max(tail[i + 1, j + 1] + reward[i, j], tail[i + 1, j], tail[i, j + 1])
+    for i in range(rows):
+        alone = -np.inf
+        for j in range(columns + 1):
+            alone = max(alone, head[i, j] + tail[i + 1, j])
+        best, second, place = -np.inf, -np.inf, -1
+        for j in range(columns):
+            value = head[i, j] + reward[i, j] + tail[i + 1, j + 1]
+            if value > best:
+                best, second, place = value, best, j
+            elif value > second:
+                second = value
+        if best > alone:
+            column[i], margin[i] = place, best - max(second, alone)
+        else:
+            column[i], margin[i] = -1, alone - best

@@ -66,6 +66,11 @@ class Cadence:
     period: int | None
     """Length of the regular pattern, frames; None where there is none."""
 
+    @property
+    def middle(self) -> NDArray[np.int64]:
+        """The middle frame of every run, which stands for it: a frame of another picture that is taken for a repeat lies at an end."""
+        return self.first + self.count // 2
+
 
 def find_cadence(track: FloatArray) -> Cadence:
     """Find the repeats of a track, (frame, cell)."""

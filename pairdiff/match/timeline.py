@@ -197,7 +197,7 @@ def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
 
 
 def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
-    """A map of runs of repeats as a map of frames: runs of one length pair in order, else the first frame of each."""
+    """A map of runs of repeats as a map of frames: runs of one length pair in order, else the middle frame of each."""
     run = np.repeat(np.arange(len(hdr.first)), hdr.count)
     spread = replace(
         single,
@@ -233,7 +233,9 @@ def _spread_path(
     frames = np.where(known, first + np.where(equal, place, 0), -1)
     inner = equal & (place < count - 1)
     stop = np.where(known, np.where(inner, frames + 1, first + count), -1)
-    return frames, stop, np.where((state[run] == 1) & (equal | (place == 0)), frames, -1)
+    middle = place == hdr.count[run] // 2  # a frame of the next picture that is taken for a repeat lies at an end
+    partners = np.where(equal, frames, first + count // 2)
+    return frames, stop, np.where((state[run] == 1) & (equal | middle), partners, -1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,10 +246,10 @@ class SinglePath:
     """Single SDR frame, -1 without."""
     state: NDArray[np.int8]
     faint: NDArray[np.bool_]
-    hdr_first: NDArray[np.int64]
-    """HDR frame of each single one."""
-    sdr_first: NDArray[np.int64]
-    """SDR frame of each single one, of the whole release."""
+    hdr_frame: NDArray[np.int64]
+    """HDR frame that stands for each single one."""
+    sdr_frame: NDArray[np.int64]
+    """SDR frame that stands for each single one, of the whole release."""
 
 
 def single_path(edit_map: EditMap) -> SinglePath:
@@ -255,7 +257,8 @@ def single_path(edit_map: EditMap) -> SinglePath:
     first, runs = edit_map.hdr_cadence.first + edit_map.maps[0][0], edit_map.sdr_cadence.first
     path = edit_map.path[first]
     single = np.where(path >= 0, np.searchsorted(runs, path, "right") - 1, -1)
-    return SinglePath(single, edit_map.state[first], edit_map.faint[first], first, runs)
+    frames = edit_map.hdr_cadence.middle + edit_map.maps[0][0], edit_map.sdr_cadence.middle
+    return SinglePath(single, edit_map.state[first], edit_map.faint[first], *frames)
 
 
 def with_single_path(edit_map: EditMap, path: NDArray[np.int64], state: NDArray[np.int8]) -> EditMap:
@@ -368,13 +371,18 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
         theirs = sdr.fingerprints[places].astype(np.float32)
         similarity = hdr.fingerprints[start:stop].astype(np.float32) @ theirs.T
         alike = similarity.max(1) >= ALIKE_SIMILARITY
-        for first, last in stretches(alike):
-            ends = places[similarity[first:last].argmax(1)]
-            begin, end = max(int(ends.min()), low), int(ends.max()) + 1
-            if last - first >= LEAST_ALIKE_FRAMES and end > begin:
-                path[start + first : start + last] = begin + np.rint(np.linspace(0, end - begin - 1, last - first)).astype(np.int64)
+        found = [(first, last) for first, last in stretches(alike) if last - first >= LEAST_ALIKE_FRAMES]
+        taken: list[tuple[int, int, int]] = []  # HDR frame, SDR frames
+        for first, last in sorted(found, key=lambda one: -float(similarity[one[0] : one[1]].max(1).mean())):
+            after = max((one[2] for one in taken if one[0] < first), default=low)
+            before = min((one[1] for one in taken if one[0] > first), default=high)
+            shown = np.where((places >= after) & (places < before), similarity[first:last].max(0), -1.0)
+            if inside := stretches(shown >= ALIKE_SIMILARITY):
+                begin, end = max(inside, key=lambda one: float((shown[one[0] : one[1]] - ALIKE_SIMILARITY).sum()))
+                ends = int(places[begin]), int(places[end - 1])
+                path[start + first : start + last] = np.rint(np.linspace(*ends, last - first)).astype(np.int64)
                 state[start + first : start + last] = 0
-                low = end
+                taken.append((first, ends[0], ends[1] + 1))
     return path, state
 
 

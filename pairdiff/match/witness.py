@@ -95,7 +95,7 @@ def ask_pictures(
         return edit_map
     single = single_path(edit_map)
     lag, told, doubted = np.zeros(len(single.path), np.int64), *np.zeros((2, len(single.path)), bool)
-    for run in doubtful_runs(single, np.searchsorted(single.hdr_first, cuts)):
+    for run in doubtful_runs(single, np.searchsorted(single.hdr_frame, cuts)):
         answer = _ask_run(run, single, geometries, read=read, limits=limits)
         frames = slice(run.start, run.stop)
         lag[frames], told[frames] = answer.lag, answer.told
@@ -152,9 +152,9 @@ class _Witnesses:
         """Each HDR frame with the SDR frames about its partner; None where there is none."""
         single = self._single
         partners = single.path[np.array(frames)][:, None] + np.arange(-LAGS, LAGS + 1)
-        there = (partners >= 0) & (partners < len(single.sdr_first))
+        there = (partners >= 0) & (partners < len(single.sdr_frame))
         wanted = [
-            (int(single.hdr_first[frame]), int(single.sdr_first[partner]))
+            (int(single.hdr_frame[frame]), int(single.sdr_frame[partner]))
             for frame, row, inside in zip(frames, partners, there, strict=True)
             for partner in row[inside]
         ]
@@ -162,7 +162,7 @@ class _Witnesses:
         return [[next(pairs) if inside else None for inside in row] for row in there]
 
     def _correlate(self, frame: int, shown: Sequence[LumaPair | None], own: bool) -> NDArray[np.float64]:
-        places = usual_places(self._geometries, int(self._single.hdr_first[frame]), limits=self._limits)
+        places = usual_places(self._geometries, int(self._single.hdr_frame[frame]), limits=self._limits)
         return correlate_lags(shown, places[-1] if own else places[0])
 
 
@@ -219,16 +219,32 @@ def correlate_lags(shown: Sequence[LumaPair | None], geometry: Geometry) -> NDAr
     -------
     Correlations, first those at the geometry's own place; NaN for None.
     """
+    there = [lag for lag, pair in enumerate(shown) if pair is not None]
+    known = [pair for pair in shown if pair is not None]
+    out = np.full((len(PLACES_BESIDE), len(shown)), np.nan)
+    out[:, there] = lay_pictures(known[:1], known, geometry)[:, 0]
+    return out
+
+
+def lay_pictures(hdr: Sequence[LumaPair], sdr: Sequence[LumaPair], geometry: Geometry) -> NDArray[np.float64]:
+    """Correlation of contrast-normalised luma of every HDR picture of some pairs with every SDR picture of others.
+
+    Parameters
+    ----------
+    hdr, sdr : pairs of which the HDR and the SDR picture count.
+    geometry : scale and shift.
+
+    Returns
+    -------
+    Correlations, (place, HDR picture, SDR picture), first those at the geometry's own place, then a little beside it.
+    """
     rows, columns, _ = register_size(geometry)
     size = {"rows": rows, "columns": columns}
-    first = next(pair for pair in shown if pair is not None)
-    hdr = normalise_region(first.hdr, region=geometry.hdr_common, step=first.hdr_step, **size)
-    moved = np.stack([_inner(_shift(hdr, down, across)) for down, across in PLACES_BESIDE])
-    out = np.full((len(moved), len(shown)), np.nan)
-    for lag, pair in enumerate(shown):
-        if pair is not None:
-            sdr = _inner(normalise_region(pair.sdr, region=geometry.sdr_common, step=pair.sdr_step, **size))
-            out[:, lag] = np.einsum("pn,n->p", moved, sdr)
+    theirs = np.stack([_inner(normalise_region(one.sdr, region=geometry.sdr_common, step=one.sdr_step, **size)) for one in sdr])
+    out = np.empty((len(PLACES_BESIDE), len(hdr), len(sdr)))
+    for row, one in enumerate(hdr):
+        mine = normalise_region(one.hdr, region=geometry.hdr_common, step=one.hdr_step, **size)
+        out[:, row] = np.stack([_inner(_shift(mine, down, across)) for down, across in PLACES_BESIDE]) @ theirs.T
     return out
 
 

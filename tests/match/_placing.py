@@ -16,6 +16,7 @@ from pairdiff.match.geometry import LumaPair, geometry_from_map, make_luma_pair,
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import AreaPassage, Probe, area_passages, mask_bars, register_passages, usual_place
+from pairdiff.match.seams import settle_seams
 from pairdiff.match.segments import find_shots
 from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, better_map, find_edit_map
 from pairdiff.match.witness import ask_pictures
@@ -73,13 +74,14 @@ def pixel_aspects(case: Case) -> tuple[float, float]:
 
 
 def settle_case(case: Case, geometries: tuple[Geometry, ...], found: EditMap, hdr: Scanned, sdr: Scanned) -> EditMap:
-    """Edit map of a case with the runs that fingerprints hardly tell asked of the pictures."""
+    """Edit map of a case with the runs that fingerprints hardly tell, and what lies beside edits, asked of the pictures."""
 
     def read(frames: Sequence[tuple[int, int]]) -> list[LumaPair]:
         return [make_luma_pair(hdr.planes[first], sdr.planes[second]) for first, second in frames]
 
     limits: dict[str, Any] = EYE | {"pixel_aspects": pixel_aspects(case)}
-    return ask_pictures(found, find_cuts(hdr.prints), geometries, read=read, limits=limits)
+    settled = ask_pictures(found, find_cuts(hdr.prints), geometries, read=read, limits=limits)
+    return settle_seams(settled, geometries, read=read, limits=limits)
 
 
 def register_case(case: Case) -> tuple[tuple[Geometry, ...], EditMap, Scanned, Scanned]:

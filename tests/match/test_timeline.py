@@ -84,7 +84,7 @@ def test_the_path_in_single_frames_goes_there_and_back():
         assert (getattr(back, name) == getattr(found, name)).all()
     part = find_edit_map(HDR_TRACK, track(to_sdr(FILM[7:])), only=(60, 160))
     single = single_path(part)
-    assert (single.hdr_first == np.arange(60, 160)).all()
+    assert (single.hdr_frame == np.arange(60, 160)).all()
     assert (with_single_path(part, single.path, single.state).path == part.path).all()
 
 

@@ -47,8 +47,8 @@ NOISE = 0.001
 """Least correlation by which noise alone may favour a frame over the next; more where matched frames beside differ by more (own)."""
 ALLOWED_SHARE = 0.25
 """How much less alike, as a share of how alike matched frames beside are, a pair may be and still be one picture (own)."""
-PLACE_SHARE = 0.25
-"""A place counts where matched frames beside are as alike as at the best one, less this share of what that one lacks (own)."""
+LEAST_PEAK_SHARE = 0.2
+"""How much a passage must beat the frame to one side of its partners, as a share of what it does to the other (own)."""
 SURE = 3.0
 """Evidence, in units of the noise, by which a frame's partner must beat every other (own)."""
 SURE_HERE = 1.0
@@ -167,7 +167,10 @@ class _Looking:
         self._usual: float | None = None
 
     def settle(self, seam: Seam) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-        """Partner of each HDR frame of a seam (single SDR frame; -1 where it is not told), and those whose partner is surely another."""
+        """Partner of each HDR frame of a seam (single SDR frame; -1 where it is not told), and those whose partner is surely another.
+
+        Places at which matched frames are clearly less alike than at the best one are not where the pictures lie.
+        """
         sure = self._matched_within(seam)
         tables = self._lay(seam, sure)
         if len(sure) < LEAST_SURE_FRAMES:
@@ -178,12 +181,12 @@ class _Looking:
         else:
             alike = np.stack([[table[row, column] for row, column in sure] for table in tables])
             peaks = np.median(alike, axis=1)
-            near = np.flatnonzero(peaks >= peaks.max() - PLACE_SHARE * (1 - peaks.max()))
+            near = np.flatnonzero(peaks >= peaks.max() - SURE * _noise(alike[peaks.argmax()]))
             answers = [judge_table(tables[place], level=_level(alike[place]), noise=_noise(alike[place])) for place in near]
         partner = np.where(np.all([one.partner == answers[0].partner for one in answers], axis=0), answers[0].partner, -1)
         elsewhere = np.zeros(len(seam.hdr), bool)
         for row, column in sure:
-            elsewhere[row] = any(one.sure[row] and one.paired[row] != column for one in answers)
+            elsewhere[row] = all(one.sure[row] and one.paired[row] != column for one in answers)
         return np.where(partner >= 0, seam.sdr[partner], -1), elsewhere
 
     def _matched_within(self, seam: Seam) -> list[tuple[int, int]]:
@@ -271,7 +274,33 @@ def judge_table(table: NDArray[np.float64], *, level: float, noise: float) -> Ju
     paired, margin = np.empty(len(table), np.int64), np.empty(len(table))
     align_pairs((table - least) / noise, paired, margin)
     sure = margin >= SURE
-    return Judgement(paired, sure, _trim_ends(np.where(sure, paired, -1), _local_gain(table, paired) / noise))
+    partner = np.where(sure, paired, -1)
+    for start, stop in _passages(partner):
+        partner[start:stop][_between_frames(table, partner, start, stop, noise)] = -1
+    return Judgement(paired, sure, _trim_ends(partner, _local_gain(table, paired) / noise))
+
+
+def _between_frames(
+    table: NDArray[np.float64], partner: NDArray[np.int64], start: int, stop: int, noise: float
+) -> NDArray[np.bool_]:
+    """Rows of a passage whose true moment lies between two frames, and the whole passage where that is so altogether.
+
+    Such a pair lacks more of how alike its passage is than it is better than its neighbours; or the whole passage beats the frames to one
+    side of its partners alone.
+    """
+    out, inner = np.zeros(stop - start, bool), np.arange(start + 1, stop - 1)
+    alike = table[inner, partner[inner]]
+    beside = np.stack([alike - table[inner, partner[inner] + step] for step in (-1, 1)])
+    if len(inner):
+        out[1:-1] = np.median(alike) - alike > np.maximum(beside.min(axis=0), SURE * noise)
+    near, far = sorted(beside.sum(axis=1).tolist())
+    return out | (near < LEAST_PEAK_SHARE * far)
+
+
+def _passages(partner: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Runs of rows whose partners follow each other, (start, stop)."""
+    broken = np.flatnonzero(np.diff(partner, prepend=-9, append=-9) != 1)
+    return [(start, stop) for start, stop in itertools.pairwise(broken.tolist()) if partner[start] >= 0]
 
 
 def _local_gain(table: NDArray[np.float64], paired: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -288,10 +317,7 @@ def _local_gain(table: NDArray[np.float64], paired: NDArray[np.int64]) -> NDArra
 def _trim_ends(partner: NDArray[np.int64], local: NDArray[np.float64]) -> NDArray[np.int64]:
     """Partners less those at the ends of passages that do not stand out on their own, and passages that do not altogether."""
     out = partner.copy()
-    broken = np.flatnonzero(np.diff(partner, prepend=-9, append=-9) != 1)
-    for start, stop in itertools.pairwise(broken.tolist()):
-        if partner[start] < 0:
-            continue
+    for start, stop in _passages(partner):
         while start < stop and local[start] < SURE_HERE:
             out[start] = -1
             start += 1

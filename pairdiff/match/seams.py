@@ -285,14 +285,15 @@ def _between_frames(
 ) -> NDArray[np.bool_]:
     """Rows of a passage whose true moment lies between two frames, and the whole passage where that is so altogether.
 
-    Such a pair lacks more of how alike its passage is than it is better than its neighbours; or the whole passage beats the frames to one
-    side of its partners alone.
+    Such a pair beats the frame to one side of its partner hardly, and lacks more than that of how alike its passage is; or the whole
+    passage beats the frames to one side of its partners alone.
     """
     out, inner = np.zeros(stop - start, bool), np.arange(start + 1, stop - 1)
     alike = table[inner, partner[inner]]
     beside = np.stack([alike - table[inner, partner[inner] + step] for step in (-1, 1)])
     if len(inner):
-        out[1:-1] = np.median(alike) - alike > np.maximum(beside.min(axis=0), SURE * noise)
+        nearer, further = np.sort(beside, axis=0)
+        out[1:-1] = (np.median(alike) - alike > np.maximum(nearer, SURE * noise)) & (nearer < further / 2)
     near, far = sorted(beside.sum(axis=1).tolist())
     return out | (near < LEAST_PEAK_SHARE * far)
 

@@ -241,11 +241,8 @@ def lay_pictures(hdr: Sequence[LumaPair], sdr: Sequence[LumaPair], geometry: Geo
     rows, columns, _ = register_size(geometry)
     size = {"rows": rows, "columns": columns}
     theirs = np.stack([_inner(normalise_region(one.sdr, region=geometry.sdr_common, step=one.sdr_step, **size)) for one in sdr])
-    out = np.empty((len(PLACES_BESIDE), len(hdr), len(sdr)))
-    for row, one in enumerate(hdr):
-        mine = normalise_region(one.hdr, region=geometry.hdr_common, step=one.hdr_step, **size)
-        out[:, row] = np.stack([_inner(_shift(mine, down, across)) for down, across in PLACES_BESIDE]) @ theirs.T
-    return out
+    mine = [normalise_region(one.hdr, region=geometry.hdr_common, step=one.hdr_step, **size) for one in hdr]
+    return np.stack([np.stack([_inner(_shift(one, *beside)) for one in mine]) @ theirs.T for beside in PLACES_BESIDE]).astype(np.float64)
 
 
 PLACES_BESIDE = ((0.0, 0.0), (PLACE_PIXELS, 0.0), (-PLACE_PIXELS, 0.0), (0.0, PLACE_PIXELS), (0.0, -PLACE_PIXELS))

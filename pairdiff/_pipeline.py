@@ -48,7 +48,6 @@ from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
 from pairdiff.frames.cadence import FieldWatch, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
-from pairdiff.frames.fields import count_rejoined, find_combed, find_field_order
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
@@ -309,17 +308,20 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     stage = f"measure the {name} release"
     track = _read_track(release, active, bar_level, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
-    weaves = watch.weaves()
-    order = find_field_order(weaves)
-    combed, moving = find_combed(weaves, order)
-    check_combed(release, combed, moving, places=[track.times_s[n] for n in np.flatnonzero(combed)])
-    if order != release.field_order:  # what the windows could not tell, the whole film did
-        release = replace(release, field_order=order)
+    found = watch.found()
+    check_combed(release, found.combed, found.moving, places=[track.times_s[n] for n in np.flatnonzero(found.combed)])
+    if found.order != release.field_order or not found.settled:  # what windows and single frames could not tell, the whole film did
+        release = replace(release, field_order=found.order, field_joins=found.joins)
         again = f"measure the {name} release again, its fields rejoined"
         track = _read_track(release, active, bar_level, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
-    mixed = watch.mixed() & ~combed if order is None else np.zeros(len(combed), bool)  # of rejoined frames the stored ones say nothing
-    counts = {"rejoined": count_rejoined(weaves, order), "combed": int(combed.sum()), "mixed": int(mixed.sum())}
-    track = replace(track, field_order=order, set_aside=combed | mixed, notes=note_fields(order, **counts, frames=len(combed)))
+    track = replace(
+        track,
+        field_order=found.order,
+        field_joins=found.joins,
+        repeats=found.repeats,
+        set_aside=found.combed | found.mixed,
+        notes=note_fields(found),
+    )
     _keep.store_track(key, track)
     return _with_found(release, track)
 
@@ -348,7 +350,7 @@ def _read_track(
 
 def _with_found(release: Release, track: Track) -> _Pass:
     """A release with what its pass found out about its frames."""
-    found = replace(release, field_order=track.field_order, notes=(*release.notes, *track.notes))
+    found = replace(release, field_order=track.field_order, field_joins=track.field_joins, notes=(*release.notes, *track.notes))
     return _Pass(found, track, track_spans(track, release.signal))
 
 
@@ -404,6 +406,8 @@ def _match(
             pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
             only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
             grid_map=grid_map,
+            hdr_repeats=first.track.repeats,
+            sdr_repeats=second.track.repeats,
         )
         return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
@@ -891,7 +895,8 @@ def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
 def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:
     condition = levels_condition(scanned.release.signal, hlg_peak_nits=settings.hlg_peak_nits)
     levels = pool_levels(scanned.track.levels, condition=condition)
-    return ReleaseResult(scanned.release, levels, len(scanned.track.times_s), scanned.track.damage)
+    release = replace(scanned.release, field_joins="")  # a letter a frame is nothing for a reader
+    return ReleaseResult(release, levels, len(scanned.track.times_s), scanned.track.damage)
 
 
 def _typed(moment: Moment, types: dict[int, tuple[str, str]]) -> Moment:

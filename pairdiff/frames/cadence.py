@@ -7,7 +7,7 @@ first in a few windows behind key frames, so that a long film is not measured in
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -21,6 +21,7 @@ from pairdiff.clip.container import SIDES, open_container
 from pairdiff.frames.blends import compare_mix, find_mixed
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
 from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
+from pairdiff.frames.pulldown import chosen_alike, trace_pictures
 
 WINDOWS, WINDOW_FRAMES = 16, 10
 """Windows of a film that are looked at, and frames of each (own)."""
@@ -28,6 +29,26 @@ LEAST_WINDOWS = 6
 """Windows from which they are believed; with fewer key frames the pass itself must tell (own)."""
 LEAST_DURATION_S = 60
 """Shorter releases are not looked at beforehand: the pass is as quick."""
+
+
+@dataclass(frozen=True, slots=True)
+class FramesFound:
+    """What kind of frames a pass found. Arrays over frames."""
+
+    order: FieldOrder | None
+    """Which field comes first where the fields of neighbouring frames make whole pictures; None: frames are taken as they are."""
+    joins: str
+    """As in `Release.field_joins`; empty without an order."""
+    settled: bool
+    """Whether frames put together one by one come out the same, so that the film need not be read again."""
+    combed: NDArray[np.bool_]
+    """Frames that show two moments and stay so."""
+    moving: NDArray[np.bool_]
+    """Frames around which enough moves to tell."""
+    mixed: NDArray[np.bool_]
+    """Mixes of two pictures."""
+    repeats: NDArray[np.bool_]
+    """Frames without a picture of their own: repeats in woven film; empty where that is not known."""
 
 
 class FieldWatch:
@@ -54,6 +75,18 @@ class FieldWatch:
     def weaves(self) -> NDArray[np.int64]:
         """What `compare_weaves` said of all pairs, (pair, 9)."""
         return np.stack(self._weaves) if self._weaves else np.zeros((0, 9), np.int64)
+
+    def found(self) -> FramesFound:
+        """What the frames taken so far are, as one film."""
+        weaves = self.weaves()
+        order = find_field_order(weaves)
+        if order is None:
+            combed, moving = find_combed(weaves, None)
+            return FramesFound(None, "", True, combed, moving, self.mixed() & ~combed, np.zeros(0, bool))
+        pulldown = trace_pictures(weaves, order)
+        combed, moving = find_combed(weaves, order, pulldown.broken)
+        settled, none = chosen_alike(pulldown.joins, weaves, order), np.zeros(len(combed), bool)
+        return FramesFound(order, pulldown.joins, settled, combed, moving, none, pulldown.repeats)  # of mixes stored frames say nothing
 
     def mixed(self) -> NDArray[np.bool_]:
         """Frames that are mixes of their neighbours, (frame,); none where there are too few of them to be a conversion."""
@@ -113,13 +146,15 @@ def _time_in_words(time_s: Fraction) -> str:
     return f"{int(minutes) // 60}:{int(minutes) % 60:02d}:{seconds:06.3f}"
 
 
-def note_fields(order: FieldOrder | None, *, rejoined: int, combed: int, mixed: int, frames: int) -> tuple[str, ...]:
+def note_fields(found: FramesFound) -> tuple[str, ...]:
     """What was undone and what was left, in words for the report."""
-    notes = []
-    if order is not None:
+    notes, frames = [], len(found.combed)
+    combed, mixed = int(found.combed.sum()), int(found.mixed.sum())
+    if found.order is not None:
+        rejoined = frames - found.joins.count("o")
         notes.append(
-            f"film woven into fields ({order} field first): {rejoined} of {frames} frames ({rejoined / frames:.0%}) were put together "
-            "from the fields of two frames, without interpolation; repeats stay and are paired once."
+            f"film woven into fields ({found.order} field first): {rejoined} of {frames} frames ({rejoined / frames:.0%}) were put "
+            "together from the fields of two frames, without interpolation; repeats stay and are paired once."
         )
     if combed:
         notes.append(

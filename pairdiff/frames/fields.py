@@ -13,7 +13,6 @@ into the middle give the same picture.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -25,6 +24,7 @@ from pairdiff._records import FieldOrder
 
 Planes = Sequence[NDArray[np.unsignedinteger[Any]]]
 Match = Literal["own", "before", "after"]
+JOIN_LETTERS: dict[str, Match] = {"o": "own", "b": "before", "a": "after"}
 
 MOST_STRIPS, STRIP_ROWS = 10, 18
 """Strips of a picture that are looked at, and rows of each: rows in a row, so that printed lines cannot fall in step with them (own)."""
@@ -135,13 +135,17 @@ def find_field_order(weaves: NDArray[np.int64]) -> FieldOrder | None:
     return "top" if first == 0 else "bottom"
 
 
-def find_combed(weaves: NDArray[np.int64], order: FieldOrder | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def find_combed(
+    weaves: NDArray[np.int64], order: FieldOrder | None, broken: NDArray[np.bool_] | None = None
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Frames that show two moments and stay so, and frames around which enough moves to tell.
 
     Parameters
     ----------
     weaves : (pair, 9): pair n holds the frames n and n + 1.
     order : what `find_field_order` said, and so how the frames were rejoined.
+    broken : frames at which the fields do not go on as they should, (frame,): only beside them a single rejoined frame is left over; None
+        where that is not known.
 
     Returns
     -------
@@ -163,7 +167,10 @@ def find_combed(weaves: NDArray[np.int64], order: FieldOrder | None) -> tuple[ND
         single[:-1] |= seen.earlier_combed != 0
         return combed | _alone(single & _stands_out(own)), moving
     near = weaves[:, 2 if order == "top" else 3].astype(np.float64)
-    return combed | _alone(_stands_out(np.minimum(own, np.minimum(np.append(near, np.inf), np.insert(near, 0, np.inf))))), moving
+    over = _stands_out(np.minimum(own, np.minimum(np.append(near, np.inf), np.insert(near, 0, np.inf))))
+    if broken is not None:
+        over &= np.convolve(broken, np.ones(2 * PAIR_FRAMES + 1), "same") > 0
+    return combed | _alone(over), moving
 
 
 def _stands_out(combing: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -211,14 +218,6 @@ def choose_match(before: NDArray[np.int64] | None, after: NDArray[np.int64] | No
     if not gains:
         return "own"
     return "after" if gains.get("before", 0.0) < HALF * gains.get("after", 0.0) else "before"
-
-
-def count_rejoined(weaves: NDArray[np.int64], order: FieldOrder | None) -> int:
-    """Frames of a film that `choose_match` joins with a neighbour; `weaves` as for `find_combed`."""
-    if order is None:
-        return 0
-    pairs = [None, *weaves, None]
-    return sum(choose_match(before, after, order=order) != "own" for before, after in itertools.pairwise(pairs))
 
 
 def _is_better(weaves: NDArray[np.int64], *, own: int, near: int, far: int) -> bool:

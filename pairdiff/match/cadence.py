@@ -65,10 +65,22 @@ class Cadence:
     """Repeats over all frames."""
     period: int | None
     """Length of the regular pattern, frames; None where there is none."""
+    known: bool = False
+    """The repeats are known for certain, and not found from fingerprints."""
 
 
-def find_cadence(track: FloatArray) -> Cadence:
-    """Find the repeats of a track, (frame, cell)."""
+def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) -> Cadence:
+    """Find the repeats of a track.
+
+    Parameters
+    ----------
+    track : fingerprints, (frame, cell).
+    repeats : frames known to have no picture of their own, (frame,), where the frames themselves told; None or empty where not.
+    """
+    if repeats is not None and repeats.size:
+        first = np.flatnonzero(np.concatenate([[True], ~repeats[1:]]))
+        period = _find_period(repeats, np.arange(len(repeats)))
+        return Cadence(first, np.diff(np.append(first, len(track))), float(repeats.mean()), period, known=True)
     repeat, between, moving = _likely_repeats(track)
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)

@@ -151,6 +151,8 @@ def find_edit_map(
     pins: Sequence[tuple[int, int]] = (),
     only: tuple[int, int] | None = None,
     grid_map: GridMap | None = None,
+    hdr_repeats: NDArray[np.bool_] | None = None,
+    sdr_repeats: NDArray[np.bool_] | None = None,
 ) -> EditMap:
     """Match two fingerprint tracks.
 
@@ -161,6 +163,7 @@ def find_edit_map(
     pins : HDR and SDR frames that are known to belong together, to about a second; what contradicts them is not believed.
     only : first and last (exclusive) HDR frame to match; the others are undetermined.
     grid_map : where one grid lies in the other, if registered pictures tell it; found from the fingerprints where None.
+    hdr_repeats, sdr_repeats : frames known to have no picture of their own, (frame,); found from the fingerprints where None or empty.
 
     Returns
     -------
@@ -175,10 +178,12 @@ def find_edit_map(
             sdr_aspect=sdr_aspect,
             pins=[(hdr - start, sdr) for hdr, sdr in pins if start <= hdr < stop],
             grid_map=grid_map,
+            hdr_repeats=None if hdr_repeats is None else hdr_repeats[start:stop],
+            sdr_repeats=sdr_repeats,
         )
         return _moved_into(inner, start, len(hdr_track))
     tracks = hdr_track, sdr_track
-    cadences = find_cadence(hdr_track), find_cadence(sdr_track)
+    cadences = find_cadence(hdr_track, hdr_repeats), find_cadence(sdr_track, sdr_repeats)
     hdr_runs, sdr_runs = (one if _counts(one, cadences) else single_frames(len(track)) for one, track in zip(cadences, tracks, strict=True))
     run_pins = [
         (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
@@ -192,6 +197,8 @@ def find_edit_map(
 
 def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
     """Whether a side's repeats are to be undone: they are many, and not simply those of the other side."""
+    if cadence.known:
+        return True
     shares = [one.repeat_share for one in both]
     return cadence.repeat_share >= LEAST_REPEAT_SHARE and (abs(shares[0] - shares[1]) > LEAST_REPEAT_SHARE or min(shares) >= CAPTURE_SHARE)
 

@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from pairdiff.frames.blends import compare_mix, find_mixed
-from pairdiff.frames.cadence import FieldWatch, note_fields
+from pairdiff.frames.cadence import FieldWatch, FramesFound, note_fields
 from pairdiff.frames.decode import planes_of_picture
 from pairdiff.frames.fields import sample_rows
 from tests.match._films import Grade, squeeze
@@ -91,6 +91,7 @@ def test_nothing_is_said_of_too_little() -> None:
 
 
 def test_a_note_counts_the_blends() -> None:
-    (note,) = note_fields(None, rejoined=0, combed=0, mixed=12, frames=60)
+    none = np.zeros(60, bool)
+    (note,) = note_fields(FramesFound(None, "", True, none, none, np.arange(60) < 12, none[:0]))
     assert note.startswith("at least 12 of 60 frames (20.0%)")
     assert "not matched" in note

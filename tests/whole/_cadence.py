@@ -65,12 +65,19 @@ class Stored:
         return woven
 
     def numbers(self, *, first: str = "top") -> Numbers:
-        """The picture that each frame shows once its first field is complete; `NEVER` for a blend."""
+        """The picture that each frame shows once put together; `NEVER` for a blend.
+
+        That of its first field; that of its second where the file holds no other field of the first one's picture beside it.
+        """
         if self.mixed:
             return tuple(
                 a if share == 0 else b if share == 1 else NEVER for a, b, share in zip(self.top, self.bottom, self.mixed, strict=True)
             )
-        return self.top if first == "top" else self.bottom
+        early, late = (self.top, self.bottom) if first == "top" else (self.bottom, self.top)
+        before, after = (NEVER, *late[:-1]), (*early[1:], NEVER)
+        return tuple(
+            a if a in (b, left) else b if b == right else NEVER for a, b, left, right in zip(early, late, before, after, strict=True)
+        )
 
 
 def plain(numbers: Sequence[int], rate: Fraction | int = 24, **more: Any) -> Stored:

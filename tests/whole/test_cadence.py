@@ -26,8 +26,6 @@ FAST = ("2:3 fields, HDR 10 bit",)
 NOT_YET = {
     "one blend in five, SDR": "blends are neither repeats nor pictures: matching has no place for them",
     "every second frame a blend, SDR": "blends are neither repeats nor pictures: matching has no place for them",
-    "2:3 fields, both": "one repeat in five on both sides at another phase is taken for film that pauses",
-    "2:3 fields, SDR, CRF 28": "repeats that coding made unlike each other are taken for pictures of their own",
 }
 
 

@@ -31,7 +31,7 @@ DENSE_FRAMES = 241
 """Frames, ten seconds, over which those shares are taken (own)."""
 LEAST_PLAIN = 12
 """Plain frames from which a shot speaks for itself (own)."""
-PERIODS = (2, 3, 4, 5, 6, 10, 25)
+PERIODS = tuple(range(2, 26))
 """Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
 BLOCK_FRAMES = 100
 """Frames in which one pattern must hold (own)."""
@@ -85,7 +85,7 @@ def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) ->
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
     dense &= ~_plain_shots(track, repeat, moving & ~between)
-    period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
+    period = _find_period(repeat[moving], np.flatnonzero(moving)) or _find_period(repeat[moving & dense], np.flatnonzero(moving & dense))
     repeat = _carry_pattern(repeat, moving, period) if period is not None else _carry_lengths(repeat & dense, dense, track)
     first = np.flatnonzero(~repeat)
     return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)

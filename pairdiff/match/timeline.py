@@ -94,6 +94,8 @@ FAINT_MARGIN = 0.1
 """A matched frame whose lag beats its neighbours by less than this, in the long window, is told but faintly (own)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
+MOST_LEFT_OUT = 3
+"""Most HDR frames in a row that a path leaves out inside a passage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,7 +319,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     pairs = _pair_frames(runs, hdr, sdr, pins)
     state, faint = _judge_frames(pairs, hdr, sdr)
     ambiguous = _ambiguous_frames(len(state), anchors)
-    state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8))
+    state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8), _left_out(pairs.partner))
     path, state = _pair_flat(pairs.partner, state, hdr, sdr)
     path, state = _doubt_alike(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
@@ -385,12 +387,21 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
     return path, state
 
 
-def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:
-    """Matched passages too short to hold anything are undetermined."""
+def _drop_islands(state: NDArray[np.int8], left_out: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """Matched passages too short to hold anything are undetermined; frames left out inside one do not part it."""
     out = state.copy()
-    for start, stop in stretches(state == 1):
+    for start, stop in stretches((state == 1) | left_out):
         if stop - start < LEAST_RUN_FRAMES:
-            out[start:stop] = 0
+            out[start:stop] = np.minimum(state[start:stop], 0)
+    return out
+
+
+def _left_out(path: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """A few HDR frames without partner between two whose partners follow each other: repeats, or frames that the SDR release dropped."""
+    out = np.zeros(len(path), bool)
+    for start, stop in stretches(path < 0):
+        inside = 0 < start and stop < len(path) and stop - start <= MOST_LEFT_OUT
+        out[start:stop] = inside and path[stop] - path[start - 1] == 1
     return out
 
 
@@ -804,10 +815,11 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8]
     alike, on_average = _same_picture(pairs, hdr, sdr)
     state[known & (alike | on_average | flat)] = 0
     faint = np.zeros(len(path), bool)
-    for start, stop in stretches(state >= 0):
+    left_out = _left_out(path)
+    for start, stop in stretches((state >= 0) | left_out):
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
-        state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
+        state[start:stop][telling & ~(flat | on_average | pairs.unsure | left_out)[start:stop]] = 1
         faint[start:stop] = ~telling | on_average[start:stop] | (lag_margins(pairs.agreement[start:stop]) < FAINT_MARGIN)
     return state, faint & (state >= 0) & ~(flat | pairs.unsure)
 

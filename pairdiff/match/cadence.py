@@ -168,9 +168,8 @@ def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period:
 
 
 def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: FloatArray) -> NDArray[np.bool_]:
-    """Where repeats come without pattern, the most likely repeats given how long plain runs are."""
-    distance = step_distance(track)
-    says = _repeat_evidence(distance)
+    """Where repeats come without pattern, the most likely repeats given how long plain runs are, and which length follows which."""
+    says = _repeat_evidence(step_distance(track), find_cuts(track))
     chance = _run_lengths(repeat, dense & (np.abs(says) >= EVIDENCE_NATS))
     if chance is None:
         return repeat
@@ -183,25 +182,41 @@ def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: F
     return out
 
 
-def _repeat_evidence(distance: NDArray[np.float32]) -> NDArray[np.float32]:
-    """How much each frame's distance from the one before says that it repeats it, natural logarithm of odds; negative for a new frame."""
-    value = np.log(distance + np.float32(LEAST_STEP))
+def _repeat_evidence(distance: NDArray[np.float32], cuts: NDArray[np.int64]) -> NDArray[np.float32]:
+    """How much each frame's distance from the one before says that it repeats it, natural logarithm of odds; negative for a new frame.
+
+    What a repeat and a new frame lie apart is taken from the same shot alone; the frame at a cut is new.
+    """
+    says = np.full(len(distance), -EVIDENCE_NATS, np.float32)
     frames = 2 * EVIDENCE_HALF_FRAMES + 1
-    low, high = (percentile_filter(value, percent, frames, mode="nearest") for percent in (LOW_PERCENT, HIGH_PERCENT))
-    reach = np.maximum((high - low) / 2, LEAST_CONTRAST)
-    return np.asarray(EVIDENCE_NATS * np.clip(2 * ((high + low) / 2 - value) / reach, -1, 1), np.float32)
+    for start, stop in itertools.pairwise([0, *cuts.tolist(), len(distance)]):
+        inside = slice(start + 1, stop)
+        value = np.log(distance[inside] + np.float32(LEAST_STEP))
+        if not value.size:
+            continue
+        low, high = (percentile_filter(value, percent, frames, mode="nearest") for percent in (LOW_PERCENT, HIGH_PERCENT))
+        reach = np.maximum((high - low) / 2, LEAST_CONTRAST)
+        says[inside] = EVIDENCE_NATS * np.clip(2 * ((high + low) / 2 - value) / reach, -1, 1)
+    return says
 
 
 def _run_lengths(repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.float64] | None:
-    """Chance of runs of 1 to `LONGEST_RUN` frames, from runs all of whose frames and the one behind are plain; None if those are few."""
+    """Chance of a run's length, 1 to `LONGEST_RUN` frames, after that of the run before it, (before, after); None where too few are plain.
+
+    From runs all of whose frames and the one behind are plain; lengths that seldom follow a length are shared out as lengths alone are.
+    """
     starts = np.flatnonzero(~repeat)
     unsure = np.concatenate([[0], np.cumsum(~plain)])
     lengths = np.diff(starts)
     sure = (unsure[starts[1:] + 1] - unsure[starts[:-1]] == 0) & (lengths <= LONGEST_RUN)
     if sure.sum() < LEAST_LENGTHS:
         return None
-    count = np.bincount(lengths[sure], minlength=LONGEST_RUN + 1)[1:].astype(np.float64)
-    return np.asarray(np.maximum(count / count.sum(), UNSEEN_LENGTH))
+    alone = np.bincount(lengths[sure], minlength=LONGEST_RUN + 1)[1:].astype(np.float64)
+    alone /= alone.sum()
+    both = np.flatnonzero(sure[:-1] & sure[1:])
+    count = np.zeros((LONGEST_RUN, LONGEST_RUN))
+    np.add.at(count, (lengths[both] - 1, lengths[both + 1] - 1), 1.0)
+    return np.asarray(np.maximum((count + alone) / (count.sum(1, keepdims=True) + 1), UNSEEN_LENGTH))
 
 
 def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:

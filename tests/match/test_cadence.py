@@ -12,18 +12,19 @@ from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, trac
 
 
 def plain_value(repeats, says, log_chance):
-    """Evidence and log chances of one way to tell repeats from new frames; the first and the last run cost nothing."""
+    """Evidence and log chances of one way to tell repeats from new frames; the first two runs and the last cost nothing."""
     starts = [0, *(i for i in range(1, len(repeats)) if not repeats[i]), len(repeats)]
     lengths = [stop - start for start, stop in itertools.pairwise(starts)]
     if max(lengths) > len(log_chance):
         return -np.inf
-    return sum(says[i] if repeats[i] else -says[i] for i in range(1, len(repeats))) + sum(log_chance[n - 1] for n in lengths[1:-1])
+    chances = sum(log_chance[before - 1, length - 1] for before, length in itertools.pairwise(lengths[1:-1]))
+    return sum(says[i] if repeats[i] else -says[i] for i in range(1, len(repeats))) + chances
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_the_runs_are_the_best_of_all_runs(seed):
     rng = np.random.default_rng(seed)
-    says, log_chance = rng.normal(size=9), np.log(rng.dirichlet(np.ones(4)))
+    says, log_chance = rng.normal(size=9), np.log(rng.dirichlet(np.ones(4), 4))
     found = np.zeros(9, bool)
     best_runs(says, log_chance, found)
     best = max(plain_value((False, *rest), says, log_chance) for rest in itertools.product((False, True), repeat=8))

@@ -189,3 +189,37 @@ def best_lengths(says, woven, log_chance, break_cost, out):  # type: ignore[no-u
         last = back[n, last]
     out[0, 0], out[0, 1], out[0, 2] = False, last % 3 != 0, False
     return best
+
+
+PHASE_SIGNATURE = types.float64(types.float64[::1], types.float64[::1], types.int64, types.float64, types.boolean[::1])
+
+
+@njit([PHASE_SIGNATURE], cache=True, nogil=True)
+def best_phases(inside, outside, period, cost, out):  # type: ignore[no-untyped-def]
+    """Mark every `period`th frame so that the sum of `inside` at marked frames and of `outside` at others is largest (Viterbi).
+
+    A change of phase, or to and from passages without marks (which add nothing), costs `cost`. The sum is returned.
+    """
+    frames = inside.size
+    total = np.zeros(period + 1)
+    back = np.zeros((frames, period + 1), np.int8)
+    for n in range(frames):
+        best = total.argmax()
+        new = np.empty(period + 1)
+        for state in range(period + 1):
+            old = state if state == period else (state - 1) % period
+            if n > 0 and total[best] - cost > total[old]:
+                old = best
+                new[state] = total[best] - cost
+            else:
+                new[state] = total[old]
+            if state < period:
+                new[state] += inside[n] if state == 0 else outside[n]
+            back[n, state] = old
+        total = new
+    last = total.argmax()
+    value = total[last]
+    for n in range(frames - 1, -1, -1):
+        out[n] = last == 0
+        last = np.int64(back[n, last])
+    return value

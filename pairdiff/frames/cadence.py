@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pairdiff._errors import InputRefused
 from pairdiff._records import FieldOrder, Release
 from pairdiff.clip.container import SIDES, open_container
-from pairdiff.frames.blends import compare_mix, find_mixed
+from pairdiff.frames.blends import MOST_MIXED_SHARE, Blends, compare_mix, find_blends
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
 from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
 from pairdiff.frames.pulldown import chosen_alike, trace_pictures
@@ -45,10 +45,9 @@ class FramesFound:
     """Frames that show two moments and stay so."""
     moving: NDArray[np.bool_]
     """Frames around which enough moves to tell."""
-    mixed: NDArray[np.bool_]
-    """Mixes of two pictures."""
+    blends: Blends
     repeats: NDArray[np.bool_]
-    """Frames without a picture of their own: repeats in woven film; empty where that is not known."""
+    """Frames without a picture of their own: repeats in woven film, mixes in order; empty where that is not known."""
 
 
 class FieldWatch:
@@ -82,15 +81,20 @@ class FieldWatch:
         order = find_field_order(weaves)
         if order is None:
             combed, moving = find_combed(weaves, None)
-            return FramesFound(None, "", True, combed, moving, self.mixed() & ~combed, np.zeros(0, bool))
+            blends = self.blends()
+            return FramesFound(None, "", True, combed, moving, blends, blends.ordered if blends.period else combed[:0])
         pulldown = trace_pictures(weaves, order)
         combed, moving = find_combed(weaves, order, pulldown.broken)
         settled, none = chosen_alike(pulldown.joins, weaves, order), np.zeros(len(combed), bool)
-        return FramesFound(order, pulldown.joins, settled, combed, moving, none, pulldown.repeats)  # of mixes stored frames say nothing
+        blends = Blends(none, none, None, 0.0)  # of rejoined frames the stored ones say nothing
+        return FramesFound(order, pulldown.joins, settled, combed, moving, blends, pulldown.repeats)
 
-    def mixed(self) -> NDArray[np.bool_]:
-        """Frames that are mixes of their neighbours, (frame,); none where there are too few of them to be a conversion."""
-        return find_mixed(np.stack(self._mixes)) if self._mixes else np.zeros(len(self._weaves) + 1, bool)
+    def blends(self) -> Blends:
+        """Frames that are mixes of their neighbours."""
+        if self._mixes:
+            return find_blends(np.stack(self._mixes))
+        none = np.zeros(len(self._weaves) + 1, bool)
+        return Blends(none, none, None, 0.0)
 
 
 def look_at_fields(release: Release) -> Release:
@@ -137,6 +141,24 @@ def check_combed(release: Release, combed: NDArray[np.bool_], moving: NDArray[np
     )
 
 
+def check_blends(release: Release, found: FramesFound) -> None:
+    """Refuse a release of which all over many frames are mixes, in no order by which they could be left out.
+
+    Raises
+    ------
+    InputRefused.
+    """
+    share, count = found.blends.share, int(found.blends.mixed.sum())
+    if share < MOST_MIXED_SHARE:
+        return
+    raise InputRefused(
+        f"The {SIDES[release.side]} release {release.path} was converted to another frame rate by blending: at least {count} of its "
+        f"{len(found.combed)} frames are mixes of their neighbours ({share:.0%} of those in which enough moves to tell, all over the "
+        "film), in no order by which they could be left out. Mixed pictures cannot be taken apart, and no frame of the other release "
+        "belongs to them. Give a release at the film's own frame rate."
+    )
+
+
 def _spread(places: list[Fraction]) -> list[Fraction]:
     return [places[n] for n in sorted({0, len(places) // 2, len(places) - 1})]
 
@@ -149,7 +171,7 @@ def _time_in_words(time_s: Fraction) -> str:
 def note_fields(found: FramesFound) -> tuple[str, ...]:
     """What was undone and what was left, in words for the report."""
     notes, frames = [], len(found.combed)
-    combed, mixed = int(found.combed.sum()), int(found.mixed.sum())
+    combed, mixed = int(found.combed.sum()), int(found.blends.mixed.sum())
     if found.order is not None:
         rejoined = frames - found.joins.count("o")
         notes.append(
@@ -161,7 +183,13 @@ def note_fields(found: FramesFound) -> tuple[str, ...]:
             f"{combed} of {frames} frames ({combed / frames:.1%}) show two moments at once (video, or an edit between two fields): "
             "they are not matched and not scored."
         )
-    if mixed:
+    if mixed and found.blends.period is not None:
+        notes.append(
+            f"{mixed} of {frames} frames ({mixed / frames:.1%}) are mixes of their neighbours, as a conversion of the frame rate by "
+            f"blending makes them, one in {found.blends.period}: they are left out, not matched and not scored; the pictures between them "
+            "are whole."
+        )
+    elif mixed:
         notes.append(
             f"at least {mixed} of {frames} frames ({mixed / frames:.1%}) are mixes of their neighbours, as a conversion of the frame rate "
             "by blending makes them; that cannot be undone: they are not matched and not scored."

@@ -37,6 +37,7 @@ from pairdiff.match.path import (
     telling_frames,
     trace_path,
 )
+from pairdiff.match.position import LEAST_TELLING, measure_positions
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -92,6 +93,8 @@ ALIKE_SIMILARITY = 0.85
 """Similarity of fingerprints from which such a passage may be the same picture (own: of one shot 0.9 and more, 8 % grain 0.8)."""
 FAINT_MARGIN = 0.1
 """A matched frame whose lag beats its neighbours by less than this, in the long window, is told but faintly (own)."""
+MOST_BETWEEN_SHARE = 0.15
+"""Share of frames between two of the other release from which one was converted by mixing (own; true partners 0 to 0.02)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
 MOST_LEFT_OUT = 3
@@ -142,6 +145,10 @@ class EditMap:
     hdr_cadence: Cadence
     sdr_cadence: Cadence
     """Runs of repeats that were undone."""
+    telling: int = 0
+    """HDR frames that tell their place in time."""
+    between: int = 0
+    """Those of them that lie between two frames of the other release."""
 
 
 def find_edit_map(
@@ -320,6 +327,8 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     state, faint = _judge_frames(pairs, hdr, sdr)
     ambiguous = _ambiguous_frames(len(state), anchors)
     state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8), _left_out(pairs.partner))
+    places = measure_positions(pairs.partner, hdr, sdr)
+    state = np.where((state == 1) & places.off, np.int8(0), state).astype(np.int8)
     path, state = _pair_flat(pairs.partner, state, hdr, sdr)
     path, state = _doubt_alike(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
@@ -340,6 +349,8 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
         elsewhere=_find_elsewhere(anchors, path < 0, hdr, sdr),
         hdr_cadence=single_frames(len(hdr_track)),
         sdr_cadence=single_frames(len(sdr_track)),
+        telling=places.telling,
+        between=places.between,
     )
 
 
@@ -400,7 +411,7 @@ def _left_out(path: NDArray[np.int64]) -> NDArray[np.bool_]:
     """A few HDR frames without partner between two whose partners follow each other: repeats, or frames that the SDR release dropped."""
     out = np.zeros(len(path), bool)
     for start, stop in stretches(path < 0):
-        inside = 0 < start and stop < len(path) and stop - start <= MOST_LEFT_OUT
+        inside = start > 0 and stop < len(path) and stop - start <= MOST_LEFT_OUT
         out[start:stop] = inside and path[stop] - path[start - 1] == 1
     return out
 
@@ -434,6 +445,11 @@ def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
     """Whether two films belong together: what moves agrees, in enough windows that chance does not explain it."""
     enough = min(LEAST_WEIGHT, LEAST_WEIGHT_SHARE * edit_map.windows)
     return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
+
+
+def lies_between(edit_map: EditMap) -> bool:
+    """Whether so many frames lie between two of the other release that one of both must have been converted by mixing."""
+    return edit_map.telling >= LEAST_TELLING and edit_map.between >= MOST_BETWEEN_SHARE * edit_map.telling
 
 
 def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float) -> str | None:

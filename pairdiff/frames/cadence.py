@@ -21,7 +21,7 @@ from pairdiff.clip.container import SIDES, open_container
 from pairdiff.frames.blends import MOST_MIXED_SHARE, Blends, compare_mix, find_blends
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
 from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
-from pairdiff.frames.pulldown import chosen_alike, trace_pictures
+from pairdiff.frames.pulldown import chosen_alike, find_order, trace_pictures
 
 WINDOWS, WINDOW_FRAMES = 16, 10
 """Windows of a film that are looked at, and frames of each (own)."""
@@ -78,7 +78,7 @@ class FieldWatch:
     def found(self) -> FramesFound:
         """What the frames taken so far are, as one film."""
         weaves = self.weaves()
-        order = find_field_order(weaves)
+        order = find_order(weaves)
         if order is None:
             combed, moving = find_combed(weaves, None)
             blends = self.blends()

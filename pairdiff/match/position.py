@@ -87,7 +87,7 @@ def _place(
 def _without_shift(rest: NDArray[np.float32], shown: NDArray[np.float32]) -> NDArray[np.float32]:
     """What a shift and a scale that stay the same over a shot leave of a difference: off in place looks like off in time."""
     grid = shown.reshape(-1, GRID_ROWS, GRID_COLUMNS)
-    down, across = np.gradient(grid, axis=(1, 2))
+    down, across = (np.asarray(np.gradient(grid, axis=axis)) for axis in (1, 2))
     row, column = np.linspace(-1, 1, GRID_ROWS, dtype=np.float32)[:, None], np.linspace(-1, 1, GRID_COLUMNS, dtype=np.float32)
     ways = np.stack([one.reshape(-1) for one in (down, across, down * row, across * column)], axis=1)
     share = np.linalg.lstsq(ways.T @ ways, ways.T @ rest.reshape(-1), rcond=None)[0]

@@ -132,6 +132,15 @@ def add_blends(numbers: Sequence[int], *, every: int) -> Stored:
     return Stored(top, bottom, Fraction(24 * (every + 1), every), mixed=mixed)
 
 
+def mix_in_proportion(numbers: Sequence[int], *, frames: int, pictures: int, **more: Any) -> Stored:
+    """Another rate, so many frames for so many pictures, each frame a mix of the two pictures beside its time."""
+    times = [Fraction(n * pictures, frames) for n in range((len(numbers) - 1) * frames // pictures)]
+    first = [int(time) for time in times]
+    mixed = tuple(float(time - place) for time, place in zip(times, first, strict=True))
+    top, bottom = tuple(numbers[place] for place in first), tuple(numbers[place + 1] for place in first)
+    return Stored(top, bottom, Fraction(24 * frames, pictures), mixed=mixed, **more)
+
+
 def join(*parts: Stored, **more: Any) -> Stored:
     """Parts one after the other, at the rate of the first."""
     top, bottom = (tuple(itertools.chain.from_iterable(getattr(one, side) for one in parts)) for side in ("top", "bottom"))
@@ -221,9 +230,27 @@ def cases(pictures: int = 200) -> tuple[Case, ...]:
     )
 
 
+def refused_cases(pictures: int = 200) -> tuple[Case, ...]:
+    """What cannot be undone; the note is in the refusal."""
+    part = range(pictures)
+    coarse = {"preset": "fast", "crf": "30"}
+    mixed, between = "converted to another frame rate by blending", "lie between two frames of the SDR release"
+    return (
+        _case("24 to 25 in proportion, SDR", plain(part), mix_in_proportion(part, frames=25, pictures=24), note=between),
+        _case("24 to 25 in proportion, HDR", mix_in_proportion(part, frames=25, pictures=24), plain(part), note=between),
+        _case("24 to 30 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=4), note=between),
+        _case("30 to 25 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=6), note=between),
+        _case("24 to 60 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=2), note=mixed),
+        _case("24 to 25 in proportion, CRF 28", plain(part), mix_in_proportion(part, frames=25, pictures=24, options=coarse), note=between),
+        _case("interlaced, SDR", plain(part), interlace(part), note="is interlaced video"),
+        _case("interlaced, SDR, CRF 30", plain(part), interlace(part, options=coarse), note="is interlaced video"),
+        _case("interlaced, SDR, CRF 30, flagged", plain(part), interlace(part, options=coarse, params="tff=1"), note="is interlaced video"),
+    )
+
+
 def case_named(name: str, pictures: int = 200) -> Case:
     """One of `cases`."""
-    return next(one for one in cases(pictures) if one.name == name)
+    return next(one for one in (*cases(pictures), *refused_cases(pictures)) if one.name == name)
 
 
 @dataclass(frozen=True)

@@ -73,15 +73,16 @@ def measure_positions(path: NDArray[np.int64], hdr: Side, sdr: Side) -> Position
 def _place(
     frames: NDArray[np.int64], partners: NDArray[np.int64], hdr: NDArray[np.float16], sdr: NDArray[np.float16]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Frames by which partners lie behind, and the standard error of that."""
+    """Frames by which partners lie behind, and the standard error of that; infinite where nothing moves."""
     way = (hdr[frames + 1].astype(np.float32) - hdr[frames - 1]) / 2
     rest = sdr[partners].astype(np.float32) - hdr[frames]
     rest = _without_shift(rest, hdr[frames].astype(np.float32))
     rest -= savgol_filter(rest, min(USUAL_FRAMES, (len(rest) - 1) // 2 * 2 + 1), 1, axis=0)  # running mean; lines at a shot's ends
-    length = np.maximum(np.einsum("ij,ij->i", way, way), LEAST_STEP)
+    length = np.einsum("ij,ij->i", way, way)
+    moves, length = length >= LEAST_STEP, np.maximum(length, LEAST_STEP)
     place = np.einsum("ij,ij->i", rest, way) / length
     left = np.maximum(np.einsum("ij,ij->i", rest, rest) - place**2 * length, 0)
-    return place, np.sqrt(ALIKE_CELLS * left / rest.shape[1] / length)
+    return place, np.where(moves, np.sqrt(ALIKE_CELLS * left / rest.shape[1] / length), np.float32(np.inf))
 
 
 def _without_shift(rest: NDArray[np.float32], shown: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -3,8 +3,9 @@
 Fine detail along rows is looked at where it moves far enough to be new from frame to frame. A picture of its own is explained badly by
 any mix of its neighbours (its own detail is in neither); a blend of both is explained but for rounding and coding. Only frames whose two
 neighbours are, in effect, the pictures that were mixed can be told so (one blend between two pictures: one frame in five, every second
-one), and of those only the ones in fast enough motion: the count is a lower bound. Where nearly every frame is a blend of changing shares
-(24 to 25 or 30 in proportion), slow motion looks alike, and nothing is said.
+one), and of those only the ones in fast enough motion. Such blends come in a regular order, which tells the others; without them the film
+has its own pictures again. Where nearly every frame is a blend of changing shares (24 to 25 or 30 in proportion), slow motion looks alike:
+only the other release tells (`match.position`).
 """
 
 from __future__ import annotations
@@ -30,8 +31,8 @@ LEAST_SHARE, LEAST_MIXED = 0.06, 6
 """Share of frames that tell, and their number, from which a conversion is believed: dissolves and slow motion make a few (own)."""
 OWN_REST = 0.3
 """What a mix leaves of a picture that is plainly its own (own)."""
-PERIODS = range(2, 26)
-"""Lengths of regular orders that are looked for, frames."""
+LONGEST_ORDER = 25
+"""Longest regular order that is looked for, frames: one blend in so many (own)."""
 IN_ORDER, MISSED, OUT_OF_ORDER = 3.3, 1.6, 3.3
 """What a frame that tells weighs for an order, natural logarithm of odds: a mix where one should be (0.8 against 0.03), a picture there
 (0.2 against 0.97), a mix elsewhere (own)."""
@@ -116,7 +117,7 @@ def _find_pattern(mixed: NDArray[np.bool_], own: NDArray[np.bool_]) -> tuple[NDA
     inside = np.where(mixed, IN_ORDER, np.where(own, -MISSED, 0.0))
     outside = np.where(mixed, -OUT_OF_ORDER, 0.0)
     best, found, length = LEAST_ORDER, np.zeros(len(mixed), np.bool_), None
-    for period in PERIODS if mixed.sum() >= LEAST_ORDERED else ():
+    for period in range(2, LONGEST_ORDER + 1) if mixed.sum() >= LEAST_ORDERED else ():
         out = np.zeros(len(mixed), np.bool_)
         value = best_phases(inside, outside, period, PHASE_COST, out)
         if value > best and (mixed & ~out).sum() <= MOST_OUT * (mixed & out).sum():

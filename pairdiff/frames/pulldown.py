@@ -18,19 +18,22 @@ from numpy.typing import NDArray
 from pairdiff._records import FieldOrder
 from pairdiff.frames.fields import JOIN_LETTERS, choose_match, classify_pairs, find_field_order, find_first_field
 
+Pattern = tuple[tuple[float, float], tuple[float, float]]
+
 GOES_ON_SHARE = 0.1
 """Difference of both exchanges, as a share of all that combing differs by, from which a picture goes on into the next frame (own)."""
 EVIDENCE = 20.0
 """Evidence, natural logarithm of odds, for each unit of that share beyond or short of it (own)."""
 SIGMA_FOR, MOST_FOR = 2.5, 4.0
+"""Standard errors of what combing differs by for one unit of evidence that a picture goes on into the next frame, and the most that one
+pair of frames gives: where nothing moves nothing is said (own)."""
 SIGMA_AGAINST, MOST_AGAINST = 50.0, 8.0
-"""Standard errors of what combing differs by for one unit of evidence, and the most that one pair of frames gives: where nothing moves
-nothing is said, and where coding hid the combing exchanges are alike and differ little (own; up to CRF 30 by less than 100)."""
+"""The same against it: where coding hid the combing, exchanges are alike and differ little, up to CRF 30 by less than 100 (own)."""
 WOVEN_EVIDENCE, BREAK_COST = 8.0, 6.0
 """What a combed frame weighs in that evidence, and what an edit without regard to fields costs (own)."""
 LEAST_CHANCE = 0.03
 """Least chance of a length after another (own)."""
-PATTERNS = tuple(np.array(rows) for rows in (((0.03, 0.97), (0.97, 0.03)), ((0.97, 0.03), (0.97, 0.03)), ((0.5, 0.5), (0.5, 0.5))))
+PATTERNS = (((0.03, 0.97), (0.97, 0.03)), ((0.97, 0.03), (0.97, 0.03)), ((0.5, 0.5), (0.5, 0.5)))
 """Chances of two and of three fields after two and after three that are begun with: 2:3, 2:2, none (own)."""
 PATTERN_GAIN = 10.0
 """By how much 2:3 must fit better than 2:2, in that evidence, where combing alone does not tell film from video (own; video: far worse)."""
@@ -60,7 +63,7 @@ def find_order(weaves: NDArray[np.int64]) -> FieldOrder | None:
     if known is not None or sign is None:
         return known
     order: FieldOrder = "top" if sign == 1 else "bottom"
-    values = [_fit(weaves, order, chance)[0] for chance in PATTERNS[:2]]
+    values = [_fit(weaves, order, pattern)[0] for pattern in PATTERNS[:2]]
     return order if values[0] - values[1] >= PATTERN_GAIN else None
 
 
@@ -72,16 +75,16 @@ def trace_pictures(weaves: NDArray[np.int64], order: FieldOrder) -> Pulldown:
     weaves : (pair, 9), as `compare_weaves` gives them.
     order : which field comes first.
     """
-    return _join(max((_fit(weaves, order, chance) for chance in PATTERNS), key=lambda fit: fit[0])[1])
+    return _join(max((_fit(weaves, order, pattern) for pattern in PATTERNS), key=lambda fit: fit[0])[1])
 
 
-def _fit(weaves: NDArray[np.int64], order: FieldOrder, chance: NDArray[np.float64]) -> tuple[float, NDArray[np.bool_]]:
+def _fit(weaves: NDArray[np.int64], order: FieldOrder, pattern: Pattern) -> tuple[float, NDArray[np.bool_]]:
     """The most likely lengths of pictures, begun with some chances: how well they fit, and which fields go on with the one before."""
     from pairdiff.frames._kernels import best_lengths  # compiled code: loaded when it is needed
 
     says, woven = _evidence(weaves, order), _woven(weaves, order)
     fields = np.zeros((len(weaves) + 1, 3), np.bool_)
-    value = -np.inf
+    value, chance = -np.inf, np.array(pattern)
     for _ in range(ROUNDS):
         value = max(value, best_lengths(says, woven, np.log(chance), BREAK_COST, fields))
         chance = _learn(fields)

@@ -31,8 +31,8 @@ DENSE_FRAMES = 241
 """Frames, ten seconds, over which those shares are taken (own)."""
 LEAST_PLAIN = 12
 """Plain frames from which a shot speaks for itself (own)."""
-PERIODS = tuple(range(2, 26))
-"""Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
+LONGEST_PERIOD = 25
+"""Longest regular pattern that is looked for, frames: 24 in 25; among the shorter ones are 2:2, 2:3 and one in five."""
 BLOCK_FRAMES = 100
 """Frames in which one pattern must hold (own)."""
 SURE_SHARE, CHANCE_SHARE = 0.85, 0.5
@@ -118,7 +118,7 @@ def _plain_shots(track: FloatArray, repeat: NDArray[np.bool_], plain: NDArray[np
 
 def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | None:
     """The shortest period in which, block by block, every phase is either always or never a repeat."""
-    for period in PERIODS:
+    for period in range(2, LONGEST_PERIOD + 1):
         good = total = 0
         for start in range(0, len(frames), BLOCK_FRAMES):
             phase, values = frames[start : start + BLOCK_FRAMES] % period, repeat[start : start + BLOCK_FRAMES]

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 from scipy.signal import savgol_filter
 
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
-from pairdiff.match.grid import GridMap, resample_track
 from pairdiff.match.motion import LEAST_STEP, find_cuts
 from pairdiff.match.path import Side
 
@@ -23,8 +23,10 @@ USUAL_FRAMES = 25
 """Frames, one second, over which the usual difference of partners is taken."""
 LEAST_SHOT_FRAMES = 12
 """Shorter shots tell nothing (own)."""
-ALIKE_CELLS = 3.0
-"""Cells of a fingerprint that err together (own)."""
+SOFT_CELLS = 1.0
+"""Standard deviation of the average that both sides are softened by, cells (own)."""
+ALIKE_CELLS = 8.0
+"""Cells of a softened fingerprint that err together (own)."""
 LEAST_SURE = 0.1
 """Standard error in frames up to which a frame tells its place (own)."""
 BETWEEN_FRAMES, BETWEEN_SIGMA = 0.2, 4.0
@@ -57,12 +59,11 @@ def measure_positions(path: NDArray[np.int64], hdr: Side, sdr: Side) -> Position
     """
     off = np.zeros(len(path), bool)
     telling = between = 0
-    shown = resample_track(sdr.fingerprints, GridMap())  # as soft as bringing it on the common grid made the other side
     for start, stop in itertools.pairwise([0, *find_cuts(hdr.fingerprints).tolist(), len(path)]):
         frames = start + 1 + np.flatnonzero(path[start + 1 : stop - 1] >= 0)  # of the first and the last the way is not known
         if len(frames) < LEAST_SHOT_FRAMES:
             continue
-        place, error = _place(frames, path[frames], hdr.fingerprints, shown)
+        place, error = _place(frames, path[frames], hdr.fingerprints, sdr.fingerprints)
         sure = error <= LEAST_SURE
         telling += int(sure.sum())
         between += int((sure & (np.abs(place) > np.maximum(BETWEEN_FRAMES, BETWEEN_SIGMA * error))).sum())
@@ -74,15 +75,21 @@ def _place(
     frames: NDArray[np.int64], partners: NDArray[np.int64], hdr: NDArray[np.float16], sdr: NDArray[np.float16]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Frames by which partners lie behind, and the standard error of that; infinite where nothing moves."""
-    way = (hdr[frames + 1].astype(np.float32) - hdr[frames - 1]) / 2
-    rest = sdr[partners].astype(np.float32) - hdr[frames]
-    rest = _without_shift(rest, hdr[frames].astype(np.float32))
+    way = _soften(hdr[frames + 1].astype(np.float32) - hdr[frames - 1]) / 2
+    rest = _soften(sdr[partners].astype(np.float32) - hdr[frames])
+    rest = _without_shift(rest, _soften(hdr[frames].astype(np.float32)))
     rest -= savgol_filter(rest, min(USUAL_FRAMES, (len(rest) - 1) // 2 * 2 + 1), 1, axis=0)  # running mean; lines at a shot's ends
     length = np.einsum("ij,ij->i", way, way)
     moves, length = length >= LEAST_STEP, np.maximum(length, LEAST_STEP)
     place = np.einsum("ij,ij->i", rest, way) / length
     left = np.maximum(np.einsum("ij,ij->i", rest, rest) - place**2 * length, 0)
     return place, np.where(moves, np.sqrt(ALIKE_CELLS * left / rest.shape[1] / length), np.float32(np.inf))
+
+
+def _soften(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Cells averaged with those about them: bringing one side on the grid of the other softens it, here more and there less."""
+    grid = values.reshape(-1, GRID_ROWS, GRID_COLUMNS)
+    return np.asarray(gaussian_filter(grid, (0, SOFT_CELLS, SOFT_CELLS), mode="nearest").reshape(values.shape))
 
 
 def _without_shift(rest: NDArray[np.float32], shown: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -21,8 +21,8 @@ from pairdiff.match.path import Side
 
 USUAL_FRAMES = 25
 """Frames, one second, over which the usual difference of partners is taken."""
-LEAST_SHOT_FRAMES = 12
-"""Shorter shots tell nothing (own)."""
+LEAST_SHOT_FRAMES, EDGE_FRAMES = 20, 6
+"""Shorter shots tell nothing, nor do so many frames at both ends of a shot (own)."""
 SOFT_CELLS = 1.0
 """Standard deviation of the average that both sides are softened by, cells (own)."""
 ALIKE_CELLS = 8.0
@@ -31,7 +31,7 @@ LEAST_SURE = 0.1
 """Standard error in frames up to which a frame tells its place (own)."""
 BETWEEN_FRAMES, BETWEEN_SIGMA = 0.2, 4.0
 """From how far off, frames and standard errors, a frame lies between two (own: of 98 in 100 true partners less than 0.1)."""
-OFF_FRAMES, OFF_SIGMA = 0.35, 5.0
+OFF_FRAMES, OFF_SIGMA = 0.5, 6.0
 """From how far off a frame is not its partner's (own)."""
 LEAST_TELLING = 24
 """Frames that must tell their place before anything is said about a release (own)."""
@@ -65,6 +65,7 @@ def measure_positions(path: NDArray[np.int64], hdr: Side, sdr: Side) -> Position
             continue
         place, error = _place(frames, path[frames], hdr.fingerprints, sdr.fingerprints)
         sure = error <= LEAST_SURE
+        sure[:EDGE_FRAMES] = sure[-EDGE_FRAMES:] = False  # there the usual difference is known from one side alone
         telling += int(sure.sum())
         between += int((sure & (np.abs(place) > np.maximum(BETWEEN_FRAMES, BETWEEN_SIGMA * error))).sum())
         off[frames] = sure & (np.abs(place) > np.maximum(OFF_FRAMES, OFF_SIGMA * error))

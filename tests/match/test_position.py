@@ -26,7 +26,7 @@ def test_true_partners_lie_nowhere_else(look):
     found = measure_positions(PATH, make_side(HDR_TRACK), make_side(sdr_track(FILM, **look)))
     assert not found.off.any()
     assert found.between <= 0.02 * found.telling
-    assert found.telling >= (0 if look.get("noise") == 0.05 else 150)
+    assert found.telling >= (0 if look.get("noise") == 0.05 else 120)
 
 
 def test_a_place_that_is_off_by_as_much_all_along_is_not_taken_for_time():

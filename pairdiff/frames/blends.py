@@ -96,7 +96,10 @@ def find_blends(mixes: NDArray[np.float64]) -> Blends:
     left, rest = mixed & ~pattern, tells & ~pattern
     if left.sum() < max(LEAST_SHARE * rest.sum(), LEAST_MIXED):
         left[:] = False
-    return Blends(np.pad(pattern | left, 1), np.pad(pattern, 1), period, _share_everywhere(rest, left))
+    ordered = np.pad(pattern, 1)
+    if period is not None and len(pattern) > period:  # the first and the last frame have one neighbour alone: there the order tells
+        ordered[0], ordered[-1] = ordered[period], ordered[-1 - period]
+    return Blends(ordered | np.pad(left, 1), ordered, period, _share_everywhere(rest, left))
 
 
 def _judge(mixes: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:

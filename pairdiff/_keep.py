@@ -21,7 +21,7 @@ import numpy as np
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 5
+SCAN_VERSION = 6
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -81,6 +81,8 @@ def _to_arrays(track: Track) -> dict[str, Any]:
         "field_order": np.array(track.field_order or ""),
         "set_aside": track.set_aside,
         "notes": np.array(json.dumps(track.notes)),
+        "field_joins": np.array(track.field_joins),
+        "repeats": track.repeats,
     }
 
 
@@ -95,4 +97,6 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         cast("FieldOrder | None", str(arrays["field_order"]) or None),
         arrays["set_aside"],
         tuple(json.loads(str(arrays["notes"]))),
+        str(arrays["field_joins"]),
+        arrays["repeats"],
     )

@@ -46,9 +46,8 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
-from pairdiff.frames.cadence import FieldWatch, check_combed, look_at_fields, note_fields
+from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
-from pairdiff.frames.fields import count_rejoined, find_combed, find_field_order
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
@@ -68,7 +67,16 @@ from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import Probe, area_passages, mask_bars, register_passages, usual_place
 from pairdiff.match.seams import settle_seams
 from pairdiff.match.segments import build_segments, find_shots
-from pairdiff.match.timeline import MAP_AGAIN_SHARE, EditMap, belongs_together, better_map, find_edit_map, find_turn, usual_offset
+from pairdiff.match.timeline import (
+    MAP_AGAIN_SHARE,
+    EditMap,
+    belongs_together,
+    better_map,
+    find_edit_map,
+    find_turn,
+    lies_between,
+    usual_offset,
+)
 from pairdiff.match.witness import ask_pictures
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
@@ -102,6 +110,8 @@ RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
 LEAST_ASIDE_FRAMES = 5
 """Frames of more than one moment in a row from which they make a passage of their own (own)."""
+SAME_MIXES = 0.05
+"""Difference of the shares of mixed frames up to which both releases hold the same ones (own)."""
 VARIABLE_RATIO = 1.5
 """Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
 SIGNS = {
@@ -310,17 +320,21 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     stage = f"measure the {name} release"
     track = _read_track(release, active, bar_level, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
-    weaves = watch.weaves()
-    order = find_field_order(weaves)
-    combed, moving = find_combed(weaves, order)
-    check_combed(release, combed, moving, places=[track.times_s[n] for n in np.flatnonzero(combed)])
-    if order != release.field_order:  # what the windows could not tell, the whole film did
-        release = replace(release, field_order=order)
+    found = watch.found()
+    check_blends(release, found)
+    check_combed(release, found.combed, found.moving, places=[track.times_s[n] for n in np.flatnonzero(found.combed)])
+    if found.order != release.field_order or not found.settled:  # what windows and single frames could not tell, the whole film did
+        release = replace(release, field_order=found.order, field_joins=found.joins)
         again = f"measure the {name} release again, its fields rejoined"
         track = _read_track(release, active, bar_level, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
-    mixed = watch.mixed() & ~combed if order is None else np.zeros(len(combed), bool)  # of rejoined frames the stored ones say nothing
-    counts = {"rejoined": count_rejoined(weaves, order), "combed": int(combed.sum()), "mixed": int(mixed.sum())}
-    track = replace(track, field_order=order, set_aside=combed | mixed, notes=note_fields(order, **counts, frames=len(combed)))
+    track = replace(
+        track,
+        field_order=found.order,
+        field_joins=found.joins,
+        repeats=found.repeats,
+        set_aside=found.combed | found.blends.mixed,
+        notes=note_fields(found),
+    )
     _keep.store_track(key, track)
     return _with_found(release, track)
 
@@ -349,7 +363,7 @@ def _read_track(
 
 def _with_found(release: Release, track: Track) -> _Pass:
     """A release with what its pass found out about its frames."""
-    found = replace(release, field_order=track.field_order, notes=(*release.notes, *track.notes))
+    found = replace(release, field_order=track.field_order, field_joins=track.field_joins, notes=(*release.notes, *track.notes))
     return _Pass(found, track, track_spans(track, release.signal))
 
 
@@ -388,6 +402,7 @@ def _match(
         check_within(second.track.times_s, sdr_time, option="--anchor", side="SDR")
     if only is not None:
         check_within(first.track.times_s, only[0], option="--only", side="HDR")
+    first, second = _keep_common(first, second)
     tell("match the frames", 0, None)
     prints = mask_bars(
         (first.track.fingerprints, second.track.fingerprints),
@@ -405,6 +420,8 @@ def _match(
             pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
             only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
             grid_map=grid_map,
+            hdr_repeats=first.track.repeats,
+            sdr_repeats=second.track.repeats,
         )
         return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
@@ -414,12 +431,24 @@ def _match(
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
+    if lies_between(edit_map):
+        raise InputRefused(_between(first, second, edit_map))
     lumas = _Lumas(first, second)
     matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
     done = _ask(_match_again(matching, match_frames, lumas, settings=settings, tell=tell), lumas, settings=settings, tell=tell)
     pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
     notes = (*done.alignment.notes, *_anchor_notes(done.edit_map, pins, first.track.times_s, second.track.times_s))
     return replace(done, alignment=replace(done.alignment, notes=notes))
+
+
+def _keep_common(hdr: _Pass, sdr: _Pass) -> tuple[_Pass, _Pass]:
+    """Mixes that both releases hold in the same number are the film's own, as of a shot slowed down, and stay among its pictures."""
+    tracks = hdr.track, sdr.track
+    shares = [float(one.repeats.mean()) if one.field_order is None and one.repeats.size else 0.0 for one in tracks]
+    if min(shares) == 0 or max(shares) - min(shares) > SAME_MIXES:
+        return hdr, sdr
+    kept = [replace(one, repeats=one.repeats[:0], set_aside=one.set_aside & ~one.repeats) for one in tracks]
+    return replace(hdr, track=kept[0]), replace(sdr, track=kept[1])
 
 
 def _anchor_notes(
@@ -510,6 +539,18 @@ def _check_sdr_primaries(release: Release) -> None:
             f"The SDR release {release.path} has {release.signal.primaries.value} primaries; this version shows SDR on a BT.709 set. "
             "If the tag is wrong, say so with --sdr-primaries bt709."
         )
+
+
+def _between(hdr: _Pass, sdr: _Pass, edit_map: EditMap) -> str:
+    rates = [one.release.signal.frame_rate.value for one in (hdr, sdr)]
+    stated = ", ".join(f"{side} {float(rate):.3f}" for side, rate in zip(("HDR", "SDR"), rates, strict=True) if rate)
+    return (
+        f"{hdr.release.path} and {sdr.release.path} do not show the same moments: {edit_map.between} of {edit_map.telling} HDR frames that "
+        f"tell their place in time ({edit_map.between / edit_map.telling:.0%}) lie between two frames of the SDR release. One of the two "
+        "was converted to another frame rate by mixing neighbouring pictures, or by making up pictures between them. That cannot be "
+        f"undone, and such frames have no exact partner. Frames a second: {stated or 'not stated'}. Give that release at the film's own "
+        "rate."
+    )
 
 
 def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) -> str:
@@ -888,7 +929,8 @@ def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
 def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:
     condition = levels_condition(scanned.release.signal, hlg_peak_nits=settings.hlg_peak_nits)
     levels = pool_levels(scanned.track.levels, condition=condition)
-    return ReleaseResult(scanned.release, levels, len(scanned.track.times_s), scanned.track.damage)
+    release = replace(scanned.release, field_joins="")  # a letter a frame is nothing for a reader
+    return ReleaseResult(release, levels, len(scanned.track.times_s), scanned.track.damage)
 
 
 def _typed(moment: Moment, types: dict[int, tuple[str, str]]) -> Moment:

@@ -126,6 +126,9 @@ class Release:
     """What a reader of the report must know: assumptions, overrides, layers not decoded."""
     field_order: FieldOrder | None = None
     """Which field comes first where pictures are put together from fields of neighbouring frames; None: frames are taken as they are."""
+    field_joins: str = ""
+    """A letter a frame, as in `pulldown.Pulldown`, once the film has been read: with which neighbour it is put together. Results leave it
+    empty."""
 
 
 # ---------------------------------------------------------------- frames: code values

@@ -69,6 +69,14 @@ def test_what_was_kept_comes_back_equal(frames, damage):
     assert all(type(level.frame) is int for level in back.levels)
 
 
+def test_how_fields_are_joined_and_what_repeats_come_back():
+    track = dataclasses.replace(make_track(), field_order="top", field_joins="oobboob", repeats=np.arange(7) % 3 == 0)
+    _keep.store_track("k", track)
+    back = _keep.load_track("k")
+    assert back.field_joins == "oobboob"
+    assert np.array_equal(back.repeats, track.repeats)
+
+
 def test_what_was_never_kept_is_none():
     assert _keep.load_track("nothing") is None
 

@@ -132,3 +132,94 @@ def add_mix(before, frame, after, least, out):  # type: ignore[no-untyped-def]
             out[3] += own
             out[4] += energy
             out[5] += places
+
+
+LENGTH_SIGNATURE = types.float64(types.float64[::1], types.float64[::1], types.float64[:, ::1], types.float64, types.boolean[:, ::1])
+
+
+@njit([LENGTH_SIGNATURE], cache=True, nogil=True)
+def best_lengths(says, woven, log_chance, break_cost, out):  # type: ignore[no-untyped-def]
+    """Lengths of pictures in fields, two or three, with the largest sum of evidence and of log chances (Viterbi).
+
+    `says` (pair,) is for the later frame's first field showing what the earlier one's second field does; `woven` (frame,) for its two
+    fields showing two pictures; `log_chance` (before, after) of lengths 2 and 3. The sum is returned; out[n] = whether frame n's first
+    field, and its second, show the picture of the field before; and whether the frame breaks the order, at `break_cost`. A state is the
+    length of the picture before the last (0: 2, 1: 3) and how many fields the last one has had, one to three.
+    """
+    frames = says.size + 1
+    total = np.zeros(6)
+    total[0] = total[3] = woven[0]
+    back = np.zeros((frames, 6), np.int8)
+    kind = np.zeros((frames, 6), np.int8)
+    for n in range(1, frames):
+        new = np.full(6, -1e18)
+        goes_on, stops = 0.5 * says[n - 1], -0.5 * says[n - 1]
+        for old in range(6):
+            before, count = old // 3, old % 3 + 1
+            for step in range(5):
+                state = -1
+                if count == 1 and step == 0:  # the frame goes on with the picture, in both fields
+                    state, value = 3 * before + 2, goes_on
+                elif count == 1 and step == 1:  # in its first field
+                    state, value = 0, goes_on + log_chance[before, 0]
+                elif count == 2 and step == 1:
+                    state, value = 3, goes_on + log_chance[before, 1]
+                elif count >= 2 and step == 2:  # a new picture in both fields
+                    state, value = 3 * (count - 2) + 1, stops + log_chance[before, count - 2]
+                elif step >= 3 and count == 1:
+                    state, value = 3 * before + (0 if step == 3 else 1), stops - break_cost
+                elif step >= 3:
+                    state, value = 3 * before + (0 if step == 3 else 2), stops - break_cost
+                if state >= 0 and total[old] + value > new[state]:
+                    new[state] = total[old] + value
+                    back[n, state] = old
+                    kind[n, state] = step
+        new[0] += woven[n]
+        new[3] += woven[n]
+        total = new
+    total[2] += log_chance[0, 1]
+    total[5] += log_chance[1, 1]
+    last = total.argmax()
+    best = total[last]
+    for n in range(frames - 1, 0, -1):
+        taken = kind[n, last]
+        out[n, 0] = taken < 2
+        out[n, 1] = taken != 1 and not (taken >= 3 and last % 3 == 0)
+        out[n, 2] = taken >= 3
+        last = back[n, last]
+    out[0, 0], out[0, 1], out[0, 2] = False, last % 3 != 0, False
+    return best
+
+
+PHASE_SIGNATURE = types.float64(types.float64[::1], types.float64[::1], types.int64, types.float64, types.boolean[::1])
+
+
+@njit([PHASE_SIGNATURE], cache=True, nogil=True)
+def best_phases(inside, outside, period, cost, out):  # type: ignore[no-untyped-def]
+    """Mark every `period`th frame so that the sum of `inside` at marked frames and of `outside` at others is largest (Viterbi).
+
+    A change of phase, or to and from passages without marks (which add nothing), costs `cost`. The sum is returned.
+    """
+    frames = inside.size
+    total = np.zeros(period + 1)
+    back = np.zeros((frames, period + 1), np.int8)
+    for n in range(frames):
+        best = total.argmax()
+        new = np.empty(period + 1)
+        for state in range(period + 1):
+            old = state if state == period else (state - 1) % period
+            if n > 0 and total[best] - cost > total[old]:
+                old = best
+                new[state] = total[best] - cost
+            else:
+                new[state] = total[old]
+            if state < period:
+                new[state] += inside[n] if state == 0 else outside[n]
+            back[n, state] = old
+        total = new
+    last = total.argmax()
+    value = total[last]
+    for n in range(frames - 1, -1, -1):
+        out[n] = last == 0
+        last = np.int64(back[n, last])
+    return value

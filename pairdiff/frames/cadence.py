@@ -7,7 +7,7 @@ first in a few windows behind key frames, so that a long film is not measured in
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from pairdiff._errors import InputRefused
 from pairdiff._records import FieldOrder, Release
 from pairdiff.clip.container import SIDES, open_container
-from pairdiff.frames.blends import compare_mix, find_mixed
+from pairdiff.frames.blends import MOST_MIXED_SHARE, Blends, compare_mix, find_blends
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
 from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
+from pairdiff.frames.pulldown import chosen_alike, find_order, trace_pictures
 
 WINDOWS, WINDOW_FRAMES = 16, 10
 """Windows of a film that are looked at, and frames of each (own)."""
@@ -28,6 +29,25 @@ LEAST_WINDOWS = 6
 """Windows from which they are believed; with fewer key frames the pass itself must tell (own)."""
 LEAST_DURATION_S = 60
 """Shorter releases are not looked at beforehand: the pass is as quick."""
+
+
+@dataclass(frozen=True, slots=True)
+class FramesFound:
+    """What kind of frames a pass found. Arrays over frames."""
+
+    order: FieldOrder | None
+    """Which field comes first where the fields of neighbouring frames make whole pictures; None: frames are taken as they are."""
+    joins: str
+    """As in `Release.field_joins`; empty without an order."""
+    settled: bool
+    """Whether frames put together one by one come out the same, so that the film need not be read again."""
+    combed: NDArray[np.bool_]
+    """Frames that show two moments and stay so."""
+    moving: NDArray[np.bool_]
+    """Frames around which enough moves to tell."""
+    blends: Blends
+    repeats: NDArray[np.bool_]
+    """Frames without a picture of their own: repeats in woven film, mixes in order; empty where that is not known."""
 
 
 class FieldWatch:
@@ -55,9 +75,26 @@ class FieldWatch:
         """What `compare_weaves` said of all pairs, (pair, 9)."""
         return np.stack(self._weaves) if self._weaves else np.zeros((0, 9), np.int64)
 
-    def mixed(self) -> NDArray[np.bool_]:
-        """Frames that are mixes of their neighbours, (frame,); none where there are too few of them to be a conversion."""
-        return find_mixed(np.stack(self._mixes)) if self._mixes else np.zeros(len(self._weaves) + 1, bool)
+    def found(self) -> FramesFound:
+        """What the frames taken so far are, as one film."""
+        weaves = self.weaves()
+        order = find_order(weaves)
+        if order is None:
+            combed, moving = find_combed(weaves, None)
+            blends = self.blends()
+            return FramesFound(None, "", True, combed, moving, blends, blends.ordered if blends.period else combed[:0])
+        pulldown = trace_pictures(weaves, order)
+        combed, moving = find_combed(weaves, order, pulldown.broken)
+        settled, none = chosen_alike(pulldown.joins, weaves, order), np.zeros(len(combed), bool)
+        blends = Blends(none, none, None, 0.0)  # of rejoined frames the stored ones say nothing
+        return FramesFound(order, pulldown.joins, settled, combed, moving, blends, pulldown.repeats)
+
+    def blends(self) -> Blends:
+        """Frames that are mixes of their neighbours."""
+        if self._mixes:
+            return find_blends(np.stack(self._mixes))
+        none = np.zeros(len(self._weaves) + 1, bool)
+        return Blends(none, none, None, 0.0)
 
 
 def look_at_fields(release: Release) -> Release:
@@ -104,6 +141,24 @@ def check_combed(release: Release, combed: NDArray[np.bool_], moving: NDArray[np
     )
 
 
+def check_blends(release: Release, found: FramesFound) -> None:
+    """Refuse a release of which all over many frames are mixes, in no order by which they could be left out.
+
+    Raises
+    ------
+    InputRefused.
+    """
+    share, count = found.blends.share, int(found.blends.mixed.sum())
+    if share < MOST_MIXED_SHARE:
+        return
+    raise InputRefused(
+        f"The {SIDES[release.side]} release {release.path} was converted to another frame rate by blending: at least {count} of its "
+        f"{len(found.combed)} frames are mixes of their neighbours ({share:.0%} of those in which enough moves to tell, all over the "
+        "film), in no order by which they could be left out. Mixed pictures cannot be taken apart, and no frame of the other release "
+        "belongs to them. Give a release at the film's own frame rate."
+    )
+
+
 def _spread(places: list[Fraction]) -> list[Fraction]:
     return [places[n] for n in sorted({0, len(places) // 2, len(places) - 1})]
 
@@ -113,20 +168,28 @@ def _time_in_words(time_s: Fraction) -> str:
     return f"{int(minutes) // 60}:{int(minutes) % 60:02d}:{seconds:06.3f}"
 
 
-def note_fields(order: FieldOrder | None, *, rejoined: int, combed: int, mixed: int, frames: int) -> tuple[str, ...]:
+def note_fields(found: FramesFound) -> tuple[str, ...]:
     """What was undone and what was left, in words for the report."""
-    notes = []
-    if order is not None:
+    notes, frames = [], len(found.combed)
+    combed, mixed = int(found.combed.sum()), int(found.blends.mixed.sum())
+    if found.order is not None:
+        rejoined = frames - found.joins.count("o")
         notes.append(
-            f"film woven into fields ({order} field first): {rejoined} of {frames} frames ({rejoined / frames:.0%}) were put together "
-            "from the fields of two frames, without interpolation; repeats stay and are paired once."
+            f"film woven into fields ({found.order} field first): {rejoined} of {frames} frames ({rejoined / frames:.0%}) were put "
+            "together from the fields of two frames, without interpolation; repeats stay and are paired once."
         )
     if combed:
         notes.append(
             f"{combed} of {frames} frames ({combed / frames:.1%}) show two moments at once (video, or an edit between two fields): "
             "they are not matched and not scored."
         )
-    if mixed:
+    if mixed and found.blends.period is not None:
+        notes.append(
+            f"{mixed} of {frames} frames ({mixed / frames:.1%}) are mixes of their neighbours, as a conversion of the frame rate by "
+            f"blending makes them, one in {found.blends.period}: they are left out, not matched and not scored; the pictures between them "
+            "are whole."
+        )
+    elif mixed:
         notes.append(
             f"at least {mixed} of {frames} frames ({mixed / frames:.1%}) are mixes of their neighbours, as a conversion of the frame rate "
             "by blending makes them; that cannot be undone: they are not matched and not scored."

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from pairdiff._errors import DecodeFailed
 from pairdiff._records import Damage, FieldOrder, Frame, Release
 from pairdiff.clip.container import SIDES, open_container, stated_duration_s, video_stream_at
-from pairdiff.frames.fields import choose_match, compare_weaves, join_fields, sample_rows
+from pairdiff.frames.fields import JOIN_LETTERS, Match, choose_match, compare_weaves, join_fields, sample_rows
 
 Plane = NDArray[np.unsignedinteger[Any]]
 T = TypeVar("T")
@@ -104,7 +104,7 @@ class FrameReader:
     def _read(self) -> Generator[Frame]:
         order = self._release.field_order
         for before, frame, after in _with_neighbours(self._stored(), wanted=order is not None):
-            yield frame if order is None else _rejoin(before, frame, after, order=order)
+            yield frame if order is None else _rejoin(before, frame, after, order=order, joins=self._release.field_joins)
         if not self.frames_read:
             raise DecodeFailed(
                 f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
@@ -189,14 +189,9 @@ def _with_neighbours(frames: Iterator[T], *, wanted: bool) -> Iterator[tuple[T |
         before, frame = frame, after
 
 
-def _rejoin(before: Frame | None, frame: Frame, after: Frame | None, *, order: FieldOrder) -> Frame:
-    """A frame whose two fields show one moment, out of three frames in a row; the middle one itself where that is the best."""
-    rows = [None if one is None else sample_rows(one.planes[0]) for one in (before, frame, after)]
-    earlier, own, later = rows
-    assert own is not None
-    match = choose_match(
-        None if earlier is None else compare_weaves(earlier, own), None if later is None else compare_weaves(own, later), order=order
-    )
+def _rejoin(before: Frame | None, frame: Frame, after: Frame | None, *, order: FieldOrder, joins: str) -> Frame:
+    """A frame whose two fields show one moment, out of three frames in a row: as the whole film told, else as these three do."""
+    match = JOIN_LETTERS[joins[frame.index]] if frame.index < len(joins) else _choose(before, frame, after, order)
     if match == "before" and before is not None:
         first, second = frame, before
     elif match == "after" and after is not None:
@@ -205,6 +200,14 @@ def _rejoin(before: Frame | None, frame: Frame, after: Frame | None, *, order: F
         return frame
     top, bottom = (first, second) if order == "top" else (second, first)
     return replace(frame, planes=join_fields(top.planes, bottom.planes))
+
+
+def _choose(before: Frame | None, frame: Frame, after: Frame | None, order: FieldOrder) -> Match:
+    earlier, own, later = (None if one is None else sample_rows(one.planes[0]) for one in (before, frame, after))
+    assert own is not None
+    return choose_match(
+        None if earlier is None else compare_weaves(earlier, own), None if later is None else compare_weaves(own, later), order=order
+    )
 
 
 def video_stream(container: InputContainer, release: Release, *, threads: int) -> VideoStream:
@@ -414,7 +417,7 @@ class _Finder:
                 if order is None:
                     return frame
                 sides = [None if one is None else frame_from_picture(one, index=index, time_s=time_s) for one in (before, after)]
-                return _rejoin(sides[0], frame, sides[1], order=order)
+                return _rejoin(sides[0], frame, sides[1], order=order, joins=self._release.field_joins)
         return None
 
     def _jump(self, time_s: Fraction) -> None:

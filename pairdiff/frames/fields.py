@@ -13,7 +13,6 @@ into the middle give the same picture.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -25,6 +24,7 @@ from pairdiff._records import FieldOrder
 
 Planes = Sequence[NDArray[np.unsignedinteger[Any]]]
 Match = Literal["own", "before", "after"]
+JOIN_LETTERS: dict[str, Match] = {"o": "own", "b": "before", "a": "after"}
 
 MOST_STRIPS, STRIP_ROWS = 10, 18
 """Strips of a picture that are looked at, and rows of each: rows in a row, so that printed lines cannot fall in step with them (own)."""
@@ -41,11 +41,13 @@ MATCH_SHARE = 0.02
 LEAST_FIELDS_SHARE, LEAST_JOINED_SHARE, LEAST_JOINED = 0.08, 0.1, 3
 """From which a film is rejoined: share of moving pairs of frames whose exchanges differ, share of these that are combed and join, and
 their number (own; film at 2:3 joins in 0.19 to 0.5 of them, video in 0 to 0.05, at CRF 20 to 30)."""
+LEAST_FILM_SHARE = 0.4
+"""Pairs that join, over pairs that show two moments each, from which a film is rejoined (own; video up to 0.23, film 0.5 and more)."""
 MOST_COMBED_SHARE = 0.25
 """Share of frames in which something moves that may be combed for good before a release is refused (own)."""
 LEAST_MOVING = 12
 """Frames in which something moves before anything is said about a film (own)."""
-WOVEN_FRAMES, WOVEN_FRAMES_REJOINED = 3, 8
+WOVEN_FRAMES, WOVEN_FRAMES_REJOINED = 3, 16
 """Pairs in a row woven of two moments that make a passage of video: in progressive film, and in film with rejoined fields, in which
 slow motion under strong compression looks so for a frame or two (own)."""
 ORPHAN_RATIO = 2.0
@@ -123,25 +125,40 @@ def classify_pairs(weaves: NDArray[np.int64]) -> PairClasses:
 
 
 def find_field_order(weaves: NDArray[np.int64]) -> FieldOrder | None:
-    """Which field comes first in a film whose frames must be rejoined; None for a film whose frames are to be taken as they are."""
+    """Which field comes first in a film whose frames must be rejoined; None for a film whose frames are to be taken as they are.
+
+    As combing alone tells it; where coding hid that, `pulldown.find_order` asks for the pattern.
+    """
     seen = classify_pairs(weaves)
+    sign = find_first_field(seen)
+    if sign is None:
+        return None
+    apart, joined, video = (int((values == sign).sum()) for values in (seen.apart, seen.exchanged, seen.interlaced))
+    if joined < max(LEAST_JOINED_SHARE * apart, LEAST_JOINED, LEAST_FILM_SHARE * video):
+        return None
+    return "top" if sign == 1 else "bottom"
+
+
+def find_first_field(seen: PairClasses) -> int | None:
+    """1 for the top field, -1 for the bottom field: the one that comes first in frames of fields; None where there are too few of them."""
     moving = int(seen.moving.sum())
-    apart, joined = ([int((values == sign).sum()) for sign in (1, -1)] for values in (seen.apart, seen.exchanged))
-    first = 0 if apart[0] > apart[1] else 1
-    if moving < LEAST_MOVING or apart[first] < max(LEAST_FIELDS_SHARE * moving, 4 * apart[1 - first]):
+    top, bottom = (int((seen.apart == sign).sum()) for sign in (1, -1))
+    if moving < LEAST_MOVING or max(top, bottom) < max(LEAST_FIELDS_SHARE * moving, 4 * min(top, bottom)):
         return None
-    if joined[first] < max(LEAST_JOINED_SHARE * apart[first], LEAST_JOINED):
-        return None
-    return "top" if first == 0 else "bottom"
+    return 1 if top > bottom else -1
 
 
-def find_combed(weaves: NDArray[np.int64], order: FieldOrder | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def find_combed(
+    weaves: NDArray[np.int64], order: FieldOrder | None, broken: NDArray[np.bool_] | None = None
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Frames that show two moments and stay so, and frames around which enough moves to tell.
 
     Parameters
     ----------
     weaves : (pair, 9): pair n holds the frames n and n + 1.
     order : what `find_field_order` said, and so how the frames were rejoined.
+    broken : frames at which the fields do not go on as they should, (frame,): only beside them a single rejoined frame is left over; None
+        where that is not known.
 
     Returns
     -------
@@ -158,12 +175,20 @@ def find_combed(weaves: NDArray[np.int64], order: FieldOrder | None) -> tuple[ND
     combed[:-1] |= video
     own = np.concatenate([weaves[:1, 0], weaves[:, 1]]).astype(np.float64)
     if order is None:
+        sign = find_first_field(seen)
+        if sign is not None and (seen.apart == sign).sum() >= MOST_COMBED_SHARE * seen.moving.sum():
+            # fields all over the film that make no pictures: video, though coding hid which frames are combed
+            combed[1:] |= seen.apart == sign
+            combed[:-1] |= seen.apart == sign
         single = np.zeros(frames, bool)
         single[1:] |= seen.exchanged != 0
         single[:-1] |= seen.earlier_combed != 0
         return combed | _alone(single & _stands_out(own)), moving
     near = weaves[:, 2 if order == "top" else 3].astype(np.float64)
-    return combed | _alone(_stands_out(np.minimum(own, np.minimum(np.append(near, np.inf), np.insert(near, 0, np.inf))))), moving
+    over = _stands_out(np.minimum(own, np.minimum(np.append(near, np.inf), np.insert(near, 0, np.inf))))
+    if broken is not None:
+        over &= np.convolve(broken, np.ones(2 * PAIR_FRAMES + 1), "same") > 0
+    return combed | _alone(over), moving
 
 
 def _stands_out(combing: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -211,14 +236,6 @@ def choose_match(before: NDArray[np.int64] | None, after: NDArray[np.int64] | No
     if not gains:
         return "own"
     return "after" if gains.get("before", 0.0) < HALF * gains.get("after", 0.0) else "before"
-
-
-def count_rejoined(weaves: NDArray[np.int64], order: FieldOrder | None) -> int:
-    """Frames of a film that `choose_match` joins with a neighbour; `weaves` as for `find_combed`."""
-    if order is None:
-        return 0
-    pairs = [None, *weaves, None]
-    return sum(choose_match(before, after, order=order) != "own" for before, after in itertools.pairwise(pairs))
 
 
 def _is_better(weaves: NDArray[np.int64], *, own: int, near: int, far: int) -> bool:

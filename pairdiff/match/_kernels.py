@@ -130,31 +130,34 @@ def best_path(
 def best_runs(says: NDArray[np.float64], log_chance: NDArray[np.float64], out: NDArray[np.bool_]) -> None:
     """Repeats with the largest sum of evidence and of log chances of run lengths; out[i] is whether frame i repeats the one before.
 
-    `says` (frame,) is for a repeat where positive; `log_chance` (length - 1,) of runs of one frame and more. The first and the last run
-    may be cut off and cost nothing. The first frame begins a run.
+    `says` (frame,) is for a repeat where positive; `log_chance` (length before - 1, length - 1) of runs of one frame and more. The first
+    and the last run may be cut off and cost nothing, nor does the run behind the first. The first frame begins a run.
     """
-    frames, longest = says.size, log_chance.size
-    total = np.full(frames + 1, -1e18)
-    length_of = np.zeros(frames + 1, np.int64)
-    total[0] = 0.0
+    frames, longest = says.size, log_chance.shape[0]
+    total = np.full((frames + 1, longest), -1e18)  # of runs up to a frame, by the length of the last
+    length_before = np.zeros((frames + 1, longest), np.int64)
     for stop in range(1, frames + 1):
         inner = 0.0
         for length in range(1, min(longest, stop) + 1):
             start = stop - length
             if length > 1:
                 inner += says[start + 1]
-            value = total[start] - says[start] * (start > 0) + inner
-            if start > 0 and stop < frames:
-                value += log_chance[length - 1]
-            if value > total[stop]:
-                total[stop] = value
-                length_of[stop] = length
-    stop = frames
+            if start == 0:
+                total[stop, length - 1] = inner
+                continue
+            for before in range(min(longest, start)):
+                value = total[start, before] - says[start] + inner
+                if stop < frames and start > before + 1:
+                    value += log_chance[before, length - 1]
+                if value > total[stop, length - 1]:
+                    total[stop, length - 1] = value
+                    length_before[stop, length - 1] = before
+    stop, last = frames, total[frames].argmax()
     while stop > 0:
-        start = stop - length_of[stop]
+        start = stop - last - 1
         for i in range(start, stop):
             out[i] = i > start
-        stop = start
+        stop, last = start, length_before[stop, last]
 
 
 @njit(cache=True, nogil=True)

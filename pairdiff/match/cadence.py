@@ -31,8 +31,8 @@ DENSE_FRAMES = 241
 """Frames, ten seconds, over which those shares are taken (own)."""
 LEAST_PLAIN = 12
 """Plain frames from which a shot speaks for itself (own)."""
-PERIODS = (2, 3, 4, 5, 6, 10, 25)
-"""Lengths of regular patterns: 2:2, 2:3 and one in five, 24 in 25 and so on."""
+LONGEST_PERIOD = 25
+"""Longest regular pattern that is looked for, frames: 24 in 25; among the shorter ones are 2:2, 2:3 and one in five."""
 BLOCK_FRAMES = 100
 """Frames in which one pattern must hold (own)."""
 SURE_SHARE, CHANCE_SHARE = 0.85, 0.5
@@ -65,20 +65,34 @@ class Cadence:
     """Repeats over all frames."""
     period: int | None
     """Length of the regular pattern, frames; None where there is none."""
+    known: bool = False
+    """The repeats are known for certain, and not found from fingerprints."""
 
     @property
     def middle(self) -> NDArray[np.int64]:
-        """The middle frame of every run, which stands for it: a frame of another picture that is taken for a repeat lies at an end."""
-        return self.first + self.count // 2
+        """The frame of every run that stands for it: the first where repeats are known, and else the middle one, since a frame of another
+        picture that is taken for a repeat lies at an end.
+        """
+        return self.first if self.known else self.first + self.count // 2
 
 
-def find_cadence(track: FloatArray) -> Cadence:
-    """Find the repeats of a track, (frame, cell)."""
+def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) -> Cadence:
+    """Find the repeats of a track.
+
+    Parameters
+    ----------
+    track : fingerprints, (frame, cell).
+    repeats : frames known to have no picture of their own, (frame,), where the frames themselves told; None or empty where not.
+    """
+    if repeats is not None and repeats.size:
+        first = np.flatnonzero(np.concatenate([[True], ~repeats[1:]]))
+        period = _find_period(repeats, np.arange(len(repeats)))
+        return Cadence(first, np.diff(np.append(first, len(track))), float(repeats.mean()), period, known=True)
     repeat, between, moving = _likely_repeats(track)
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
     dense &= ~_plain_shots(track, repeat, moving & ~between)
-    period = _find_period(repeat[moving & dense], np.flatnonzero(moving & dense)) if (moving & dense).any() else None
+    period = _find_period(repeat[moving], np.flatnonzero(moving)) or _find_period(repeat[moving & dense], np.flatnonzero(moving & dense))
     repeat = _carry_pattern(repeat, moving, period) if period is not None else _carry_lengths(repeat & dense, dense, track)
     first = np.flatnonzero(~repeat)
     return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)
@@ -111,7 +125,7 @@ def _plain_shots(track: FloatArray, repeat: NDArray[np.bool_], plain: NDArray[np
 
 def _find_period(repeat: NDArray[np.bool_], frames: NDArray[np.int64]) -> int | None:
     """The shortest period in which, block by block, every phase is either always or never a repeat."""
-    for period in PERIODS:
+    for period in range(2, LONGEST_PERIOD + 1):
         good = total = 0
         for start in range(0, len(frames), BLOCK_FRAMES):
             phase, values = frames[start : start + BLOCK_FRAMES] % period, repeat[start : start + BLOCK_FRAMES]
@@ -161,9 +175,8 @@ def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period:
 
 
 def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: FloatArray) -> NDArray[np.bool_]:
-    """Where repeats come without pattern, the most likely repeats given how long plain runs are."""
-    distance = step_distance(track)
-    says = _repeat_evidence(distance)
+    """Where repeats come without pattern, the most likely repeats given how long plain runs are, and which length follows which."""
+    says = _repeat_evidence(step_distance(track), find_cuts(track))
     chance = _run_lengths(repeat, dense & (np.abs(says) >= EVIDENCE_NATS))
     if chance is None:
         return repeat
@@ -176,25 +189,41 @@ def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: F
     return out
 
 
-def _repeat_evidence(distance: NDArray[np.float32]) -> NDArray[np.float32]:
-    """How much each frame's distance from the one before says that it repeats it, natural logarithm of odds; negative for a new frame."""
-    value = np.log(distance + np.float32(LEAST_STEP))
+def _repeat_evidence(distance: NDArray[np.float32], cuts: NDArray[np.int64]) -> NDArray[np.float32]:
+    """How much each frame's distance from the one before says that it repeats it, natural logarithm of odds; negative for a new frame.
+
+    What a repeat and a new frame lie apart is taken from the same shot alone; the frame at a cut is new.
+    """
+    says = np.full(len(distance), -EVIDENCE_NATS, np.float32)
     frames = 2 * EVIDENCE_HALF_FRAMES + 1
-    low, high = (percentile_filter(value, percent, frames, mode="nearest") for percent in (LOW_PERCENT, HIGH_PERCENT))
-    reach = np.maximum((high - low) / 2, LEAST_CONTRAST)
-    return np.asarray(EVIDENCE_NATS * np.clip(2 * ((high + low) / 2 - value) / reach, -1, 1), np.float32)
+    for start, stop in itertools.pairwise([0, *cuts.tolist(), len(distance)]):
+        inside = slice(start + 1, stop)
+        value = np.log(distance[inside] + np.float32(LEAST_STEP))
+        if not value.size:
+            continue
+        low, high = (percentile_filter(value, percent, frames, mode="nearest") for percent in (LOW_PERCENT, HIGH_PERCENT))
+        reach = np.maximum((high - low) / 2, LEAST_CONTRAST)
+        says[inside] = EVIDENCE_NATS * np.clip(2 * ((high + low) / 2 - value) / reach, -1, 1)
+    return says
 
 
 def _run_lengths(repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.float64] | None:
-    """Chance of runs of 1 to `LONGEST_RUN` frames, from runs all of whose frames and the one behind are plain; None if those are few."""
+    """Chance of a run's length, 1 to `LONGEST_RUN` frames, after that of the run before it, (before, after); None where too few are plain.
+
+    From runs all of whose frames and the one behind are plain; lengths that seldom follow a length are shared out as lengths alone are.
+    """
     starts = np.flatnonzero(~repeat)
     unsure = np.concatenate([[0], np.cumsum(~plain)])
     lengths = np.diff(starts)
     sure = (unsure[starts[1:] + 1] - unsure[starts[:-1]] == 0) & (lengths <= LONGEST_RUN)
     if sure.sum() < LEAST_LENGTHS:
         return None
-    count = np.bincount(lengths[sure], minlength=LONGEST_RUN + 1)[1:].astype(np.float64)
-    return np.asarray(np.maximum(count / count.sum(), UNSEEN_LENGTH))
+    alone = np.bincount(lengths[sure], minlength=LONGEST_RUN + 1)[1:].astype(np.float64)
+    alone /= alone.sum()
+    both = np.flatnonzero(sure[:-1] & sure[1:])
+    count = np.zeros((LONGEST_RUN, LONGEST_RUN))
+    np.add.at(count, (lengths[both] - 1, lengths[both + 1] - 1), 1.0)
+    return np.asarray(np.maximum((count + alone) / (count.sum(1, keepdims=True) + 1), UNSEEN_LENGTH))
 
 
 def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:

@@ -37,6 +37,7 @@ from pairdiff.match.path import (
     telling_frames,
     trace_path,
 )
+from pairdiff.match.position import LEAST_TELLING, measure_positions
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -92,8 +93,12 @@ ALIKE_SIMILARITY = 0.85
 """Similarity of fingerprints from which such a passage may be the same picture (own: of one shot 0.9 and more, 8 % grain 0.8)."""
 FAINT_MARGIN = 0.1
 """A matched frame whose lag beats its neighbours by less than this, in the long window, is told but faintly (own)."""
+MOST_BETWEEN_SHARE = 0.15
+"""Share of frames between two of the other release from which one was converted by mixing (own; true partners 0 to 0.02)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
+MOST_LEFT_OUT = 3
+"""Most HDR frames in a row that a path leaves out inside a passage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +145,10 @@ class EditMap:
     hdr_cadence: Cadence
     sdr_cadence: Cadence
     """Runs of repeats that were undone."""
+    telling: int = 0
+    """HDR frames that tell their place in time."""
+    between: int = 0
+    """Those of them that lie between two frames of the other release."""
 
 
 def find_edit_map(
@@ -151,6 +160,8 @@ def find_edit_map(
     pins: Sequence[tuple[int, int]] = (),
     only: tuple[int, int] | None = None,
     grid_map: GridMap | None = None,
+    hdr_repeats: NDArray[np.bool_] | None = None,
+    sdr_repeats: NDArray[np.bool_] | None = None,
 ) -> EditMap:
     """Match two fingerprint tracks.
 
@@ -161,6 +172,7 @@ def find_edit_map(
     pins : HDR and SDR frames that are known to belong together, to about a second; what contradicts them is not believed.
     only : first and last (exclusive) HDR frame to match; the others are undetermined.
     grid_map : where one grid lies in the other, if registered pictures tell it; found from the fingerprints where None.
+    hdr_repeats, sdr_repeats : frames known to have no picture of their own, (frame,); found from the fingerprints where None or empty.
 
     Returns
     -------
@@ -175,10 +187,12 @@ def find_edit_map(
             sdr_aspect=sdr_aspect,
             pins=[(hdr - start, sdr) for hdr, sdr in pins if start <= hdr < stop],
             grid_map=grid_map,
+            hdr_repeats=None if hdr_repeats is None else hdr_repeats[start:stop],
+            sdr_repeats=sdr_repeats,
         )
         return _moved_into(inner, start, len(hdr_track))
     tracks = hdr_track, sdr_track
-    cadences = find_cadence(hdr_track), find_cadence(sdr_track)
+    cadences = find_cadence(hdr_track, hdr_repeats), find_cadence(sdr_track, sdr_repeats)
     hdr_runs, sdr_runs = (one if _counts(one, cadences) else single_frames(len(track)) for one, track in zip(cadences, tracks, strict=True))
     run_pins = [
         (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
@@ -192,6 +206,8 @@ def find_edit_map(
 
 def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
     """Whether a side's repeats are to be undone: they are many, and not simply those of the other side."""
+    if cadence.known:
+        return True
     shares = [one.repeat_share for one in both]
     return cadence.repeat_share >= LEAST_REPEAT_SHARE and (abs(shares[0] - shares[1]) > LEAST_REPEAT_SHARE or min(shares) >= CAPTURE_SHARE)
 
@@ -233,9 +249,8 @@ def _spread_path(
     frames = np.where(known, first + np.where(equal, place, 0), -1)
     inner = equal & (place < count - 1)
     stop = np.where(known, np.where(inner, frames + 1, first + count), -1)
-    middle = place == hdr.count[run] // 2  # a frame of the next picture that is taken for a repeat lies at an end
-    partners = np.where(equal, frames, first + count // 2)
-    return frames, stop, np.where((state[run] == 1) & (equal | middle), partners, -1)
+    stands, stands_for = hdr.middle[run] == np.arange(len(run)), sdr.middle[partner] if len(sdr.first) else frames
+    return frames, stop, np.where((state[run] == 1) & (equal | stands), np.where(equal, frames, stands_for), -1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,7 +328,9 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     pairs = _pair_frames(runs, hdr, sdr, pins)
     state, faint = _judge_frames(pairs, hdr, sdr)
     ambiguous = _ambiguous_frames(len(state), anchors)
-    state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8))
+    state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8), _left_out(pairs.partner))
+    places = measure_positions(pairs.partner, hdr, sdr)
+    state = np.where((state == 1) & places.off, np.int8(0), state).astype(np.int8)
     path, state = _pair_flat(pairs.partner, state, hdr, sdr)
     path, state = _doubt_alike(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1
@@ -334,6 +351,8 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
         elsewhere=_find_elsewhere(anchors, path < 0, hdr, sdr),
         hdr_cadence=single_frames(len(hdr_track)),
         sdr_cadence=single_frames(len(sdr_track)),
+        telling=places.telling,
+        between=places.between,
     )
 
 
@@ -386,12 +405,21 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
     return path, state
 
 
-def _drop_islands(state: NDArray[np.int8]) -> NDArray[np.int8]:
-    """Matched passages too short to hold anything are undetermined."""
+def _drop_islands(state: NDArray[np.int8], left_out: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """Matched passages too short to hold anything are undetermined; frames left out inside one do not part it."""
     out = state.copy()
-    for start, stop in stretches(state == 1):
+    for start, stop in stretches((state == 1) | left_out):
         if stop - start < LEAST_RUN_FRAMES:
-            out[start:stop] = 0
+            out[start:stop] = np.minimum(state[start:stop], 0)
+    return out
+
+
+def _left_out(path: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """A few HDR frames without partner between two whose partners follow each other: repeats, or frames that the SDR release dropped."""
+    out = np.zeros(len(path), bool)
+    for start, stop in stretches(path < 0):
+        inside = start > 0 and stop < len(path) and stop - start <= MOST_LEFT_OUT
+        out[start:stop] = inside and path[stop] - path[start - 1] == 1
     return out
 
 
@@ -424,6 +452,11 @@ def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
     """Whether two films belong together: what moves agrees, in enough windows that chance does not explain it."""
     enough = min(LEAST_WEIGHT, LEAST_WEIGHT_SHARE * edit_map.windows)
     return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
+
+
+def lies_between(edit_map: EditMap) -> bool:
+    """Whether so many frames lie between two of the other release that one of both must have been converted by mixing."""
+    return edit_map.telling >= LEAST_TELLING and edit_map.between >= MOST_BETWEEN_SHARE * edit_map.telling
 
 
 def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float) -> str | None:
@@ -805,10 +838,11 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8]
     alike, on_average = _same_picture(pairs, hdr, sdr)
     state[known & (alike | on_average | flat)] = 0
     faint = np.zeros(len(path), bool)
-    for start, stop in stretches(state >= 0):
+    left_out = _left_out(path)
+    for start, stop in stretches((state >= 0) | left_out):
         offset = path[start:stop] - np.arange(start, stop)
         telling = telling_frames(pairs.agreement[start:stop], pairs.strength[start:stop], near_edit=_near_edit(offset))
-        state[start:stop][telling & ~(flat | on_average | pairs.unsure)[start:stop]] = 1
+        state[start:stop][telling & ~(flat | on_average | pairs.unsure | left_out)[start:stop]] = 1
         faint[start:stop] = ~telling | on_average[start:stop] | (lag_margins(pairs.agreement[start:stop]) < FAINT_MARGIN)
     return state, faint & (state >= 0) & ~(flat | pairs.unsure)
 

@@ -50,6 +50,10 @@ class Track:
     """Frames that show more than one moment and are never matched, (frame,); empty where there are none."""
     notes: tuple[str, ...] = ()
     """What the pass found out about the release's frames, in words."""
+    field_joins: str = ""
+    """As in `Release`."""
+    repeats: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
+    """Frames without a picture of their own, (frame,): repeats in woven film, mixes of two pictures; empty where that is not known."""
 
 
 def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]:

@@ -15,7 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.whole._cadence import cases, judge, read_partners, write_side
+from tests.whole._cadence import cases, judge, read_partners, refused_cases, write_side
 from tests.whole._unrelated import write_unrelated
 
 
@@ -31,6 +31,7 @@ def run_align(hdr: Path, sdr: Path, out: Path) -> tuple[subprocess.CompletedProc
 def main(wanted: list[str]) -> None:
     if wanted != ["unrelated"]:
         cadences(wanted)
+        refused(wanted)
     if not wanted or "unrelated" in wanted:
         unrelated()
 
@@ -52,6 +53,21 @@ def cadences(wanted: list[str]) -> None:
             notes = " ".join(json.loads(done.stdout)["notes"])
             told = "yes" if case.note in notes and ("woven" in notes) == ("woven" in case.note) else f"no: {notes}"
         print(f"| {case.name} | {found.should} | {found.exact} | {found.wrong} | {told} | {seconds:.1f} |", flush=True)
+
+
+def refused(wanted: list[str]) -> None:
+    """What must be refused, and whether the words say why."""
+    print("\n| case | exit | words as they should be |")
+    print("|---|---|---|")
+    for case in refused_cases():
+        if wanted and case.name not in wanted:
+            continue
+        with tempfile.TemporaryDirectory() as place:
+            folder = Path(place)
+            hdr, sdr = write_side(folder / "hdr", case.hdr, hdr=True), write_side(folder / "sdr", case.sdr, hdr=False)
+            done, _ = run_align(hdr, sdr, folder / "out")
+        told = "yes" if case.note in done.stderr else f"no: {(done.stderr.strip().splitlines() or [''])[-1]}"
+        print(f"| {case.name} | {done.returncode} | {told} |", flush=True)
 
 
 def unrelated() -> None:

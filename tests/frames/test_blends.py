@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pairdiff.frames.blends import compare_mix, find_mixed
-from pairdiff.frames.cadence import FieldWatch, note_fields
+from pairdiff._errors import InputRefused
+from pairdiff.frames._kernels import best_phases
+from pairdiff.frames.blends import Blends, compare_mix, find_blends
+from pairdiff.frames.cadence import FieldWatch, FramesFound, check_blends, note_fields
 from pairdiff.frames.decode import planes_of_picture
 from pairdiff.frames.fields import sample_rows
 from tests.match._films import Grade, squeeze
@@ -20,11 +23,11 @@ from tests.whole._cadence import film, plain, write_side
 Pictures = list[NDArray[Any]]
 
 
-def mixed_of(pictures: Pictures, *, code_step: float = 1.0) -> NDArray[np.bool_]:
+def blends_of(pictures: Pictures, *, code_step: float = 1.0) -> Blends:
     watch = FieldWatch(code_step=code_step)
     for number, picture in enumerate(pictures):
         watch.add(number, (picture,))
-    return watch.mixed()
+    return watch.blends()
 
 
 def with_blends(pictures: NDArray[np.uint8], *, every: int, share: float = 0.5) -> tuple[Pictures, NDArray[np.bool_]]:
@@ -40,26 +43,69 @@ def with_blends(pictures: NDArray[np.uint8], *, every: int, share: float = 0.5) 
     return out, np.array(blends)
 
 
-@pytest.mark.parametrize(("every", "share"), [(1, 0.5), (4, 0.5)])
-def test_blends_put_between_pictures_are_found_and_pictures_are_not(every: int, share: float) -> None:
+@pytest.mark.parametrize(("every", "share", "crf"), [(1, 0.5, None), (4, 0.5, None), (4, 0.4, None), (1, 0.5, 28), (4, 0.5, 28)])
+def test_every_blend_put_between_pictures_is_found_and_no_picture_is(every: int, share: float, crf: int | None) -> None:
     pictures, blends = with_blends(film()[:160], every=every, share=share)
-    found = mixed_of(pictures)
-    assert not (found & ~blends).any()
-    assert (found & blends).sum() >= 0.2 * blends.sum()
+    found = blends_of(pictures if crf is None else squeeze(pictures, crf=crf))
+    assert found.period == every + 1
+    assert found.share == 0
+    np.testing.assert_array_equal(found.mixed, found.ordered)
+    np.testing.assert_array_equal(found.ordered, blends)
 
 
 def test_ten_bit_codes_are_judged_as_eight_bit_ones() -> None:
     pictures, blends = with_blends(film()[:80].astype(np.uint16) * 4, every=4)
-    found = mixed_of(pictures, code_step=4.0)
-    assert not (found & ~blends).any()
-    assert found.sum() >= 0.2 * blends.sum()
+    found = blends_of(pictures, code_step=4.0)
+    np.testing.assert_array_equal(found.ordered, blends)
+
+
+def test_an_edit_that_shifts_the_order_is_followed() -> None:
+    pictures, blends = with_blends(film()[:200], every=1)
+    del pictures[150:189]
+    blends = np.delete(blends, range(150, 189))
+    found = blends_of(pictures)
+    assert found.period == 2
+    assert (found.ordered != blends).sum() <= 12  # those beside the edit that tell nothing
+
+
+def mix_in_proportion(pictures: NDArray[np.uint8], ratio: float) -> Pictures:
+    """So many frames for each picture, each a mix of the two pictures beside its time."""
+    times = np.arange(int((len(pictures) - 1) * ratio)) / ratio
+    return [np.rint((1 - time % 1) * pictures[int(time)] + time % 1 * pictures[int(time) + 1]).astype(np.uint8) for time in times.tolist()]
+
+
+def test_blends_in_no_order_that_leaves_the_pictures_are_refused() -> None:
+    found = blends_of(mix_in_proportion(film()[:200], 2.5))
+    assert found.period is None
+    none = np.zeros(len(found.mixed), bool)
+    with pytest.raises(InputRefused) as refused:
+        check_blends(release_like(), FramesFound(None, "", True, none, none, found, none[:0]))
+    words = str(refused.value)
+    for part in (
+        "SDR release quay.mkv was converted to another frame rate by blending",
+        f"of its {len(none)} frames",
+        "cannot be taken apart",
+    ):
+        assert part in words
+    assert words.endswith("Give a release at the film's own frame rate.")
+
+
+def test_a_shot_of_blends_is_no_reason_to_refuse() -> None:
+    slow = mix_in_proportion(film()[:40], 2.5)
+    found = blends_of([*slow, *film()[40:260]])
+    none = np.zeros(len(found.mixed), bool)
+    check_blends(release_like(), FramesFound(None, "", True, none, none, found, none[:0]))
+
+
+def release_like() -> Any:
+    return type("Release", (), {"side": "sdr", "path": "quay.mkv"})()
 
 
 @pytest.mark.parametrize(("grain", "crf"), [(0.0, None), (0.08, None), (0.0, 28)])
 def test_film_of_its_own_pictures_holds_no_blends(grain: float, crf: int | None) -> None:
     look = Grade(grain=grain)
     pictures = [look(one.astype(np.float32) / 255, n) for n, one in enumerate(film())]
-    assert not mixed_of(pictures if crf is None else squeeze(pictures, crf=crf)).any()
+    assert not blends_of(pictures if crf is None else squeeze(pictures, crf=crf)).mixed.any()
 
 
 @pytest.mark.parametrize("crf", [12, 22])
@@ -67,12 +113,12 @@ def test_frames_that_an_encoder_predicts_from_both_sides_are_no_blends(crf: int,
     path = write_side(tmp_path / "film", plain(range(200)), hdr=True, crf=crf)
     with av.open(str(path)) as container:
         pictures = [planes_of_picture(one)[0].copy() for one in container.decode(video=0)]
-    assert not mixed_of(pictures, code_step=4.0).any()
+    assert not blends_of(pictures, code_step=4.0).mixed.any()
 
 
 def test_a_dissolve_or_two_are_no_conversion() -> None:
     pictures, _ = with_blends(film()[:100], every=50)
-    assert not mixed_of(pictures).any()
+    assert not blends_of(pictures).mixed.any()
 
 
 def test_the_compiled_products_are_those_of_plain_numpy() -> None:
@@ -85,12 +131,33 @@ def test_the_compiled_products_are_those_of_plain_numpy() -> None:
     np.testing.assert_allclose(compare_mix(*three, code_step=1.0), wanted, rtol=1e-5)
 
 
+def plain_phases(inside: NDArray[Any], outside: NDArray[Any], period: int, cost: float) -> float:
+    """`best_phases` by trying every way: a phase, or none, for every frame."""
+    best = -np.inf
+    for states in itertools.product(range(period + 1), repeat=len(inside)):
+        value = sum(0.0 if state == period else inside[n] if state == 0 else outside[n] for n, state in enumerate(states))
+        follows = [after == (before if before == period else (before + 1) % period) for before, after in itertools.pairwise(states)]
+        best = max(best, value - cost * follows.count(False))
+    return float(best)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_phases_are_the_best_of_all(seed: int) -> None:
+    inside, outside = np.random.default_rng(seed).normal(size=(2, 7))
+    out = np.zeros(7, bool)
+    assert best_phases(inside, outside, 2, 0.7, out) == pytest.approx(plain_phases(inside, outside, 2, 0.7))
+
+
 def test_nothing_is_said_of_too_little() -> None:
-    assert not find_mixed(np.zeros((4, 6))).any()
-    assert mixed_of([film()[0]]).tolist() == [False]
+    assert not find_blends(np.zeros((4, 6))).mixed.any()
+    assert blends_of([film()[0]]).mixed.tolist() == [False]
 
 
-def test_a_note_counts_the_blends() -> None:
-    (note,) = note_fields(None, rejoined=0, combed=0, mixed=12, frames=60)
-    assert note.startswith("at least 12 of 60 frames (20.0%)")
+@pytest.mark.parametrize(("period", "words"), [(None, "at least 12 of 60 frames (20.0%)"), (5, "12 of 60 frames (20.0%)")])
+def test_a_note_counts_the_blends(period: int | None, words: str) -> None:
+    none, mixed = np.zeros(60, bool), np.arange(60) < 12
+    (note,) = note_fields(FramesFound(None, "", True, none, none, Blends(mixed, mixed, period, 0.0), none[:0]))
+    assert note.startswith(words)
+    assert "mixes of their neighbours" in note
     assert "not matched" in note
+    assert ("one in 5" in note) is (period == 5)

@@ -12,18 +12,19 @@ from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, trac
 
 
 def plain_value(repeats, says, log_chance):
-    """Evidence and log chances of one way to tell repeats from new frames; the first and the last run cost nothing."""
+    """Evidence and log chances of one way to tell repeats from new frames; the first two runs and the last cost nothing."""
     starts = [0, *(i for i in range(1, len(repeats)) if not repeats[i]), len(repeats)]
     lengths = [stop - start for start, stop in itertools.pairwise(starts)]
     if max(lengths) > len(log_chance):
         return -np.inf
-    return sum(says[i] if repeats[i] else -says[i] for i in range(1, len(repeats))) + sum(log_chance[n - 1] for n in lengths[1:-1])
+    chances = sum(log_chance[before - 1, length - 1] for before, length in itertools.pairwise(lengths[1:-1]))
+    return sum(says[i] if repeats[i] else -says[i] for i in range(1, len(repeats))) + chances
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_the_runs_are_the_best_of_all_runs(seed):
     rng = np.random.default_rng(seed)
-    says, log_chance = rng.normal(size=9), np.log(rng.dirichlet(np.ones(4)))
+    says, log_chance = rng.normal(size=9), np.log(rng.dirichlet(np.ones(4), 4))
     found = np.zeros(9, bool)
     best_runs(says, log_chance, found)
     best = max(plain_value((False, *rest), says, log_chance) for rest in itertools.product((False, True), repeat=8))
@@ -67,3 +68,55 @@ def test_evidence_of_a_change_is_in_units_of_what_true_partners_are_apart():
     assert mine[:4].mean() > mine[5:].mean() + 0.3  # frames 66 to 69 belong to the first piece, 71 on to the second
     assert theirs[4:].mean() > theirs[:3].mean() + 0.3
     assert max(mine.max(), theirs.max()) <= 0
+
+
+def test_single_repeats_in_no_order_set_nothing_else_aside():
+    numbers = np.repeat(np.arange(200), 1 + (np.random.default_rng(11).random(200) < 1 / 8))
+    found = find_edit_map(HDR_TRACK[numbers], track(to_sdr(FILM, gamma=1.3)))
+    matched = np.flatnonzero(found.partners >= 0)
+    assert (found.partners[matched] == numbers[matched]).all()
+    assert set(range(2, 198)) <= set(numbers[matched].tolist())
+
+
+@pytest.mark.parametrize("every", [7, 8, 13, 22])
+def test_one_repeat_in_so_many_is_a_pattern(every):
+    numbers = np.repeat(np.arange(200), 1 + (np.arange(200) % (every - 1) == 2))
+    found = find_cadence(HDR_TRACK[numbers])
+    assert found.period == every
+    assert numbers[found.first].tolist() == list(range(200))
+
+
+def test_a_slow_shot_beside_a_fast_one_keeps_its_own_measure():
+    fast = FILM[:40, ::2, ::2].repeat(2, 1).repeat(2, 2)[::1][np.arange(0, 40, 2)]
+    slow = FILM[40:95]
+    numbers = np.repeat(np.arange(75), 2 + np.random.default_rng(2).integers(0, 2, 75))
+    shown = track(to_hdr(np.concatenate([fast, slow])))[numbers].astype(np.float32)
+    noise = 0.02 * np.median(step_distance(shown)[step_distance(shown) > 1e-4])
+    shown += np.sqrt(noise / shown.shape[1]) * np.random.default_rng(3).normal(size=shown.shape)
+    assert numbers[find_cadence(shown.astype(np.float16)).first].tolist() == list(range(75))
+
+
+def test_repeats_that_are_known_are_taken_as_they_are():
+    known = np.zeros(200, bool)
+    known[4::5] = True
+    found = find_cadence(HDR_TRACK, known)
+    assert found.known
+    assert found.period == 5
+    assert found.first.tolist() == np.flatnonzero(~known).tolist()
+    sdr = track(to_sdr(FILM[~known]))
+    paired = find_edit_map(HDR_TRACK, sdr, hdr_repeats=known).partners
+    assert (paired[known] == -1).all()
+    assert (paired[~known] == np.arange(160))[paired[~known] >= 0].all()
+    assert (paired >= 0).sum() >= 150
+
+
+def test_which_length_of_run_follows_which_tells_repeats_that_coding_hid():
+    numbers = np.repeat(np.arange(200), 2 + (np.arange(200) + np.arange(200) // 11) % 2)  # 2:3, with edits
+    shown = HDR_TRACK[numbers].astype(np.float32)
+    same = np.diff(numbers) == 0
+    last = same[:-1] & ~same[1:]
+    hidden = np.flatnonzero(last)[np.random.default_rng(5).random(last.sum()) < 0.04] + 1  # repeats that look more new than not
+    shown[hidden] += 0.7 * (HDR_TRACK[np.minimum(numbers[hidden] + 1, 199)].astype(np.float32) - shown[hidden])
+    found = find_cadence(shown.astype(np.float16))
+    assert found.period is None
+    assert found.first.tolist() == np.flatnonzero(np.insert(~same, 0, True)).tolist()

@@ -65,12 +65,19 @@ class Stored:
         return woven
 
     def numbers(self, *, first: str = "top") -> Numbers:
-        """The picture that each frame shows once its first field is complete; `NEVER` for a blend."""
+        """The picture that each frame shows once put together; `NEVER` for a blend.
+
+        That of its first field; that of its second where the file holds no other field of the first one's picture beside it.
+        """
         if self.mixed:
             return tuple(
                 a if share == 0 else b if share == 1 else NEVER for a, b, share in zip(self.top, self.bottom, self.mixed, strict=True)
             )
-        return self.top if first == "top" else self.bottom
+        early, late = (self.top, self.bottom) if first == "top" else (self.bottom, self.top)
+        before, after = (NEVER, *late[:-1]), (*early[1:], NEVER)
+        return tuple(
+            a if a in (b, left) else b if b == right else NEVER for a, b, left, right in zip(early, late, before, after, strict=True)
+        )
 
 
 def plain(numbers: Sequence[int], rate: Fraction | int = 24, **more: Any) -> Stored:
@@ -123,6 +130,15 @@ def add_blends(numbers: Sequence[int], *, every: int) -> Stored:
     frames = [(n, n, 0.0) if kind == 0 else (n, n + 1, 0.5) for n in numbers[:-1] for kind in range(2 if n % every == every - 1 else 1)]
     top, bottom, mixed = zip(*frames, strict=True)
     return Stored(top, bottom, Fraction(24 * (every + 1), every), mixed=mixed)
+
+
+def mix_in_proportion(numbers: Sequence[int], *, frames: int, pictures: int, **more: Any) -> Stored:
+    """Another rate, so many frames for so many pictures, each frame a mix of the two pictures beside its time."""
+    times = [Fraction(n * pictures, frames) for n in range((len(numbers) - 1) * frames // pictures)]
+    first = [int(time) for time in times]
+    mixed = tuple(float(time - place) for time, place in zip(times, first, strict=True))
+    top, bottom = tuple(numbers[place] for place in first), tuple(numbers[place + 1] for place in first)
+    return Stored(top, bottom, Fraction(24 * frames, pictures), mixed=mixed, **more)
 
 
 def join(*parts: Stored, **more: Any) -> Stored:
@@ -214,9 +230,27 @@ def cases(pictures: int = 200) -> tuple[Case, ...]:
     )
 
 
+def refused_cases(pictures: int = 200) -> tuple[Case, ...]:
+    """What cannot be undone; the note is in the refusal."""
+    part = range(pictures)
+    coarse = {"preset": "fast", "crf": "30"}
+    mixed, between = "converted to another frame rate by blending", "lie between two frames of the SDR release"
+    return (
+        _case("24 to 25 in proportion, SDR", plain(part), mix_in_proportion(part, frames=25, pictures=24), note=between),
+        _case("24 to 25 in proportion, HDR", mix_in_proportion(part, frames=25, pictures=24), plain(part), note=between),
+        _case("24 to 30 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=4), note=between),
+        _case("30 to 25 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=6), note=between),
+        _case("24 to 60 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=2), note=mixed),
+        _case("24 to 25 in proportion, CRF 28", plain(part), mix_in_proportion(part, frames=25, pictures=24, options=coarse), note=between),
+        _case("interlaced, SDR", plain(part), interlace(part), note="is interlaced video"),
+        _case("interlaced, SDR, CRF 30", plain(part), interlace(part, options=coarse), note="is interlaced video"),
+        _case("interlaced, SDR, CRF 30, flagged", plain(part), interlace(part, options=coarse, params="tff=1"), note="is interlaced video"),
+    )
+
+
 def case_named(name: str, pictures: int = 200) -> Case:
     """One of `cases`."""
-    return next(one for one in cases(pictures) if one.name == name)
+    return next(one for one in (*cases(pictures), *refused_cases(pictures)) if one.name == name)
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,5 @@
 """Pictures settle what fingerprints hardly tell, in files: an edit map that is a frame off is planted behind the fingerprints."""
+
 from dataclasses import replace
 from types import SimpleNamespace
 

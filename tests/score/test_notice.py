@@ -268,6 +268,15 @@ def test_noise_of_colour_is_that_of_the_noisier_half_and_no_more_than_brightness
     assert floor.follow(blocks_of(noise[:2, :2]), light_of[:2, :2], level=4, channel=1) == 8
 
 
+@pytest.mark.parametrize(("channel", "share"), [(0, EYE.noise_quantile), (1, EYE.chromatic_noise_quantile)])
+def test_noise_is_what_a_stated_share_of_the_blocks_does_not_exceed(channel: int, share: float) -> None:
+    light_of = np.tile(np.array([0.2, 0.8], np.float32), (101, 1))
+    noise = np.repeat(np.arange(101.0)[:, None], 2, axis=1)
+    floor = NoiseFloor(EYE)
+    floor.follow(blocks_of(np.full_like(noise, 1000.0)), light_of, level=0, channel=0)
+    assert floor.follow(blocks_of(noise), light_of, level=1, channel=channel) == pytest.approx(100 * share)
+
+
 def test_blocks_without_contrast_tell_nothing_of_noise() -> None:
     floor, light_of = NoiseFloor(EYE), ramp_of_blocks()
     even = light_of > np.median(light_of)  # a clear sky over a rough field

@@ -361,7 +361,7 @@ class Setup:
     """How the SDR release is shown beside the HDR one."""
 
     name: str
-    """`white-100`, `white-203`, `gain`, `controls`, `bench` or `free`."""
+    """`white-100`, `white-203`, `gamma-2.2`, `gamma-2.4`, `gain`, `controls`, `bench` or `free`."""
     white_nits: float
     gamma: float
     at_bound: bool
@@ -371,6 +371,8 @@ class Setup:
     """None until the pictures were scored at this set-up."""
     label: str | None
     """Verdict label if the case rested on this set-up alone."""
+    headroom_stops: float | None = None
+    """HDR level over white, or over what the SDR shows above it, reached in the stated share of matched time; None until scored."""
 
 
 @dataclass(frozen=True, slots=True)

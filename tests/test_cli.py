@@ -56,6 +56,10 @@ def raising(error: BaseException) -> Callable[..., Any]:
 def comparison() -> Any:
     """As much of a comparison as is said in words."""
     estimate = SimpleNamespace(value=0.25, low=0.1, high=0.4)
+    difference = SimpleNamespace(
+        side_by_side=SimpleNamespace(rms=7.04),
+        on_its_own=SimpleNamespace(preference_loss=estimate, notice_probability=estimate, colour_part=estimate),
+    )
     return SimpleNamespace(
         title="Harbour Lights",
         verdict=SimpleNamespace(
@@ -68,10 +72,12 @@ def comparison() -> Any:
         ),
         headroom=SimpleNamespace(stops=0.512, time_share=estimate),
         setup=SimpleNamespace(white_nits=143.2, gamma=2.31),
-        difference=SimpleNamespace(
-            side_by_side=SimpleNamespace(rms=7.04),
-            on_its_own=SimpleNamespace(preference_loss=estimate, notice_probability=estimate, colour_part=estimate),
+        setups=(
+            SimpleNamespace(name="white-100", white_nits=100.0, gamma=2.4, headroom_stops=1.1, difference=difference, label="wider-range"),
+            SimpleNamespace(name="gamma-2.2", white_nits=131.2, gamma=2.2, headroom_stops=0.72, difference=difference, label="wider-range"),
+            SimpleNamespace(name="gamma-2.4", white_nits=151.7, gamma=2.4, headroom_stops=0.51, difference=None, label=None),
         ),
+        difference=difference,
         colour=SimpleNamespace(outside_709_share=None),
         alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",)),
@@ -248,6 +254,15 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "Report: results/harbour/report.html",
     ):
         assert words in shown
+
+
+def test_what_is_left_at_a_fixed_gamma_of_the_set_is_told() -> None:
+    shown = comparison_in_words(comparison(), out=Path("o"))
+    told = [" ".join(line.split()) for line in shown.split("\n") if "at SDR gamma" in line]
+    assert told == [
+        "at SDR gamma 2.2 white 131 cd/m2, headroom +0.72 stops, preference loss 0.25 JOD; on this alone: HDR that widens the picture",
+        "at SDR gamma 2.4 white 152 cd/m2, headroom +0.51 stops, preference loss no value",
+    ]
 
 
 def test_a_measure_without_value_is_never_shown_as_zero() -> None:

@@ -18,16 +18,17 @@ BLOCK = 4
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def block_noise(hdr: F32, hdr_slow: F32, sdr: F32, sdr_slow: F32, out: F32) -> None:
-    """Power, in each block of `BLOCK` x `BLOCK` pixels, of what one band does not share with the other: (row // BLOCK, column // BLOCK).
+def block_noise(hdr: F32, hdr_slow: F32, sdr: F32, sdr_slow: F32, noise: F32, contrast: F32) -> None:
+    """Mean powers in each block of `BLOCK` x `BLOCK` pixels, (row // BLOCK, column // BLOCK): what a band does not share, and the larger.
 
-    With powers h, s and product p of the two bands: max(h - p^2 / s, s - p^2 / h), what a line through the origin leaves.
+    With powers h, s and product p of the two bands, noise is max(h - p^2 / s, s - p^2 / h), what a line through the origin leaves, and
+    contrast max(h, s).
     """
     tiny = np.float32(1e-20)
     nothing = np.float32(0.0)
     share = np.float32(1.0 / (BLOCK * BLOCK))
-    for row in range(out.shape[0]):
-        for column in range(out.shape[1]):
+    for row in range(noise.shape[0]):
+        for column in range(noise.shape[1]):
             h, s, p = np.float32(0.0), np.float32(0.0), np.float32(0.0)
             for y in range(row * BLOCK, row * BLOCK + BLOCK):
                 for x in range(column * BLOCK, column * BLOCK + BLOCK):
@@ -36,7 +37,8 @@ def block_noise(hdr: F32, hdr_slow: F32, sdr: F32, sdr_slow: F32, out: F32) -> N
                     h += one * one
                     s += other * other
                     p += one * other
-            out[row, column] = share * max(h - p * p / max(s, tiny), s - p * p / max(h, tiny), nothing)
+            noise[row, column] = share * max(h - p * p / max(s, tiny), s - p * p / max(h, tiny), nothing)
+            contrast[row, column] = share * max(h, s)
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -170,6 +170,12 @@ def _with_marks(pairs: Sequence[PairScore], stops: NDArray[np.float64]) -> NDArr
     return np.asarray(stops + np.log2(np.maximum(counted, LEAST_NITS) / np.maximum(without, LEAST_NITS)))
 
 
+def film_headroom_stops(pairs: Sequence[PairScore], weighting: Weighting, *, setup: Setup, settings: Settings) -> float:
+    """Headroom at one set-up that a film reaches in the stated share of matched time, stops."""
+    level, code = (np.array([getattr(pair, name) for pair in pairs]) for name in ("hdr_p999_nits", "sdr_p999_code"))
+    return level_reached(headroom_stops(level, code, setup=setup), settings.headroom_time_share, weights=weighting.seconds)
+
+
 def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Setup, controls: Setup, settings: Settings) -> Headroom:
     """Film figures of highlight headroom.
 

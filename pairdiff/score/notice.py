@@ -11,9 +11,11 @@ band by band, each in units of what the eye can just see there, less the noise o
    the local contrasts (energy model: E. H. Adelson and J. R. Bergen, JOSA A 2(2), 1985), since a shift by a part of a pixel, another
    filter or a codec moves what is finest without changing how it looks.
 5. Noise that differs between the releases (grain, coding, quantisation) is what a band of one picture does not share with the same band
-   of the other: the power that a line through the origin leaves in small blocks. It is measured in the darker and in the brighter half
-   of the picture and the calmer half counts (for colour the darker): noise is everywhere, range shows in one of them. Its power is
-   taken off that of every difference, band by band.
+   of the other: the power that a line through the origin leaves in small blocks. It is measured where there is contrast to spoil, in the
+   darker and in the brighter half of that. For brightness the calmer half counts: noise is everywhere, range shows in one of them; from
+   band to band its power falls as that of white noise does. For colour the noisier half counts, but no more than brightness has in its
+   finest band: codecs and grain spoil both, and a pair whose brightness is clean has clean colour. The noise's power is taken off that of
+   every difference, band by band.
 6. Differences are masked by the larger local contrast (threshold elevation: S. Daly, "The Visible Differences Predictor", in Digital
    Images and Human Vision, 1993) and pooled with power 4 over picture, bands and channels (J. G. Robson and N. Graham, Vision Research
    21(3), 1981).
@@ -48,7 +50,7 @@ BAND_PEAK = 0.33
 LEAST_LINES = 4
 """A level with fewer lines or columns is not split further."""
 LEAST_BLOCKS = 24
-"""Blocks from which the noise of a band is measured; a band with fewer has what its finer one allows."""
+"""Blocks with contrast from which the noise of a band is measured; a band with fewer has what its finer one allows."""
 TABLE_POINTS = 257
 """Points of the table of sensitivity over I from 0 to 1."""
 
@@ -141,6 +143,16 @@ def measure_energies(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_d
     return Energies(float(parts[0]), float(parts[1]), slow)
 
 
+@dataclass(frozen=True, slots=True)
+class BlockPowers:
+    """Mean powers of a band of both pictures in small blocks, (row, column)."""
+
+    noise: NDArray[np.float32]
+    """What the two do not share."""
+    contrast: NDArray[np.float32]
+    """The larger of the two."""
+
+
 class NoiseFloor:
     """Noise power of a pair, followed from the finest band to the slowest."""
 
@@ -148,32 +160,42 @@ class NoiseFloor:
         self.calm = [0.0, 0.0, 0.0]
         """Of I, T and P in the last band, in the calmer half of the picture."""
         self._eye = eye
-        self._finer = np.inf
+        self._finest: float | None = None
         self._colour = [0.0, 0.0, 0.0]
 
-    def follow(self, blocks: NDArray[np.float32], light: NDArray[np.float32], *, level: int, channel: int) -> float:
-        """Noise power of the next band of a channel.
+    def follow(self, blocks: BlockPowers, light: NDArray[np.float32], *, level: int, channel: int) -> float:
+        """Noise power of the next band of a channel, brightness before colour.
 
-        Brightness: of the calmer half, and no more than in the finer band, half of it from `noise_falls_from` on, as coding noise and
-        grain do: where real contrast differs all over the picture, it is not taken for noise. Colour: of the darker half, where codecs
-        spare it least and a wider range shows least.
+        Brightness: of the calmer half, and no more than the finer band allows. Colour: of the noisier half, and no more than brightness
+        has in the finest band that tells of noise.
         """
-        halves = self._measure_halves(blocks, light)
+        halves = self._measure_halves(blocks, light, share=self._eye.noise_quantile if channel == 0 else self._eye.chromatic_noise_quantile)
         if channel == 0:
-            fall = 0.5 if level >= self._eye.noise_falls_from else 1.0
-            bounded = fall * self._finer if np.isfinite(self._finer) else max(halves, default=0.0)
-            self._finer = self.calm[0] = min(*halves, bounded) if halves else bounded
-            return self._finer
+            self.calm[0] = self._follow_brightness(halves, level=level)
+            return self.calm[0]
         if halves:
-            self.calm[channel], self._colour[channel] = min(halves), halves[0]
+            most = self._finest or 0.0
+            self.calm[channel], self._colour[channel] = min(*halves, most), min(max(halves), most)
         return self._colour[channel]
 
-    def _measure_halves(self, blocks: NDArray[np.float32], light: NDArray[np.float32]) -> list[float]:
-        """Noise that a stated share of the blocks does not exceed, in the darker and in the brighter half; empty if blocks are too few."""
-        if blocks.size < LEAST_BLOCKS:
+    def _follow_brightness(self, halves: list[float], *, level: int) -> float:
+        if self._finest is None:
+            self._finest = min(halves) if halves else None
+            return self._finest or 0.0
+        fall = self._eye.noise_fall if level >= self._eye.noise_falls_from else 1.0
+        return min(*halves, fall * self.calm[0]) if halves else fall * self.calm[0]
+
+    def _measure_halves(self, blocks: BlockPowers, light: NDArray[np.float32], *, share: float) -> list[float]:
+        """Noise that a share of the blocks with contrast does not exceed, in the darker and in the brighter half of them.
+
+        Empty if they are too few. Where a picture is even, a codec has nothing to take away: a clear sky says nothing about a rough field.
+        """
+        telling = blocks.contrast >= (self._eye.noise_contrast_jnd / self._eye.jnd_per_unit) ** 2
+        if telling.sum() < LEAST_BLOCKS:
             return []
-        bright = light > np.median(light)
-        return [float(np.quantile(part, self._eye.noise_quantile)) for part in (blocks[~bright], blocks[bright]) if part.size]
+        noise, intensity = blocks.noise[telling], light[telling]
+        bright = intensity > np.median(intensity)
+        return [float(np.quantile(part, share)) for part in (noise[~bright], noise[bright]) if part.size]
 
 
 def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float, eye: EyeModel = EYE) -> tuple[float, ...]:
@@ -218,8 +240,8 @@ def _band_energy(
     for channel in range(1 if level < eye.first_chromatic_level else 3):
         first, second = (hdr_light, sdr_light) if channel == 0 else (_double(low[channel], high[channel]) for high, low in (hdr, sdr))
         bands = (hdr[0][channel], first, sdr[0][channel], second)
-        blocks = np.empty(block_light.shape, np.float32)
-        kernels.block_noise(*bands, blocks)
+        blocks = BlockPowers(np.empty_like(block_light), np.empty_like(block_light))
+        kernels.block_noise(*bands, blocks.noise, blocks.contrast)
         floor = np.float32(eye.noise_factor * noise.follow(blocks, block_light, level=level, channel=channel))
         if level < eye.first_level:
             continue

@@ -33,6 +33,8 @@ MIDTONE_CODES = (0.15, 0.85)
 """SDR signals, as a share of the title's top code, between which `gain` is fitted: above black crush, below any shoulder (own)."""
 Point = tuple[float, float] | NDArray[np.float64]
 """Natural log of a white (cd/m2), and a gamma."""
+FIXED_GAMMAS = (2.2, 2.4)
+"""Gammas that the SDR set may be fixed to: 2.4 in a dark room (ITU-R BT.1886), 2.2 in a lit one (common practice, no source)."""
 STARTS = 3
 """Grid points that the fit sets out from; the best end counts (own)."""
 START_PIXELS = 20000
@@ -218,13 +220,15 @@ def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
     keep = (level > MIDTONE_CODES[0]) & (level < MIDTONE_CODES[1])
     if keep.sum() < 0.02 * keep.size:
         keep = np.ones_like(keep)
-    residual = _residuals(_part(sample, keep))
-    bounds = (np.log(settings.white_low_nits), np.log(settings.white_high_nits))
-    found = minimize_scalar(
-        lambda log_white: residual(float(np.exp(log_white)), 2.4).mean(), bounds=bounds, method="bounded", options={"xatol": 1e-4}
-    )
-    white = float(np.exp(found.x))
-    return white, _at_edge(white, (settings.white_low_nits, settings.white_high_nits), log=True)
+    return fit_white(_part(sample, keep), settings, gamma=2.4)
+
+
+def fit_white(sample: FitSample, settings: Settings, *, gamma: float) -> tuple[float, bool]:
+    """White (cd/m2) that leaves the least mean |dI| at a fixed gamma, within the set's reach, and `at_bound`."""
+    residual, bounds = _residuals(sample), (settings.white_low_nits, settings.white_high_nits)
+    log_white = _least(lambda log: float(residual(float(np.exp(log)), gamma).mean()), (float(np.log(bounds[0])), float(np.log(bounds[1]))))
+    white = float(np.exp(log_white))
+    return white, _at_edge(white, bounds, log=True)
 
 
 def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Settings) -> NDArray[np.float64]:
@@ -354,12 +358,18 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     setups = [
         Setup("white-100", 100.0, 2.4, False, nothing, None, None),
         Setup("white-203", 203.0, 2.4, False, nothing, None, None),
+        *(_fit_fixed(sample, settings, gamma=gamma) for gamma in FIXED_GAMMAS),
         Setup("gain", gain, 2.4, gain_bound, nothing, None, None),
         Setup("controls", white, gamma, bound, spread, None, None),
     ]
     if settings.sdr_white is not None and settings.sdr_gamma is not None:
         setups.append(Setup("bench", settings.sdr_white, settings.sdr_gamma, False, nothing, None, None))
     return SetupFits(tuple(setups), fit_free(sample, settings, free=free), tone_span_jnd(sample), refits)
+
+
+def _fit_fixed(sample: FitSample, settings: Settings, *, gamma: float) -> Setup:
+    white, bound = fit_white(sample, settings, gamma=gamma)
+    return Setup(f"gamma-{gamma}", white, gamma, bound, SetupUncertainty(None, None), None, None)
 
 
 def tone_span_jnd(sample: FitSample) -> float:

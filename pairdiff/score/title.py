@@ -26,7 +26,7 @@ from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
 from pairdiff.score.colour import pool_colour
 from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
-from pairdiff.score.headroom import Weighting, peak_ratio_stops, pool_headroom
+from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_stops, pool_headroom
 from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
 from pairdiff.score.pooling import level_reached
 from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, lift_signal, sample_pixels
@@ -145,7 +145,7 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     weights = weighting.seconds
     shift = np.array([pair.tone_shift_jnd["controls"] for pair in pairs])
     tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, shift_jnd=shift, weights=weights, settings=settings)
-    setups = tuple(replace(s, difference=_setup_difference(scored, pairs, weighting, s, settings)) for s in fits.setups)
+    setups = tuple(_pool_setup(scored, pairs, weighting, s, settings) for s in fits.setups)
     controls = next(s for s in setups if s.name == "controls")
     assert controls.difference is not None
     return TitleScore(
@@ -174,10 +174,9 @@ def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray
     return replace(free, peak_ratio_stops=stops, power_law=bool(free.power_law) and abs(stops) < settings.headroom_slight_stops)
 
 
-def _setup_difference(
-    scored: ScoreCollector, pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings
-) -> Difference:
-    return pool_difference(pairs, weighting, setup_name=setup.name, counts=scored.counts[setup.name])
+def _pool_setup(scored: ScoreCollector, pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings) -> Setup:
+    difference = pool_difference(pairs, weighting, setup_name=setup.name, counts=scored.counts[setup.name])
+    return replace(setup, difference=difference, headroom_stops=film_headroom_stops(pairs, weighting, setup=setup, settings=settings))
 
 
 def _viewer(pairs: Sequence[PairScore], weights: NDArray[np.float64], controls: Setup, settings: Settings) -> Viewer:

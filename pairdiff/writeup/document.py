@@ -347,8 +347,8 @@ def _frame_row(
 
 
 def _word(setup: str) -> str:
-    """Set-up name as part of a column name: `white-100` -> `white_100`."""
-    return setup.replace("-", "_")
+    """Set-up name as part of a column name: `gamma-2.2` -> `gamma_2_2`."""
+    return setup.replace("-", "_").replace(".", "_")
 
 
 def _partners(alignment: Alignment) -> dict[int, int]:

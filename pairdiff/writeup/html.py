@@ -377,16 +377,12 @@ def _tone_evidence(result: Document) -> list[str]:
 
 
 def _setup_rows(result: Document) -> list[Document]:
-    """Set-ups with the headroom above the white of each: that of the measures where it is one of them, else from that over 203 cd/m2."""
-    room = result["headroom"]
-    measured = {"gain": room["stops_gain"], "controls": room["stops_controls"]}
-    level_nits = None if room["stops_203"] is None else 203.0 * 2.0 ** room["stops_203"]
+    """Set-ups with what they are in words."""
     return [
         {
             **setup,
             "words": SETUP_WORDS.get(setup["name"], setup["name"]),
             "note": SETUP_NOTES.get(setup["name"], ""),
-            "headroom": None if level_nits is None else measured.get(setup["name"], float(np.log2(level_nits / setup["white_nits"]))),
         }
         for setup in result["setups"]
     ]
@@ -628,9 +624,8 @@ def _support(result: Document, width: int, ident: str) -> str:
 
 
 def _headroom_points(result: Document) -> list[tuple[str, float]]:
-    return [
-        (f"{row['words']} ({row['white_nits']:.0f} cd/m²)", row["headroom"]) for row in _setup_rows(result) if row["headroom"] is not None
-    ]
+    rows = [row for row in _setup_rows(result) if row["headroom_stops"] is not None]
+    return [(f"{row['words']} ({row['white_nits']:.0f} cd/m²)", row["headroom_stops"]) for row in rows]
 
 
 def _headroom(result: Document, width: int, ident: str) -> str:

@@ -38,6 +38,8 @@ STATE_WORDS = {
 SETUP_WORDS = {
     "white-100": "white 100",
     "white-203": "white 203",
+    "gamma-2.2": "gamma 2.2",
+    "gamma-2.4": "gamma 2.4",
     "gain": "gain",
     "controls": "controls",
     "bench": "bench (your set)",
@@ -45,6 +47,8 @@ SETUP_WORDS = {
 SETUP_NOTES = {
     "white-100": "mastering white of 100 cd/m², gamma 2.4",
     "white-203": "HDR reference white, gamma 2.4",
+    "gamma-2.2": "the set's gamma for a lit room, its white fitted to the whole title",
+    "gamma-2.4": "the set's gamma for a dark room (BT.1886), its white fitted to the whole title",
     "gain": "one white for the whole title, fitted on mid-tones, gamma 2.4",
     "controls": "one white and one gamma for the whole title, as a viewer sets a television once; the verdict rests on this",
     "bench": "the set stated with the options",

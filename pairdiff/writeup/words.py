@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from pairdiff._records import SIDES, Alignment, Comparison, Declared, Geometry, Levels, Measurement, Segment
+from pairdiff._records import SIDES, Alignment, Comparison, Declared, Geometry, Levels, Measurement, Segment, Setup
 from pairdiff.light.transfer import nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
+from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.phrases import (
     NBSP,
     NO_VALUE,
@@ -49,6 +50,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         "highlight headroom": f"{say_stops(comparison.headroom.stops)} above SDR white"
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
+        **{f"at SDR gamma {one.gamma:.1f}": _setup_in_words(one) for one in comparison.setups if one.name.startswith("gamma-")},
         "side by side": f"{say_jnd(comparison.difference.side_by_side.rms)} (dE_ITP, root mean square)",
         "on its own": f"preference loss {say_jod(own.preference_loss.value)}, of which colour {say_jod(own.colour_part.value)} "
         "(a model fitted to a published metric)",
@@ -63,6 +65,13 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
     notes = [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
+
+
+def _setup_in_words(setup: Setup) -> str:
+    """What is left at a set-up and what it would be called on it alone."""
+    loss = NO_VALUE if setup.difference is None else say_jod(setup.difference.on_its_own.preference_loss.value)
+    figures = f"white {say_nits(setup.white_nits)}, headroom {say_stops(setup.headroom_stops)}, preference loss {loss}"
+    return figures if setup.label is None else f"{figures}; on this alone: {WORDS[setup.label]}"
 
 
 def _of(words: str, what: str) -> str:

@@ -37,8 +37,8 @@ from pairdiff.verdict.pictures import FIT_PIXELS_AT_LEAST
 
 PIXELS_PER_DEGREE = 56.55
 TABLE, PLOT = Path(__file__).with_name("ladder_losses.csv"), Path(__file__).with_name("ladder_losses.svg")
-GAINS = np.geomspace(0.15, 0.9, 4)
-"""Weights of colour at which the energy is computed; between them it is interpolated."""
+GAINS = np.unique([*np.geomspace(0.15, 0.9, 4), EYE.chromatic])
+"""Weights of colour at which the energy is computed, the package's among them; between them it is interpolated."""
 SOFT_JOD = 0.1
 """The fit minimises the mean of sqrt(error^2 + SOFT_JOD^2): absolute error, smooth at zero."""
 FREE = ("scale_jnd", "slow_chromatic_per_jnd")

@@ -5,7 +5,15 @@ import pytest
 
 from pairdiff._records import Setup, SetupUncertainty
 from pairdiff._settings import Settings
-from pairdiff.score.headroom import Weighting, headroom_stops, level_at_share, peak_ratio_stops, pool_headroom, stops_above
+from pairdiff.score.headroom import (
+    Weighting,
+    film_headroom_stops,
+    headroom_stops,
+    level_at_share,
+    peak_ratio_stops,
+    pool_headroom,
+    stops_above,
+)
 from tests.score._pairs import make_pair
 
 SETTINGS = Settings()
@@ -69,6 +77,15 @@ def test_doubled_light_is_one_stop_more():
     first, second = pooled(levels), pooled(2 * levels)
     for name in ("stops", "stops_gain", "stops_controls", "stops_203", "median_stops", "highest_shot_stops", "peak_ratio_stops"):
         assert getattr(second, name) - getattr(first, name) == pytest.approx(1), name
+
+
+def test_headroom_at_one_setup_is_that_of_the_film():
+    levels, codes = np.array([100.0, 200.0, 800.0, 400.0]), (254 - 16) / 219
+    pairs = [make_pair(hdr_p999_nits=n, sdr_p999_code=codes) for n in levels]
+    weighting = Weighting(np.ones(4), np.arange(4), 1.0)
+    found = film_headroom_stops(pairs, weighting, setup=setup("gamma-2.2", 150.0, 2.2), settings=SETTINGS)
+    assert found == pytest.approx(np.log2(800 / 150) - 2.2 * np.log2(codes))
+    assert found == pytest.approx(pooled(levels, codes, gain=150.0).stops_gain + 0.2 * np.log2(codes))
 
 
 def test_the_lower_of_the_two_setups_counts():

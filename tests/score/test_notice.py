@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,6 +19,8 @@ from pairdiff.score._notice_kernels import BLOCK, block_noise, sum_band
 from pairdiff.score.difference import blur_optics
 from pairdiff.score.eye import EYE, EyeModel
 from pairdiff.score.notice import (
+    LEAST_BLOCKS,
+    BlockPowers,
     Energies,
     NoiseFloor,
     PreferenceLoss,
@@ -231,25 +234,88 @@ def test_a_shift_by_a_quarter_of_a_pixel_counts_as_none() -> None:
     assert loss(np.maximum(shifted, 0), base) < 0.1
 
 
-def test_noise_is_that_of_the_calmer_half_and_falls_from_band_to_band() -> None:
-    floor = NoiseFloor(EYE)
-    light_of = np.linspace(0, 1, 64, dtype=np.float32).reshape(8, 8)
-    blocks = np.where(light_of > np.median(light_of), np.float32(100), np.float32(2))
-    assert floor.follow(blocks, light_of, level=0, channel=0) == 2
-    assert floor.follow(3 * blocks, light_of, level=1, channel=0) == 2
-    assert floor.follow(blocks / 4, light_of, level=2, channel=0) == 0.5
-    assert floor.follow(blocks, light_of, level=3, channel=0) == 0.25
-    assert floor.follow(blocks[:2, :2], light_of[:2, :2], level=4, channel=0) == 0.125
+def blocks_of(noise: NDArray[np.floating[Any]], *, contrast_jnd: float | F64 = 10.0) -> BlockPowers:
+    contrast = np.broadcast_to((np.asarray(contrast_jnd) / EYE.jnd_per_unit) ** 2, noise.shape)
+    return BlockPowers(noise.astype(np.float32), contrast.astype(np.float32))
 
 
-def test_noise_of_colour_is_that_of_the_darker_half() -> None:
-    floor = NoiseFloor(EYE)
-    light_of = np.linspace(0, 1, 64, dtype=np.float32).reshape(8, 8)
-    blocks = np.where(light_of > np.median(light_of), np.float32(9), np.float32(4))
-    assert floor.follow(blocks, light_of, level=2, channel=1) == 4
-    assert floor.follow(13 - blocks, light_of, level=3, channel=1) == 9
+def ramp_of_blocks(*, rows: int = 8, columns: int = 8) -> F32:
+    return np.linspace(0, 1, rows * columns, dtype=np.float32).reshape(rows, columns)
+
+
+def test_noise_is_that_of_the_calmer_half_and_falls_as_white_noise_does() -> None:
+    # white noise: power in proportion to the area of frequencies, a quarter an octave down
+    floor, light_of = NoiseFloor(EYE), ramp_of_blocks()
+    noise = np.where(light_of > np.median(light_of), np.float32(100), np.float32(2))
+    assert floor.follow(blocks_of(noise), light_of, level=0, channel=0) == 2
+    assert floor.follow(blocks_of(3 * noise), light_of, level=1, channel=0) == 2
+    assert floor.follow(blocks_of(noise / 8), light_of, level=2, channel=0) == 0.25
+    assert floor.follow(blocks_of(noise), light_of, level=3, channel=0) == 0.0625
+    few = np.s_[: LEAST_BLOCKS // 8 - 1]
+    assert floor.follow(blocks_of(noise[few]), light_of[few], level=4, channel=0) == 0.015625
+
+
+def test_noise_of_colour_is_that_of_the_noisier_half_and_no_more_than_brightness_has() -> None:
+    floor, light_of = NoiseFloor(EYE), ramp_of_blocks()
+    noise = np.where(light_of > np.median(light_of), np.float32(9), np.float32(4))
+    assert floor.follow(blocks_of(noise), light_of, level=2, channel=1) == 0  # nothing is known of brightness
+    floor.follow(blocks_of(np.full_like(noise, 8)), light_of, level=0, channel=0)
+    floor.follow(blocks_of(np.full_like(noise, 0.1)), light_of, level=1, channel=0)
+    assert floor.follow(blocks_of(noise / 2), light_of, level=2, channel=1) == 4.5
+    assert floor.calm[1] == 2
+    assert floor.follow(blocks_of(noise), light_of, level=3, channel=1) == 8
     assert floor.calm[1] == 4
-    assert floor.follow(blocks[:2, :2], light_of[:2, :2], level=4, channel=1) == 9
+    assert floor.follow(blocks_of(noise[:2, :2]), light_of[:2, :2], level=4, channel=1) == 8
+
+
+@pytest.mark.parametrize(("channel", "share"), [(0, EYE.noise_quantile), (1, EYE.chromatic_noise_quantile)])
+def test_noise_is_what_a_stated_share_of_the_blocks_does_not_exceed(channel: int, share: float) -> None:
+    light_of = np.tile(np.array([0.2, 0.8], np.float32), (101, 1))
+    noise = np.repeat(np.arange(101.0)[:, None], 2, axis=1)
+    floor = NoiseFloor(EYE)
+    floor.follow(blocks_of(np.full_like(noise, 1000.0)), light_of, level=0, channel=0)
+    assert floor.follow(blocks_of(noise), light_of, level=1, channel=channel) == pytest.approx(100 * share)
+
+
+def test_blocks_without_contrast_tell_nothing_of_noise() -> None:
+    floor, light_of = NoiseFloor(EYE), ramp_of_blocks()
+    even = light_of > np.median(light_of)  # a clear sky over a rough field
+    noise, contrast = np.where(even, 0.0, 5.0), np.where(even, 0.5, 2.0) * EYE.noise_contrast_jnd
+    assert floor.follow(blocks_of(noise, contrast_jnd=contrast), light_of, level=0, channel=0) == 5
+
+
+def test_a_soft_picture_that_has_no_finest_contrast_may_still_be_noisy() -> None:
+    floor, light_of = NoiseFloor(EYE), ramp_of_blocks()
+    noise = np.full((8, 8), 3.0)
+    assert floor.follow(blocks_of(0 * noise, contrast_jnd=0.1), light_of, level=0, channel=0) == 0
+    assert floor.follow(blocks_of(noise), light_of, level=1, channel=0) == 3
+    assert floor.follow(blocks_of(noise), light_of, level=2, channel=0) == 0.75
+
+
+def test_a_clear_sky_does_not_make_the_noise_of_a_rough_field_count() -> None:
+    rng = np.random.default_rng(8)
+    rough = cv2.GaussianBlur(rng.standard_normal((144, 240)).astype(np.float32), (0, 0), 1.2)
+    spoiled = rough + np.float32(0.4) * cv2.GaussianBlur(rng.standard_normal(rough.shape).astype(np.float32), (0, 0), 0.8)
+    sky = (np.arange(144) < 80)[:, None, None]
+    hdr, sdr = (np.where(sky, 60, 4 * np.exp2(field[..., None])) * np.ones(3, np.float32) for field in (rough, spoiled))
+    assert loss(hdr, sdr, eye=replace(EYE, noise_contrast_jnd=0.0)) > 0.2
+    assert loss(hdr, sdr) < 0.15
+
+
+def test_where_brightness_is_clean_no_difference_of_colour_is_taken_for_noise() -> None:
+    rng = np.random.default_rng(9)
+    picture = np.zeros((144, 240, 3), np.float32) + np.float32(0.4)
+    picture[..., 0] += np.float32(0.02) * cv2.GaussianBlur(rng.standard_normal(picture.shape[:2]).astype(np.float32), (0, 0), 2)
+    patches = cv2.GaussianBlur(rng.standard_normal(picture.shape[:2]).astype(np.float32), (0, 0), 8)
+    tinted = picture.copy()
+    tinted[..., 2] += np.float32(0.2) * patches
+    grain = picture.copy()
+    grain[..., 0] += np.float32(0.02) * rng.standard_normal(picture.shape[:2]).astype(np.float32)
+    clean, free = (measure_energies(tinted, picture, pixels_per_degree=SCALE, eye=eye).colour for eye in (EYE, WITHOUT_NOISE))
+    assert clean == pytest.approx(free, rel=1e-3)
+    assert free > 0
+    grain[..., 2] = tinted[..., 2]
+    assert measure_energies(grain, picture, pixels_per_degree=SCALE).colour < 0.7 * free
 
 
 # ---------------------------------------------------------------- kernels
@@ -316,15 +382,17 @@ def test_what_two_bands_do_not_share_is_what_a_line_leaves() -> None:
     base, noise = (rng.standard_normal((8 * BLOCK, 9 * BLOCK + 2)).astype(np.float32) for _ in range(2))
     hdr = 2 * base + np.float32(0.3) * noise
     nothing = np.zeros_like(base)
-    found = np.empty((8, 9), np.float32)
-    block_noise(hdr, nothing, base, nothing, found)
+    found, contrast = np.empty((8, 9), np.float32), np.empty((8, 9), np.float32)
+    block_noise(hdr, nothing, base, nothing, found, contrast)
     for row, column in ((0, 0), (7, 8)):
         part = np.s_[row * BLOCK : (row + 1) * BLOCK, column * BLOCK : (column + 1) * BLOCK]
         one, other = hdr[part].ravel().astype(np.float64)[:, None], base[part].ravel().astype(np.float64)[:, None]
         left = [np.linalg.lstsq(a, b, rcond=None)[1][0] / BLOCK**2 for a, b in ((other, one[:, 0]), (one, other[:, 0]))]
         assert found[row, column] == pytest.approx(max(left), rel=1e-3)
-    block_noise(2 * base, nothing, base, nothing, found)
+        assert contrast[row, column] == pytest.approx(max(np.mean(one**2), np.mean(other**2)), rel=1e-3)
+    block_noise(base, nothing, 2 * base, nothing, found, contrast)
     assert found.max() < 1e-5
+    assert contrast[0, 0] == pytest.approx(np.mean(4 * base[:BLOCK, :BLOCK] ** 2), rel=1e-3)
 
 
 # ---------------------------------------------------------------- shape and refusal

@@ -184,10 +184,26 @@ def test_the_kernel_agrees_with_colour_science():
 
 def test_every_setup_is_there_once():
     names = [setup.name for setup in fit_setups(make_sample(container(100.0, 2.4)), SETTINGS).setups]
-    assert names == ["white-100", "white-203", "gain", "controls"]
+    assert names == ["white-100", "white-203", "gamma-2.2", "gamma-2.4", "gain", "controls"]
     bench = fit_setups(make_sample(container(100.0, 2.4)), Settings(sdr_white=120.0, sdr_gamma=2.2))
     assert (bench.named("bench").white_nits, bench.named("bench").gamma) == (120.0, 2.2)
     assert bench.named("white-203").white_nits == 203
+
+
+@pytest.mark.parametrize(("gamma", "wrong"), [(2.2, 2.4), (2.4, 2.2)])
+def test_the_white_is_fitted_at_each_fixed_gamma(gamma, wrong):
+    fits = fit_setups(make_sample(container(130.0, gamma)), SETTINGS)
+    same, other = (fits.named(f"gamma-{one}") for one in (gamma, wrong))
+    assert (same.white_nits, same.gamma, other.gamma) == (pytest.approx(130, rel=0.01), gamma, wrong)
+    # a higher gamma darkens what lies below white, so its white must be higher to leave the least
+    assert (other.white_nits - 130) * (other.gamma - gamma) > 5 * 0.2
+
+
+def test_a_white_beyond_the_set_is_told_at_a_fixed_gamma():
+    beyond, within = (fit_setups(make_sample(container(white, 2.2)), SETTINGS) for white in (1000.0, 130.0))
+    assert beyond.named("gamma-2.2").at_bound
+    assert beyond.named("gamma-2.2").white_nits == pytest.approx(SETTINGS.white_high_nits, rel=0.01)
+    assert not within.named("gamma-2.2").at_bound
 
 
 def test_uncertainty_grows_with_the_spread_of_shots():

@@ -235,8 +235,26 @@ def test_a_black_pair_and_a_flat_pair_are_judged_without_failing():
 
 def test_a_real_set_of_the_reader_is_one_more_setup():
     found = compare_pictures(relabel(SIGNALS[0]), SIGNALS[0], settings=Settings(support_draws=20, sdr_white=120.0, sdr_gamma=2.2))
-    assert [one.name for one in found.setups] == ["white-100", "white-203", "gain", "controls", "bench"]
+    assert [one.name for one in found.setups] == ["white-100", "white-203", "gamma-2.2", "gamma-2.4", "gain", "controls", "bench"]
     assert all(one.label is not None and one.difference is not None for one in found.setups)
+
+
+def test_each_setup_has_its_headroom_over_its_own_white():
+    found = compare_pictures(lift(4.0)(SIGNALS[0]), SIGNALS[0], **LOOK)
+    named = {one.name: one for one in found.setups}
+    assert named["gain"].headroom_stops == found.headroom.stops_gain
+    assert named["controls"].headroom_stops == found.headroom.stops_controls
+    assert named["white-100"].headroom_stops - named["white-203"].headroom_stops == pytest.approx(np.log2(2.03))
+    at = [named[name] for name in ("gamma-2.2", "gamma-2.4")]
+    assert at[0].headroom_stops - at[1].headroom_stops == pytest.approx(np.log2(at[1].white_nits / at[0].white_nits))
+
+
+def test_a_relabelled_sdr_is_one_at_the_gamma_it_was_made_with():
+    found = compare_pictures(relabel(SIGNALS[0], white_nits=120.0, gamma=2.2), SIGNALS[0], **LOOK)
+    same, other = (next(one for one in found.setups if one.name == name) for name in ("gamma-2.2", "gamma-2.4"))
+    assert same.label == "sdr-in-hdr-container"
+    assert same.difference.on_its_own.preference_loss.value < 0.01
+    assert other.difference.on_its_own.preference_loss.value > 0.05
 
 
 # ------------------------------------------------------------- refusals

@@ -24,11 +24,13 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
     """A film of two minutes with real highlights, one scene that only the HDR release has, and something of every state."""
     hdr_frames = tuple(_hdr_levels(frame) for frame in range(FRAMES))
     sdr_frames = tuple(_sdr_levels(frame) for frame in range(FRAMES - 120))
-    controls = _setup("controls", white_nits=WHITE_NITS, gamma=2.31, loss=1.18, label="wider-range")
+    controls = _setup("controls", white_nits=WHITE_NITS, gamma=2.31, loss=1.18, label="wider-range", stops=1.95)
     setups = (
-        _setup("white-100", white_nits=100.0, gamma=2.4, loss=1.61, label="wider-range"),
-        _setup("white-203", white_nits=203.0, gamma=2.4, loss=1.32, label="wider-range"),
-        _setup("gain", white_nits=151.0, gamma=2.4, loss=1.21, label="wider-range"),
+        _setup("white-100", white_nits=100.0, gamma=2.4, loss=1.61, label="wider-range", stops=2.46),
+        _setup("white-203", white_nits=203.0, gamma=2.4, loss=1.32, label="wider-range", stops=1.44),
+        _setup("gamma-2.2", white_nits=131.0, gamma=2.2, loss=1.27, label="restrained-hdr", stops=2.08),
+        _setup("gamma-2.4", white_nits=152.0, gamma=2.4, loss=1.22, label="wider-range", stops=1.86),
+        _setup("gain", white_nits=151.0, gamma=2.4, loss=1.21, label="wider-range", stops=1.87),
         controls,
     )
     assert controls.difference is not None
@@ -198,7 +200,7 @@ def _sdr_levels(frame: int) -> r.FrameLevels:
     )
 
 
-def _setup(name: str, *, white_nits: float, gamma: float, loss: float, label: str) -> r.Setup:
+def _setup(name: str, *, white_nits: float, gamma: float, loss: float, label: str, stops: float) -> r.Setup:
     own = r.OnItsOwn(
         "measured",
         r.Estimate(loss, loss - 0.2, loss + 0.22),
@@ -211,9 +213,8 @@ def _setup(name: str, *, white_nits: float, gamma: float, loss: float, label: st
     )
     difference = r.Difference(r.SideBySide("measured", 14.2 * loss, 31.0 * loss), own)
     fitted = name in ("gain", "controls")
-    return r.Setup(
-        name, white_nits, gamma, False, r.SetupUncertainty(4.1 if fitted else None, 0.02 if name == "controls" else None), difference, label
-    )
+    uncertainty = r.SetupUncertainty(4.1 if fitted else None, 0.02 if name == "controls" else None)
+    return r.Setup(name, white_nits, gamma, False, uncertainty, difference, label, stops)
 
 
 def _alignment() -> r.Alignment:
@@ -302,7 +303,7 @@ def _pair(number: int) -> r.PairScore:
         sdr_mean_nits=0.9 * mean,
         area_above_white_share=0.012,
         area_above_203_share=0.008,
-        rms_jnd={"white-100": 21.0, "white-203": 18.0, "gain": 17.0, "controls": 16.0},
+        rms_jnd={"white-100": 21.0, "white-203": 18.0, "gamma-2.2": 17.5, "gain": 17.0, "controls": 16.0},
         preference_loss={"controls": loss, "white-100": 1.3 * loss},
         tone_part={"controls": 0.9 * loss, "white-100": 1.2 * loss},
         colour_part={"controls": 0.1 * loss, "white-100": 0.1 * loss},

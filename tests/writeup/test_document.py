@@ -40,8 +40,8 @@ CONTRACT = {
     "hdr.levels": "status max_cll_nits max_cll_time_s max_fall_nits max_fall_time_s p9999_nits p999_nits",
     "alignment": "matched_share segments geometry",
     "alignment.segments.0": "kind hdr_start hdr_stop sdr_start sdr_stop speed confidence",
-    "setups.0": "name white_nits gamma at_bound uncertainty difference label",
-    "setup": "name white_nits gamma at_bound uncertainty difference label",
+    "setups.0": "name white_nits gamma at_bound uncertainty difference label headroom_stops",
+    "setup": "name white_nits gamma at_bound uncertainty difference label headroom_stops",
     "free_fit": "status",
     "difference.side_by_side": "status rms p95",
     "difference.on_its_own": "status preference_loss notice_probability share_025 share_05 share_1",
@@ -211,6 +211,7 @@ def test_pair_columns_are_null_where_nothing_was_scored(example: records.Compari
         assert table[f"{part}_controls_jod"][15] == getattr(example.pairs[0], part)["controls"]
         assert f"pair_{part}" not in table
     assert table["rms_white_100_jnd"][15] == 21.0
+    assert table["rms_gamma_2_2_jnd"][15] == 17.5
     assert table["preference_loss_controls_jod"][16] is None
     assert table["pair_shot"][16] is None
 

@@ -434,6 +434,15 @@ def test_a_result_without_shares_of_the_picture_area_is_still_drawn(folder: Path
     assert "Active picture: HDR 3840" in render_report(folder).read_text(encoding="utf-8")
 
 
+def test_the_setups_at_a_fixed_gamma_stand_among_the_others(report: Page) -> None:
+    rows = report.text.split("Label on this alone")[1]
+    assert re.search(
+        r"gamma 2\.2 the set's gamma for a lit room, its white fitted to the whole title 131.cd/m² 2\.20 \+2\.08.stops 18\.0.JND "
+        r"1\.27.JOD 83.% of time at 0\.5 or more HDR, used sparingly gamma 2\.4 the set's gamma for a dark room \(BT\.1886\)",
+        rows,
+    ), rows[:600]
+
+
 def test_words_on_home_displays_are_those_of_what_was_done(example: Any, tmp_path: Path) -> None:
     rolled = rewritten(example, tmp_path / "pq")
     assert "Roll-off: BT.2408 Annex 5" in rolled

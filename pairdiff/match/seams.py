@@ -47,6 +47,8 @@ NOISE = 0.001
 """Least correlation by which noise alone may favour a frame over the next; more where matched frames beside differ by more (own)."""
 ALLOWED_SHARE = 0.25
 """How much less alike, as a share of how alike matched frames beside are, a pair may be and still be one picture (own)."""
+LEAST_OF_OTHER_SIDE = 0.25
+"""Share of how alike matched frames on one side of a seam are that those on the other must have to be believed (own)."""
 LEAST_PEAK_SHARE = 0.2
 """How much a passage must beat the frame to one side of its partners, as a share of what it does to the other (own)."""
 SURE = 3.0
@@ -238,9 +240,10 @@ def _lay_at(places: Sequence[Geometry], pairs: Sequence[LumaPair], columns: int)
 
 
 def _level(alike: NDArray[np.float64]) -> float:
-    """How alike matched frames about a seam are, on the side where they are less so: either side may be another shot."""
+    """How alike matched frames about a seam are, on the side where they are less so: either side may be another shot, or be matched wrong."""
     half = len(alike) // 2
-    return min(float(np.median(part)) for part in (alike[: half + 1], alike[half:]))
+    levels = [float(np.median(part)) for part in (alike[: half + 1], alike[half:])]
+    return max(min(levels), LEAST_OF_OTHER_SIDE * max(levels))
 
 
 def _noise(alike: NDArray[np.float64]) -> float:

@@ -217,7 +217,8 @@ class _Looking:
 
     def _lay(self, seam: Seam, sure: Sequence[tuple[int, int]]) -> NDArray[np.float64]:
         """Correlation of every HDR with every SDR frame of a seam, (place, HDR frame, SDR frame): where the pictures lie as a rule, or where
-        registration found them here, if the matched ones are more alike there."""
+        registration found them here, if the matched ones are more alike there.
+        """
         rows, columns = len(seam.hdr), len(seam.sdr)
         at = [(seam.hdr[min(n, rows - 1)], seam.sdr[min(n, columns - 1)]) for n in range(max(rows, columns))]
         pairs = list(self._read([self._frames(hdr, sdr) for hdr, sdr in at]))
@@ -240,7 +241,7 @@ def _lay_at(places: Sequence[Geometry], pairs: Sequence[LumaPair], columns: int)
 
 
 def _level(alike: NDArray[np.float64]) -> float:
-    """How alike matched frames about a seam are, on the side where they are less so: either side may be another shot, or be matched wrong."""
+    """How alike matched frames about a seam are, on the side where they are less so: it may be another shot, or be matched wrong."""
     half = len(alike) // 2
     levels = [float(np.median(part)) for part in (alike[: half + 1], alike[half:])]
     return max(min(levels), LEAST_OF_OTHER_SIDE * max(levels))
@@ -283,9 +284,7 @@ def judge_table(table: NDArray[np.float64], *, level: float, noise: float) -> Ju
     return Judgement(paired, sure, _trim_ends(partner, _local_gain(table, paired) / noise))
 
 
-def _between_frames(
-    table: NDArray[np.float64], partner: NDArray[np.int64], start: int, stop: int, noise: float
-) -> NDArray[np.bool_]:
+def _between_frames(table: NDArray[np.float64], partner: NDArray[np.int64], start: int, stop: int, noise: float) -> NDArray[np.bool_]:
     """Rows of a passage whose true moment lies between two frames, and the whole passage where that is so altogether.
 
     Such a pair beats the frame to one side of its partner hardly, and lacks more than that of how alike its passage is; or the whole
@@ -298,7 +297,7 @@ def _between_frames(
         nearer, further = np.sort(beside, axis=0)
         out[1:-1] = (np.median(alike) - alike > np.maximum(nearer, SURE * noise)) & (nearer < further / 2)
     near, far = sorted(beside.sum(axis=1).tolist())
-    return out | (near < LEAST_PEAK_SHARE * far)
+    return np.asarray(out | (near < LEAST_PEAK_SHARE * far))
 
 
 def _passages(partner: NDArray[np.int64]) -> list[tuple[int, int]]:

@@ -13,6 +13,7 @@ from tests.match._cases import DOUBTFUL, DOUBTFUL_NOT_YET, NOT_YET, doubtful_cas
 from tests.match._drift import FILM, HDR_TRACK, to_sdr, track
 from tests.match._films import judge_partners, show
 from tests.match._held_out import draw_case
+from tests.match._placing import place_case
 
 DRAWN_NOT_YET = {2: "a shift of 3.7 px in two slow pans is taken for one frame"}
 """Drawn mixtures that miss, and why."""
@@ -67,7 +68,8 @@ MARKED = [
 @pytest.mark.slow
 @pytest.mark.parametrize("case", MARKED)
 def test_every_hostile_case(case):
-    told = judge_partners(case, found_map(case).partners)
+    """The whole way: fingerprints, then registered pictures where those do not tell."""
+    told = judge_partners(case, place_case(case)[1].partners)
     assert told.exact_share >= 0.995
     assert told.wrong <= 0.005 * told.should
     assert told.stray == 0
@@ -90,7 +92,7 @@ MARKED_DOUBTFUL = [
 @pytest.mark.slow
 @pytest.mark.parametrize("case", MARKED_DOUBTFUL)
 def test_every_doubtful_case(case):
-    partners = found_map(case).partners
+    partners = place_case(case)[1].partners
     start, stop = DOUBTFUL.get(case.name, (0, 0))
     assert (partners[start:stop] == -1).all()
     assert judge_partners(case, partners).wrong == 0

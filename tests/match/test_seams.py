@@ -63,7 +63,8 @@ def test_a_drop_that_the_map_has_not_seen_in_a_matched_passage_is_no_seam():
 
 def test_a_passage_too_short_for_fingerprints_between_two_edits_gets_its_partners():
     """Ten frames that both releases hold, between passages that one alone holds: the map knows nothing of them."""
-    hdr, sdr = [*range(12), *range(100, 108), *range(50, 60), *range(16, 28)], [*range(12), *range(50, 60), *range(200, 205), *range(16, 28)]
+    hdr = [*range(12), *range(100, 108), *range(50, 60), *range(16, 28)]
+    sdr = [*range(12), *range(50, 60), *range(200, 205), *range(16, 28)]
     films = Films(pan(hdr, travel=3 / 4), pan(sdr, travel=3 / 4))
     path = np.array([*range(12), *[-1] * 18, *range(27, 39)])
     told = settled(films, edit_map(path, state=np.where(path < 0, -1, 1), sdr_frames=len(sdr)))

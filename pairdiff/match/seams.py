@@ -216,8 +216,9 @@ class _Looking:
         return usual_places(self._geometries, int(self._single.hdr_frame[hdr]), limits=self._limits)
 
     def _lay(self, seam: Seam, sure: Sequence[tuple[int, int]]) -> NDArray[np.float64]:
-        """Correlation of every HDR with every SDR frame of a seam, (place, HDR frame, SDR frame): where the pictures lie as a rule, or where
-        registration found them here, if the matched ones are more alike there.
+        """Correlation of every HDR with every SDR frame of a seam, (place, HDR frame, SDR frame).
+
+        Where the pictures lie as a rule, or where registration found them here, if the matched ones are more alike there.
         """
         rows, columns = len(seam.hdr), len(seam.sdr)
         at = [(seam.hdr[min(n, rows - 1)], seam.sdr[min(n, columns - 1)]) for n in range(max(rows, columns))]

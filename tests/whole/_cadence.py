@@ -252,7 +252,12 @@ def refused_cases(pictures: int = 200) -> tuple[Case, ...]:
         _case("24 to 30 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=4), note=between),
         _case("30 to 25 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=6), note=between),
         _case("24 to 60 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=2), note=mixed),
-        _case("24 to 25 in proportion, CRF 28", plain(part), mix_in_proportion(part, frames=25, pictures=24, options=coarse), note=between),
+        _case(
+            "24 to 25 in proportion, SDR, CRF 30",
+            plain(part),
+            mix_in_proportion(part, frames=25, pictures=24, options=coarse),
+            note=between,
+        ),
         _case("interlaced, SDR", plain(part), interlace(part), note="is interlaced video"),
         _case("interlaced, SDR, CRF 30", plain(part), interlace(part, options=coarse), note="is interlaced video"),
         _case("interlaced, SDR, CRF 30, flagged", plain(part), interlace(part, options=coarse, params="tff=1"), note="is interlaced video"),

@@ -431,11 +431,12 @@ def _match(
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
-    if lies_between(edit_map):
-        raise InputRefused(_between(first, second, edit_map))
     lumas = _Lumas(first, second)
     matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
-    done = _ask(_match_again(matching, match_frames, lumas, settings=settings, tell=tell), lumas, settings=settings, tell=tell)
+    matching = _match_again(matching, match_frames, lumas, settings=settings, tell=tell)
+    if lies_between(matching.edit_map):  # what is off in place looks off in time: only now, on registered pictures, it counts
+        raise InputRefused(_between(first, second, matching.edit_map))
+    done = _ask(matching, lumas, settings=settings, tell=tell)
     pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
     notes = (*done.alignment.notes, *_anchor_notes(done.edit_map, pins, first.track.times_s, second.track.times_s))
     return replace(done, alignment=replace(done.alignment, notes=notes))

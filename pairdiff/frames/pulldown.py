@@ -35,7 +35,7 @@ LEAST_CHANCE = 0.03
 """Least chance of a length after another (own)."""
 PATTERNS = (((0.03, 0.97), (0.97, 0.03)), ((0.97, 0.03), (0.97, 0.03)), ((0.5, 0.5), (0.5, 0.5)))
 """Chances of two and of three fields after two and after three that are begun with: 2:3, 2:2, none (own)."""
-PATTERN_GAIN = 10.0
+PATTERN_GAIN = 3.0
 """By how much 2:3 must fit better than 2:2, in that evidence, where combing alone does not tell film from video (own; video: far worse)."""
 ROUNDS = 3
 """Times that lengths are found and learned from."""

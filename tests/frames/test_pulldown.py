@@ -27,9 +27,14 @@ def shown(stored: Stored, order: str, found: Pulldown) -> list[tuple[int, int]]:
     return [(early[n + PLACES[letter][0]], late[n + PLACES[letter][1]]) for n, letter in enumerate(found.joins)]
 
 
-@pytest.mark.parametrize(("name", "crf"), [*((name, None) for name in PULLDOWNS), ("2:3 top first", 30), ("2:3 bottom first", 26)])
+LONG = {"2:3, slow shots": (pull_down(range(5, 200), "23"), "top")}
+
+
+@pytest.mark.parametrize(
+    ("name", "crf"), [*((name, None) for name in PULLDOWNS), ("2:3 top first", 30), ("2:3 bottom first", 26), ("2:3, slow shots", 28)]
+)
 def test_fields_make_whole_pictures_and_repeats_are_known(name: str, crf: int | None) -> None:
-    stored, order = PULLDOWNS[name]
+    stored, order = (PULLDOWNS | LONG)[name]
     pictures = luma_of(stored)
     weaves = weaves_of(pictures if crf is None else squeeze(pictures, crf=crf))
     found = trace_pictures(weaves, order)  # type: ignore[arg-type]

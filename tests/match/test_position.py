@@ -6,6 +6,8 @@ import pytest
 from pairdiff.match.position import measure_positions
 from pairdiff.match.timeline import find_edit_map, lies_between, make_side
 from tests.match._drift import FILM, HDR_TRACK, to_sdr, track
+from tests.match._films import Grade, to_pq
+from tests.whole._cadence import film
 
 PATH = np.arange(len(FILM))
 
@@ -35,6 +37,18 @@ def test_a_place_that_is_off_by_as_much_all_along_is_not_taken_for_time():
     assert found.telling >= 100
     assert found.off.mean() <= 0.02
     assert found.between <= 0.05 * found.telling
+
+
+def test_a_crop_of_photographs_is_not_taken_for_time():
+    """Bringing one side on the grid of the other softens it, here more and there less: both are softened before they are compared."""
+    pictures = [one.astype(np.float32) / 255 for one in film()[60:260]]
+    look = Grade(crop=0.04, gamma=1.25)
+    found = find_edit_map(
+        track(np.stack([to_pq(one) for one in pictures])), track(np.stack([look(one, n) for n, one in enumerate(pictures)]))
+    )
+    assert found.telling >= 30
+    assert found.between <= 0.05 * found.telling
+    assert (found.partners >= 0).sum() >= 199
 
 
 @pytest.mark.parametrize("wrong", [slice(60, 63), slice(120, 121)])

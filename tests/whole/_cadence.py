@@ -200,17 +200,26 @@ def cases(pictures: int = 200) -> tuple[Case, ...]:
     stamps = tuple(steady[place] for place, n in enumerate(held) if place == 0 or held[place - 1] != n)
     jitter = tuple(int(t) for t in np.cumsum([0, *rng.integers(17, 84, len(part) - 1)]))
     ntsc = pull_down(part, "23")
+    by_chance = [n for n in part for _ in range(1 + int(rng.random() < 1 / 8))]
+    even = tuple(round(1000 * n / 24) for n in range(len(by_chance)))
+    kept = tuple(even[place] for place, n in enumerate(by_chance) if place == 0 or by_chance[place - 1] != n)
+    quick, coarse = {"preset": "veryfast", "crf": "20"}, {"preset": "fast", "crf": "30"}
     interlaced_flag = {"params": "tff=1"}
     return (
         _case("59.94 regular, SDR", plain(part), plain(regular[31:], fields)),
         _case("59.94 regular, HDR", plain(regular, fields), plain(part[13:])),
         _case("59.94 irregular, SDR", plain(part), plain(irregular[31:], fields)),
+        _case("59.94 regular, SDR, veryfast", plain(part), plain(regular[31:], fields, options=quick)),
+        _case("59.94 irregular, SDR, veryfast", plain(part), plain(irregular[31:], fields, options=quick)),
+        _case("59.94 regular, SDR, CRF 30", plain(part), plain(regular[31:], fields, options=coarse)),
+        _case("59.94 irregular, SDR, CRF 30", plain(part), plain(irregular[31:], fields, options=coarse)),
         _case("2:3 fields, SDR", plain(part), ntsc, note=woven),
         _case("2:3 fields, SDR, flagged", plain(part), pull_down(part[5:], "23", **interlaced_flag), note=woven),
         _case("2:3 fields, SDR, bottom first", plain(part), pull_down(part[5:], "23", first="bottom"), sdr_first="bottom", note=woven),
         _case("2:3 fields, HDR 10 bit", pull_down(part, "23"), plain(part[13:]), note=woven),
         _case("2:3 fields, both", pull_down(part, "23"), pull_down(part[14:], "23"), note=woven),
         _case("2:3 fields, SDR, CRF 28", plain(part), pull_down(part[5:], "23", options={"preset": "fast", "crf": "28"}), note=woven),
+        _case("2:3 fields, both, SDR CRF 30", pull_down(part, "23"), pull_down(part[14:], "23", options=coarse), note=woven),
         _case("2:3 fields, SDR, edited", plain(part), drop_frames(ntsc, range(pictures // 2 + 1, pictures // 2 + 33)), note=woven),
         _case("25i one phase off, SDR", plain(part), shift_fields(part[7:]), sdr_first="bottom", note=woven),
         _case("25i, 12 + 1 pulldown, SDR", plain(part), pull_down(part[7:], "222222222223", rate=Fraction(25)), note=woven),
@@ -226,6 +235,8 @@ def cases(pictures: int = 200) -> tuple[Case, ...]:
         _case("variable rate, SDR mp4", plain(held), plain(part, stamps=stamps, ending="mp4")),
         _case("variable rate, HDR mkv", plain(part, stamps=stamps), plain(held)),
         _case("variable rate at random, SDR", plain(part), plain(part, stamps=jitter)),
+        _case("variable rate, repeats by chance, SDR", plain(by_chance), plain(part, stamps=kept)),
+        _case("variable rate, repeats by chance, HDR", plain(part, stamps=kept), plain(by_chance)),
         _case("variable rate of 59.94", plain(regular, fields), plain(part, stamps=tuple(round(1001 * n / 24) for n in part))),
     )
 
@@ -241,7 +252,12 @@ def refused_cases(pictures: int = 200) -> tuple[Case, ...]:
         _case("24 to 30 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=4), note=between),
         _case("30 to 25 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=6), note=between),
         _case("24 to 60 in proportion, SDR", plain(part), mix_in_proportion(part, frames=5, pictures=2), note=mixed),
-        _case("24 to 25 in proportion, CRF 28", plain(part), mix_in_proportion(part, frames=25, pictures=24, options=coarse), note=between),
+        _case(
+            "24 to 25 in proportion, SDR, CRF 30",
+            plain(part),
+            mix_in_proportion(part, frames=25, pictures=24, options=coarse),
+            note=between,
+        ),
         _case("interlaced, SDR", plain(part), interlace(part), note="is interlaced video"),
         _case("interlaced, SDR, CRF 30", plain(part), interlace(part, options=coarse), note="is interlaced video"),
         _case("interlaced, SDR, CRF 30, flagged", plain(part), interlace(part, options=coarse, params="tff=1"), note="is interlaced video"),

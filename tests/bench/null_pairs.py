@@ -22,7 +22,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -71,6 +71,8 @@ class Source:
     """BT.709 R'G'B' signal before quantisation, (row, column, 3)."""
     hdr_nits: Mapping[str, F32]
     """`null` and `weak`, linear BT.2020, cd/m2."""
+    planted: tuple[float, float]
+    """White (cd/m2) and gamma of the set that shows the light of `null`."""
 
 
 @dataclass(frozen=True)
@@ -114,8 +116,9 @@ def demo_source(name: str, *, whole: bool = False) -> Source:
         top, left = (scene.shape[0] - 636) // 2, (scene.shape[1] - 960) // 2
         scene = scene[top : top + 636, left : left + 960]
     grades = (("null", "container"), ("weak", "restrained"))
-    sides = {kind: np.asarray(grade.grade_hdr(scene, pair, shot=name), np.float32) for kind, pair in grades}
-    return Source(name, np.asarray(grade.grade_sdr(scene), np.float32), {kind: np.maximum(nits, 0) for kind, nits in sides.items()})
+    planted = (grade.CONTAINER_WHITE_NITS, grade.CONTAINER_GAMMA)
+    sides = {kind: np.maximum(np.asarray(grade.grade_hdr(scene, pair, shot=name), np.float32), 0) for kind, pair in grades}
+    return Source(name, np.asarray(grade.grade_sdr(scene), np.float32), sides, planted)
 
 
 def photograph(name: str) -> F32:
@@ -133,7 +136,7 @@ def photograph_source(name: str) -> Source:
     light = to_2020(signal, white=FULL_WHITE_NITS)
     level = light.max(-1, keepdims=True) / FULL_WHITE_NITS
     lift = 1 + (WEAK_PEAK_NITS / FULL_WHITE_NITS - 1) * np.clip((level - 0.4) / 0.6, 0, 1) ** 2
-    return Source(name, signal, {"null": light, "weak": np.asarray(light * lift, np.float32)})
+    return Source(name, signal, {"null": light, "weak": np.asarray(light * lift, np.float32)}, (FULL_WHITE_NITS, 2.4))
 
 
 def sources(names: list[str]) -> Iterator[Source]:
@@ -288,34 +291,32 @@ def score_case(source: Source, releases: Releases, case: Case) -> Score:
     return Score(losses["null"], float(np.mean([one.jod for one in losses["weak"]])))
 
 
-@dataclass
 class Displays:
     """Largest differences of null pairs before coding, by display and room."""
 
-    worst: dict[tuple[str, float], tuple[float, float, str]] = field(default_factory=dict)
-    """99.9th percentile of dE_ITP, loss in JOD, picture."""
+    def __init__(self) -> None:
+        self.worst: dict[tuple[str, float], dict[str, tuple[float, str]]] = {}
+        """99.9th percentile of dE_ITP and the picture, at the planted and at the fitted set-up."""
 
     def add(self, source: Source) -> None:
         hdr, signal = source.hdr_nits["null"], source.sdr_signal
-        white, gamma = fit_title([PairPictures(hdr, signal, SCALE_1080)])
         peak = source_peak_nits(None, float(np.quantile(hdr.max(-1), 0.9999)))
-        controls = Setup("controls", white, gamma, False, SetupUncertainty(None, None), None, None)
         settings = replace(Settings(), displays=",".join(PRESETS))
-        for screen in list_screens(settings, transfer="pq", source_peak_nits=peak, controls=controls):
-            sides = screen.show(hdr), sdr_code_to_nits(signal, white_nits=screen.setup.white_nits, gamma=screen.setup.gamma)
-            for lux in (0.0, LIT_ROOM_LUX):
-                shown = [add_veil(side, display=screen.display, ambient_lux=lux) for side in sides]
-                jnd = float(np.quantile(difference_map(shown[0], shown[1], pixels_per_degree=SCALE_1080), 0.999))
-                seen = [nits_to_itp(blur_optics(side, pixels_per_degree=SCALE_1080)) for side in shown]
-                loss = predict_loss(*seen, pixels_per_degree=SCALE_1080).jod
-                old = self.worst.get((screen.display.name, lux), (0.0, 0.0, ""))
-                self.worst[screen.display.name, lux] = (max(jnd, old[0]), max(loss, old[1]), source.name if jnd > old[0] else old[2])
+        for name, (white, gamma) in (("planted", source.planted), ("fitted", fit_title([PairPictures(hdr, signal, SCALE_1080)]))):
+            setup = Setup("controls", white, gamma, False, SetupUncertainty(None, None), None, None)
+            for screen in list_screens(settings, transfer="pq", source_peak_nits=peak, controls=setup):
+                sides = screen.show(hdr), sdr_code_to_nits(signal, white_nits=screen.setup.white_nits, gamma=screen.setup.gamma)
+                for lux in (0.0, LIT_ROOM_LUX):
+                    shown = [add_veil(side, display=screen.display, ambient_lux=lux) for side in sides]
+                    jnd = float(np.quantile(difference_map(shown[0], shown[1], pixels_per_degree=SCALE_1080), 0.999))
+                    found = self.worst.setdefault((screen.display.name, lux), {})
+                    found[name] = max(found.get(name, (0.0, "")), (jnd, source.name))
 
     def print(self) -> None:
-        print("\n| display | room, lux | dE_ITP, 99.9th percentile | loss, JOD | picture |\n|---|---|---|---|---|")
-        for (name, lux), (jnd, loss, picture) in self.worst.items():
-            high = " !" if jnd >= MOST_DISPLAY_JND else ""
-            print(f"| {name} | {lux:.0f} | {jnd:.2f}{high} | {loss:.3f} | {picture} |")
+        print("\ndE_ITP, 99.9th percentile\n\n| display | room, lux | at the planted set-up | at the fitted set-up |\n|---|---|---|---|")
+        for (display, lux), found in self.worst.items():
+            told = [f"{jnd:.3f} ({picture}){' !' * (jnd >= MOST_DISPLAY_JND)}" for jnd, picture in (found["planted"], found["fitted"])]
+            print(f"| {display} | {lux:.0f} | {told[0]} | {told[1]} |")
 
 
 def print_line(case: Case, name: str, found: Score, *, clean_jod: float) -> None:

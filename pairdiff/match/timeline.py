@@ -93,6 +93,8 @@ ALIKE_SIMILARITY = 0.85
 """Similarity of fingerprints from which such a passage may be the same picture (own: of one shot 0.9 and more, 8 % grain 0.8)."""
 FAINT_MARGIN = 0.1
 """A matched frame whose lag beats its neighbours by less than this, in the long window, is told but faintly (own)."""
+DOUBT_BETWEEN_SHARE = 0.05
+"""Share of frames between two of the other release from which those that are clearly off their partner's are undetermined (own)."""
 MOST_BETWEEN_SHARE = 0.15
 """Share of frames between two of the other release from which one was converted by mixing (own; true partners 0 to 0.02)."""
 LEAST_RUN_FRAMES = 5
@@ -330,7 +332,8 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
     ambiguous = _ambiguous_frames(len(state), anchors)
     state = _drop_islands(np.where((state == 1) & ambiguous, np.int8(0), state).astype(np.int8), _left_out(pairs.partner))
     places = measure_positions(pairs.partner, hdr, sdr)
-    state = np.where((state == 1) & places.off, np.int8(0), state).astype(np.int8)
+    if places.between >= DOUBT_BETWEEN_SHARE * places.telling:  # a single such frame may as well be a true one in an odd place
+        state = np.where((state == 1) & places.off, np.int8(0), state).astype(np.int8)
     path, state = _pair_flat(pairs.partner, state, hdr, sdr)
     path, state = _doubt_alike(path, state, hdr, sdr)
     best = int(anchors.correlation.argmax()) if len(anchors.hdr) else -1

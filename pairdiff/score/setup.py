@@ -1,6 +1,6 @@
 """Set-ups: how the SDR release is shown beside the HDR one, and the fit of the set that leaves the least.
 
-The fit minimises the mean |dI| (ICtCp intensity, BT.2100) over sampled places of matched pictures. Each place is the mean of a small
+The fit minimises the mean |dI| (ICtCp intensity, BT.2100) over sampled places of matched pictures. Each place is the median of a small
 window of the flatter half of the picture, so that neither grain nor sharpness nor a misregistration bends it (a fit to single noisy
 pixels has its gamma pulled down: regression dilution); what lies near the title's top code is left out, since an SDR release clips or
 rolls off there what the HDR release may show, and no set can follow that. The mean of absolute differences takes care of the rest.

@@ -294,7 +294,7 @@ def test_sampled_places_belong_together_and_none_comes_twice():
     assert values.shape == (500,)
     assert code.shape == (500, 3)
     assert values.dtype == code.dtype == np.float64
-    assert intensity(relabel(code, white_nits=100.0)) == pytest.approx(values, abs=2e-3)
+    assert intensity(relabel(code, white_nits=100.0)) == pytest.approx(values, abs=4e-3)  # medians of three channels, colour noise
     ramp = np.repeat(np.linspace(0.1, 0.9, 90 * 160, dtype=np.float32).reshape(90, 160)[..., None], 3, 2)  # no two places are alike
     assert len(np.unique(sample_pixels(ramp, ramp, count=500, rng=np.random.default_rng(1))[0])) >= 499
     half, _ = sample_pixels(itp, signal, count=10**6, rng=np.random.default_rng(1))

@@ -87,7 +87,7 @@ def settle_seams(edit_map: EditMap, geometries: Sequence[Geometry], *, read: Rea
     looking = _Looking(single, geometries, read, limits)
     for seam in find_seams(single):
         told, contradicted = looking.settle(seam)
-        paired = told >= 0
+        paired = (told >= 0) & ~single.ambiguous[seam.hdr]  # only a part of a loop is looked at here
         path[seam.hdr[paired]], state[seam.hdr[paired]] = told[paired], 1
         state[seam.hdr[contradicted & ~paired]] = 0
     if (path == single.path).all() and (state == single.state).all():

@@ -128,6 +128,8 @@ class EditMap:
     faint: NDArray[np.bool_]
     """Frames of which the fingerprints show the same picture as on the path and no other place, but hardly tell its very frame: those that
     are undetermined for nothing else, and matched ones whose neighbours agree nearly as well."""
+    ambiguous: NDArray[np.bool_]
+    """Frames of which the SDR release has the like in other places as well, as of a loop."""
     similarity: NDArray[np.float32]
     """Similarity of the fingerprints on the path, -1 to 1; NaN without one."""
     score: float
@@ -220,6 +222,7 @@ def _with_repeats(single: EditMap, hdr: Cadence, sdr: Cadence) -> EditMap:
     spread = replace(
         single,
         faint=single.faint[run],
+        ambiguous=single.ambiguous[run],
         similarity=single.similarity[run],
         maps=tuple((int(hdr.first[start]), _frame_after(hdr, stop - 1), one) for start, stop, one in single.maps if stop > start),
         elsewhere=tuple(
@@ -263,6 +266,7 @@ class SinglePath:
     """Single SDR frame, -1 without."""
     state: NDArray[np.int8]
     faint: NDArray[np.bool_]
+    ambiguous: NDArray[np.bool_]
     hdr_frame: NDArray[np.int64]
     """HDR frame that stands for each single one."""
     sdr_frame: NDArray[np.int64]
@@ -275,7 +279,7 @@ def single_path(edit_map: EditMap) -> SinglePath:
     path = edit_map.path[first]
     single = np.where(path >= 0, np.searchsorted(runs, path, "right") - 1, -1)
     frames = edit_map.hdr_cadence.middle + edit_map.maps[0][0], edit_map.sdr_cadence.middle
-    return SinglePath(single, edit_map.state[first], edit_map.faint[first], *frames)
+    return SinglePath(single, edit_map.state[first], edit_map.faint[first], edit_map.ambiguous[first], *frames)
 
 
 def with_single_path(edit_map: EditMap, path: NDArray[np.int64], state: NDArray[np.int8]) -> EditMap:
@@ -316,6 +320,7 @@ def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
         partners=widen(inner.partners, -1),
         state=widen(inner.state, 0),
         faint=widen(inner.faint, False),
+        ambiguous=widen(inner.ambiguous, False),
         similarity=widen(inner.similarity, np.nan),
         maps=tuple((first + start, last + start, one) for first, last, one in inner.maps),
         elsewhere=tuple(replace(one, hdr_start=one.hdr_start + start, hdr_stop=one.hdr_stop + start) for one in inner.elsewhere),
@@ -344,6 +349,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
         partners=np.where(state == 1, path, -1),
         state=state,
         faint=faint & ~ambiguous,
+        ambiguous=ambiguous,
         similarity=pairs.alike,
         score=_score(state, path, pairs.agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
         runner_up=float(np.median(anchors.rival)) if best >= 0 else 0.0,

@@ -58,7 +58,8 @@ def edit_map(path, *, state=0, faint=True, hdr=None, sdr=None, sdr_frames=FRAMES
     empty = np.full(total, -1, np.int64)
     spread = np.repeat(np.broadcast_to(np.asarray(faint, bool), len(path)), hdr.count)
     first = EditMap(
-        path=empty, path_stop=empty, partners=empty, state=np.zeros(total, np.int8), faint=spread, ambiguous=np.zeros(total, bool), similarity=np.ones(total, np.float32),
+        path=empty, path_stop=empty, partners=empty, state=np.zeros(total, np.int8), faint=spread,
+        ambiguous=np.zeros(total, bool), similarity=np.ones(total, np.float32),
         score=1.0, runner_up=0.0, weight=9.0, windows=9, candidate_frames=0, maps=((0, total, GridMap()),), elsewhere=(),
         hdr_cadence=hdr, sdr_cadence=sdr,
     )  # fmt: skip

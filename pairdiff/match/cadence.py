@@ -41,6 +41,8 @@ LONGEST_RUN = 8
 """Longest run of repeats whose length is learned, frames; a longer one is film that stands still."""
 LEAST_LENGTHS = 30
 """Plain runs from which the lengths of runs are believed; fewer leave every frame to itself (own)."""
+LEAST_FOLLOWED = 10
+"""Plain runs of a length from which it is learned which length follows it: one odd pair makes no rule (own)."""
 UNSEEN_LENGTH = 1e-5
 """Chance of a run of a length that was not seen among the plain ones (own)."""
 EVIDENCE_HALF_FRAMES = 12
@@ -223,7 +225,10 @@ def _run_lengths(repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray
     both = np.flatnonzero(sure[:-1] & sure[1:])
     count = np.zeros((LONGEST_RUN, LONGEST_RUN))
     np.add.at(count, (lengths[both] - 1, lengths[both + 1] - 1), 1.0)
-    return np.asarray(np.maximum((count + alone) / (count.sum(1, keepdims=True) + 1), UNSEEN_LENGTH))
+    seen = count.sum(1, keepdims=True)
+    follows = (count + alone) / (seen + 1)
+    follows = np.where(seen >= LEAST_FOLLOWED, follows, np.minimum(follows, alone))
+    return np.asarray(np.maximum(follows, UNSEEN_LENGTH))
 
 
 def _agrees(frames: NDArray[np.int64], pattern: NDArray[np.bool_], repeat: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:

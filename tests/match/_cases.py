@@ -271,14 +271,7 @@ DOUBTFUL: dict[str, tuple[int, int]] = {
 """HDR frames of which none may be matched."""
 
 NOT_YET = {
-    "59.94 irregular, HDR, CRF 30": "a slow passage that coding skips whole: frames of it do not differ in the file, and stay undetermined",
-    "edits, grain, crop 2 %": "eleven frames of a slow pan whose motion is lost under 8 % grain stay undetermined",
-    "edits, grain, crop 4 %, film 7": "slow and faint shots under grain and a crop stay undetermined; an edit is a few frames out",
-    "59.94 irregular, SDR": "three frames of a slow passage beside a pause of the film stay undetermined",
-    "edits, drift, half size, film 9": "a dropped frame beside an edit is put a few frames out",
-    "edits, a mark, 25 against 24": "six frames beside an edit are not matched",
-    "six branches in HDR": "two frames beside a branch are not matched",
-    "25 from 24 by repeats": "a repeat beside a pause of the film itself is put one to three frames beside its place",
+    "59.94 irregular, HDR, CRF 30": "five pictures of a slow passage that coding skips do not differ in the file, and stay undetermined",
 }
 """Telling cases that miss the aim, and why."""
 

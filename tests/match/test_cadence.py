@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pairdiff.match._kernels import best_runs
-from pairdiff.match.cadence import find_cadence
+from pairdiff.match.cadence import _run_lengths, find_cadence
 from pairdiff.match.motion import step_distance
 from pairdiff.match.path import Piece, residual_evidence
 from pairdiff.match.timeline import find_edit_map, make_side
@@ -122,3 +122,14 @@ def test_which_length_of_run_follows_which_tells_repeats_that_coding_hid():
     found = find_cadence(shown.astype(np.float16))
     assert found.period is None
     assert found.first.tolist() == np.flatnonzero(np.insert(~same, 0, True)).tolist()
+
+
+def test_one_odd_pair_of_lengths_makes_no_rule():
+    """Among a hundred runs of two and three frames two single ones stand side by side: that another single one follows stays unlikely."""
+    lengths = np.r_[np.tile([2, 3, 3, 2], 25), 1, 1, np.tile([2, 3, 3, 2], 25)]
+    first = np.concatenate([[0], np.cumsum(lengths)[:-1]])
+    repeat = np.ones(int(lengths.sum()), bool)
+    repeat[first] = False
+    chance = _run_lengths(repeat, np.ones(len(repeat), bool))
+    assert chance[0, 0] < 0.02
+    assert chance[1, 2] == pytest.approx(0.5, abs=0.05)

@@ -53,6 +53,8 @@ LEAST_PEAK_SHARE = 0.2
 """How much a passage must beat the frame to one side of its partners, as a share of what it does to the other (own)."""
 SURE = 3.0
 """Evidence, in units of the noise, by which a frame's partner must beat every other (own)."""
+ABOUT_FRAMES = 4
+"""Frames to either side among which partners must beat those next to them by that much: what stands still tells nothing (own)."""
 SURE_HERE = 1.0
 """The same by which the last frame of a passage must, on its own, beat the partners next to it (own)."""
 
@@ -319,7 +321,7 @@ def _local_gain(table: NDArray[np.float64], paired: NDArray[np.int64]) -> NDArra
 
 
 def _trim_ends(partner: NDArray[np.int64], local: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Partners less those at the ends of passages that do not stand out on their own, and passages that do not altogether."""
+    """Partners less those at the ends of passages that do not stand out on their own, and those about which nothing does."""
     out = partner.copy()
     for start, stop in _passages(partner):
         while start < stop and local[start] < SURE_HERE:
@@ -328,8 +330,10 @@ def _trim_ends(partner: NDArray[np.int64], local: NDArray[np.float64]) -> NDArra
         while stop > start and local[stop - 1] < SURE_HERE:
             stop -= 1
             out[stop] = -1
-        if np.clip(local[start:stop], -SURE, SURE).sum() < SURE:
-            out[start:stop] = -1
+        if stop > start:
+            evidence = np.clip(local[start:stop], -SURE, SURE)
+            about = np.convolve(evidence, np.ones(2 * ABOUT_FRAMES + 1), mode="full")[ABOUT_FRAMES : ABOUT_FRAMES + stop - start]
+            out[start:stop][about < SURE] = -1
     return out
 
 

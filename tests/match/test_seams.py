@@ -99,6 +99,16 @@ def test_a_still_beside_an_edit_tells_nothing():
     assert (told.partners[:12] == np.arange(12)).all()
 
 
+def test_a_still_under_grain_of_one_length_on_both_sides_tells_nothing():
+    """Both ends of the still are known and its frames are as many: that none was dropped on either side is no knowledge all the same."""
+    numbers = [*range(12), *[12] * 20, *range(13, 25)]
+    films = Films(pan(numbers, grain=0.04, seed=1), pan(numbers, grain=0.04, seed=2))
+    path = np.arange(44)
+    told = settled(films, edit_map(path, state=np.where((path >= 12) & (path < 32), 0, 1), sdr_frames=44))
+    assert (told.partners[14:30] == -1).all()
+    assert (told.partners[:12] == np.arange(12)).all()
+
+
 def test_grain_costs_frames_but_matches_none_wrong():
     numbers = np.delete(np.arange(44), [20, 21])
     films = Films(pan(range(44), grain=0.08, seed=1), pan(numbers))

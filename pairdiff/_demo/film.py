@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -17,15 +18,12 @@ from pairdiff._demo.grade import CONTAINER_GAMMA, CONTAINER_WHITE_NITS, PAIRS
 from pairdiff._demo.paint import Picture
 from pairdiff._demo.shots import FRAMES_PER_SHOT, SHOTS
 from pairdiff._errors import OutputRefused, UsageError
-from pairdiff.frames.prefetch import read_ahead
 
 Progress = Callable[[str, int, int | None], None]
 
 HDR_LOGO_FRAMES, SDR_LOGO_FRAMES = 24, 48
 HDR_END_FRAMES, SDR_END_FRAMES = 20, 30
 MARKER = "made.json"
-PAINTED_AHEAD = 2
-"""Pictures painted while others are coded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +141,7 @@ def _read_kept(out: Path, *, version: str) -> dict[str, int]:
 def _write_releases(wanted: Sequence[tuple[Path, str | None]], *, progress: Progress | None, frames_per_shot: int) -> None:
     total = SDR_LOGO_FRAMES + HDR_LOGO_FRAMES + HDR_END_FRAMES + SDR_END_FRAMES + len(SHOTS) * frames_per_shot
     with open_coders(wanted) as coders:
-        for done, (side, shot, picture) in enumerate(read_ahead(paint_film(frames_per_shot), depth=PAINTED_AHEAD)):
+        for done, (side, shot, picture) in enumerate(_paint_ahead(paint_film(frames_per_shot))):
             if progress is not None and done % 6 == 0:
                 progress("making the demo film", done, total)
             for coder in coders:
@@ -151,6 +149,15 @@ def _write_releases(wanted: Sequence[tuple[Path, str | None]], *, progress: Prog
                     coder.write(picture, shot=shot)
     if progress is not None:
         progress("making the demo film", total, total)
+
+
+def _paint_ahead(pictures: Iterator[tuple[str, str, Picture]]) -> Iterator[tuple[str, str, Picture]]:
+    """The same pictures, each painted while the one before is coded."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        waiting = pool.submit(next, pictures, None)
+        while (picture := waiting.result()) is not None:
+            waiting = pool.submit(next, pictures, None)
+            yield picture
 
 
 def paint_film(frames_per_shot: int = FRAMES_PER_SHOT) -> Iterator[tuple[str, str, Picture]]:

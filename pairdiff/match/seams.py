@@ -23,7 +23,7 @@ from pairdiff.match._kernels import align_pairs
 from pairdiff.match.geometry import LumaPair
 from pairdiff.match.passages import usual_places
 from pairdiff.match.timeline import EditMap, SinglePath, single_path, with_single_path
-from pairdiff.match.witness import SAME_PLACE, Reader, lay_pictures
+from pairdiff.match.witness import PLACES_BESIDE, SAME_PLACE, Laid, Reader, reach_around
 
 BESIDE_FRAMES = 8
 """Matched frames to either side of a seam that are looked at as well (own)."""
@@ -176,17 +176,19 @@ class _Looking:
         Places at which matched frames are clearly less alike than at the best one are not where the pictures lie.
         """
         sure = self._matched_within(seam)
-        tables = self._lay(seam, sure)
+        pictures = self._lay(seam, sure)
+        places = range(len(PLACES_BESIDE))
         if len(sure) < LEAST_SURE_FRAMES:
+            tables = [pictures.correlate(place) for place in places]
             best = float(np.median(tables[0].max(1)))
             if best < LEAST_OF_USUAL * self._usual_level():
                 return np.full(len(seam.hdr), -1), np.zeros(len(seam.hdr), bool)
             answers = [judge_table(table, level=best, noise=UNKNOWN_NOISE) for table in tables]
         else:
-            alike = np.stack([[table[row, column] for row, column in sure] for table in tables])
+            alike = np.stack([pictures.correlate_pairs(sure, place) for place in places])
             peaks = np.median(alike, axis=1)
-            near = np.flatnonzero(peaks >= peaks.max() - SURE * _noise(alike[peaks.argmax()]))
-            answers = [judge_table(tables[place], level=_level(alike[place]), noise=_noise(alike[place])) for place in near]
+            near = np.flatnonzero(peaks >= peaks.max() - SURE * _noise(alike[peaks.argmax()])).tolist()
+            answers = [judge_table(pictures.correlate(place), level=_level(alike[place]), noise=_noise(alike[place])) for place in near]
         partner = np.where(np.all([one.partner == answers[0].partner for one in answers], axis=0), answers[0].partner, -1)
         elsewhere = np.zeros(len(seam.hdr), bool)
         for row, column in sure:
@@ -208,7 +210,7 @@ class _Looking:
             some = matched[np.linspace(0, len(matched) - 1, USUAL_PAIRS).round().astype(int)]
             pairs = list(self._read([self._frames(hdr, sdr) for hdr, sdr in zip(some, self._single.path[some], strict=True)]))
             places = [self._places(int(frame))[0] for frame in some]
-            self._usual = float(np.median([lay_pictures([one], [one], place)[0, 0, 0] for one, place in zip(pairs, places, strict=True)]))
+            self._usual = float(np.median([Laid([one], [one], place).correlate(0)[0, 0] for one, place in zip(pairs, places, strict=True)]))
         return self._usual
 
     def _frames(self, hdr: int, sdr: int) -> tuple[int, int]:
@@ -217,8 +219,8 @@ class _Looking:
     def _places(self, hdr: int) -> tuple[Geometry, ...]:
         return usual_places(self._geometries, int(self._single.hdr_frame[hdr]), limits=self._limits)
 
-    def _lay(self, seam: Seam, sure: Sequence[tuple[int, int]]) -> NDArray[np.float64]:
-        """Correlation of every HDR with every SDR frame of a seam, (place, HDR frame, SDR frame).
+    def _lay(self, seam: Seam, sure: Sequence[tuple[int, int]]) -> _Pictures:
+        """Every HDR on every SDR picture of a seam.
 
         Where the pictures lie as a rule, or where registration found them here, if the matched ones are more alike there.
         """
@@ -226,18 +228,33 @@ class _Looking:
         at = [(seam.hdr[min(n, rows - 1)], seam.sdr[min(n, columns - 1)]) for n in range(max(rows, columns))]
         pairs = list(self._read([self._frames(hdr, sdr) for hdr, sdr in at]))
         places = [self._places(int(frame)) for frame in seam.hdr]
-        table = _lay_at([one[0] for one in places], pairs, columns)
-        if sure and any(len(one) > 1 for one in places):
-            own = _lay_at([one[-1] for one in places], pairs, columns)
-            alike = [np.median([one[0, row, column] for row, column in sure]) for one in (table, own)]
-            return own if alike[1] > alike[0] + SAME_PLACE else table
-        return table
+        usual = _Pictures(pairs, columns, [one[0] for one in places])
+        if not sure or all(len(one) == 1 for one in places):
+            return usual
+        own = _Pictures(pairs, columns, [one[-1] for one in places])
+        peaks = [float(np.median(one.correlate_pairs(sure, 0))) for one in (usual, own)]
+        return own if peaks[1] > peaks[0] + SAME_PLACE else usual
 
 
-def _lay_at(places: Sequence[Geometry], pairs: Sequence[LumaPair], columns: int) -> NDArray[np.float64]:
-    """The HDR pictures of the first pairs, each at its place, on the SDR pictures of the first `columns`."""
-    groups = itertools.groupby(range(len(places)), key=lambda n: places[n])
-    return np.concatenate([lay_pictures([pairs[n] for n in rows], pairs[:columns], place) for place, rows in groups], axis=1)
+class _Pictures:
+    """The HDR pictures of the first pairs, each at its own geometry, on the SDR pictures of the first `columns`."""
+
+    def __init__(self, pairs: Sequence[LumaPair], columns: int, geometries: Sequence[Geometry]) -> None:
+        self._parts: list[tuple[range, Laid]] = []
+        for geometry, group in itertools.groupby(range(len(geometries)), key=lambda n: geometries[n]):
+            rows = list(group)
+            self._parts.append((range(rows[0], rows[-1] + 1), Laid([pairs[n] for n in rows], pairs[:columns], geometry)))
+
+    def correlate(self, place: int) -> NDArray[np.float64]:
+        """As `Laid.correlate`."""
+        return np.concatenate([part.correlate(place) for _, part in self._parts])
+
+    def correlate_pairs(self, pairs: Sequence[tuple[int, int]], place: int) -> NDArray[np.float64]:
+        """As `Laid.correlate_pairs`; pairs in the order of their rows."""
+        found = [
+            part.correlate_pairs([(row - rows.start, column) for row, column in pairs if row in rows], place) for rows, part in self._parts
+        ]
+        return np.concatenate(found)
 
 
 # ---------------------------------------------------------------- judging
@@ -340,10 +357,8 @@ def _trim_ends(partner: NDArray[np.int64], local: NDArray[np.float64]) -> NDArra
 def _in_order(path: NDArray[np.int64], state: NDArray[np.int8], single: SinglePath) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
     """Path and state once seams are settled: what no longer has room between its matched neighbours has no place of its own."""
     matched = state == 1
-    most = len(single.sdr_frame)
-    before = np.maximum.accumulate(np.where(matched, path, -1))
-    after = np.minimum.accumulate(np.where(matched, path, most)[::-1])[::-1]
-    low, high = np.concatenate([[-1], before[:-1]]), np.concatenate([after[1:], [most]])
+    low, high = reach_around(path, matched)
+    high = np.minimum(high, len(single.sdr_frame))
     crowded = (path >= 0) & ((path <= low) | (path >= high))
     state = np.where(crowded & matched, np.int8(0), state).astype(np.int8)
     placed = np.clip(path, np.minimum(low + 1, high), np.maximum(high - 1, low))

@@ -221,28 +221,31 @@ def correlate_lags(shown: Sequence[LumaPair | None], geometry: Geometry) -> NDAr
     """
     there = [lag for lag, pair in enumerate(shown) if pair is not None]
     known = [pair for pair in shown if pair is not None]
-    out = np.full((len(PLACES_BESIDE), len(shown)), np.nan)
-    out[:, there] = lay_pictures(known[:1], known, geometry)[:, 0]
+    out, laid = np.full((len(PLACES_BESIDE), len(shown)), np.nan), Laid(known[:1], known, geometry)
+    out[:, there] = [laid.correlate(place)[0] for place in range(len(PLACES_BESIDE))]
     return out
 
 
-def lay_pictures(hdr: Sequence[LumaPair], sdr: Sequence[LumaPair], geometry: Geometry) -> NDArray[np.float64]:
-    """Correlation of contrast-normalised luma of every HDR picture of some pairs with every SDR picture of others.
+class Laid:
+    """HDR pictures to be laid on SDR pictures at a geometry's place and a little beside it, contrast-normalised luma of both."""
 
-    Parameters
-    ----------
-    hdr, sdr : pairs of which the HDR and the SDR picture count.
-    geometry : scale and shift.
+    def __init__(self, hdr: Sequence[LumaPair], sdr: Sequence[LumaPair], geometry: Geometry) -> None:
+        """Take the HDR picture of some pairs and the SDR picture of others."""
+        rows, columns, _ = register_size(geometry)
+        size = {"rows": rows, "columns": columns}
+        self._hdr = [normalise_region(one.hdr, region=geometry.hdr_common, step=one.hdr_step, **size) for one in hdr]
+        self._sdr = np.stack([_inner(normalise_region(one.sdr, region=geometry.sdr_common, step=one.sdr_step, **size)) for one in sdr])
 
-    Returns
-    -------
-    Correlations, (place, HDR picture, SDR picture), first those at the geometry's own place, then a little beside it.
-    """
-    rows, columns, _ = register_size(geometry)
-    size = {"rows": rows, "columns": columns}
-    theirs = np.stack([_inner(normalise_region(one.sdr, region=geometry.sdr_common, step=one.sdr_step, **size)) for one in sdr])
-    mine = [normalise_region(one.hdr, region=geometry.hdr_common, step=one.hdr_step, **size) for one in hdr]
-    return np.stack([np.stack([_inner(_shift(one, *beside)) for one in mine]) @ theirs.T for beside in PLACES_BESIDE]).astype(np.float64)
+    def correlate(self, place: int) -> NDArray[np.float64]:
+        """Correlation of every HDR with every SDR picture, (HDR picture, SDR picture); place 0 is the geometry's own."""
+        return (np.stack([self._moved(row, place) for row in range(len(self._hdr))]) @ self._sdr.T).astype(np.float64)
+
+    def correlate_pairs(self, pairs: Sequence[tuple[int, int]], place: int) -> NDArray[np.float64]:
+        """The same of some (HDR picture, SDR picture) alone."""
+        return np.array([self._moved(row, place) @ self._sdr[column] for row, column in pairs], np.float64)
+
+    def _moved(self, row: int, place: int) -> NDArray[np.float32]:
+        return _inner(_shift(self._hdr[row], *PLACES_BESIDE[place]))
 
 
 PLACES_BESIDE = ((0.0, 0.0), (PLACE_PIXELS, 0.0), (-PLACE_PIXELS, 0.0), (0.0, PLACE_PIXELS), (0.0, -PLACE_PIXELS))
@@ -318,15 +321,15 @@ def _settle(
     path = single.path + lag
     unclear = np.where(doubted, np.int8(0), single.state)
     state = np.where(single.faint, np.where(told, np.int8(1), unclear), single.state).astype(np.int8)
-    low, high = _reach_around(path, path >= 0)
+    low, high = reach_around(path, path >= 0)
     crowded = told & ((path <= low) | (path >= high)) & (path >= 0)
-    low, high = _reach_around(path, (path >= 0) & ~crowded)
+    low, high = reach_around(path, (path >= 0) & ~crowded)
     path = np.where(crowded, np.clip(path, np.minimum(low, high), high), path)
     return path, np.where(crowded, np.int8(0), state).astype(np.int8)
 
 
-def _reach_around(path: NDArray[np.int64], counts: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Highest SDR frame before each HDR frame and lowest behind it, of those that count."""
+def reach_around(path: NDArray[np.int64], counts: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Highest SDR frame before each HDR frame and lowest behind it, of those that count; -1 and the largest integer where there is none."""
     most = np.iinfo(np.int64).max
     before = np.maximum.accumulate(np.where(counts, path, -1))
     after = np.minimum.accumulate(np.where(counts, path, most)[::-1])[::-1]

@@ -180,7 +180,7 @@ class _Looking:
         places = range(len(PLACES_BESIDE))
         if len(sure) < LEAST_SURE_FRAMES:
             tables = [pictures.correlate(place) for place in places]
-            best = float(np.median(tables[0].max(1)))
+            best = float(np.median(tables[0].max(1)[self._single.path[seam.hdr] >= 0]))  # those beside may be anything
             if best < LEAST_OF_USUAL * self._usual_level():
                 return np.full(len(seam.hdr), -1), np.zeros(len(seam.hdr), bool)
             answers = [judge_table(table, level=best, noise=UNKNOWN_NOISE) for table in tables]
@@ -338,7 +338,7 @@ def _local_gain(table: NDArray[np.float64], paired: NDArray[np.int64]) -> NDArra
 
 
 def _trim_ends(partner: NDArray[np.int64], local: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Partners less those at the ends of passages that do not stand out on their own, and those about which nothing does."""
+    """Partners less those at the ends of passages that do not stand out on their own, those about which nothing does, and lone ones."""
     out = partner.copy()
     for start, stop in _passages(partner):
         while start < stop and local[start] < SURE_HERE:
@@ -351,6 +351,9 @@ def _trim_ends(partner: NDArray[np.int64], local: NDArray[np.float64]) -> NDArra
             evidence = np.clip(local[start:stop], -SURE, SURE)
             about = np.convolve(evidence, np.ones(2 * ABOUT_FRAMES + 1), mode="full")[ABOUT_FRAMES : ABOUT_FRAMES + stop - start]
             out[start:stop][about < SURE] = -1
+    for start, stop in _passages(out):
+        if stop - start == 1:  # where one release ends and the other begins at the next frame of a shot, these two look alike
+            out[start] = -1
     return out
 
 

@@ -220,3 +220,28 @@ def test_a_map_on_registered_pictures_takes_the_place_of_the_first_unless_less_a
     assert better_map(first, half) is first
     assert better_map(half, first) is first
     assert better_map(first, replace(first, score=0.98 * first.score)) is not first
+
+
+def test_of_passages_alike_but_in_another_order_the_likelier_one_is_kept():
+    """A gap of both releases holds two scenes, in another order on each side: the map never goes back and can hold one of them."""
+    rng = np.random.default_rng(4)
+    faint, clear, other = (one / np.linalg.norm(one) for one in rng.normal(size=(3, HDR_TRACK.shape[1])))
+
+    def scene(picture, noise):
+        frames = picture + noise * rng.normal(size=(20, picture.size)) / np.sqrt(picture.size)
+        return frames / np.linalg.norm(frames, axis=1, keepdims=True)
+
+    hdr, sdr = (timeline.make_side(np.concatenate(one).astype(np.float16)) for one in (
+        [scene(faint, 0.4), scene(other, 0), scene(clear, 0.05)], [scene(clear, 0.05), scene(faint, 0.4)],
+    ))  # fmt: skip
+    path, state = timeline._doubt_alike(np.full(60, -1), np.full(60, -1, np.int8), hdr, sdr)
+    assert state.tolist() == [-1] * 40 + [0] * 20
+    assert path[40:].tolist() == list(range(20))
+
+
+def test_frames_of_a_loop_are_told_as_having_the_like_elsewhere():
+    film, loop = FILM[:160], FILM[60:84]
+    hdr, sdr = (np.concatenate([film[:84], *[loop] * times, film[84:]]) for times in (4, 3))
+    found = find_edit_map(track(to_hdr(hdr)), track(to_sdr(sdr)))
+    assert found.ambiguous[90:150].mean() > 0.8
+    assert not found.ambiguous[:40].any()

@@ -37,6 +37,8 @@ BLOCK_FRAMES = 100
 """Frames in which one pattern must hold (own)."""
 SURE_SHARE, CHANCE_SHARE = 0.85, 0.5
 """Share of repeats at a phase of a pattern from which that phase repeats, and up to which it does not: film itself may pause (own)."""
+LEAST_OBJECTIONS = 4
+"""Plain frames of a shot that a carried pattern calls repeats from which the shot may object (own)."""
 LONGEST_RUN = 8
 """Longest run of repeats whose length is learned, frames; a longer one is film that stands still."""
 LEAST_LENGTHS = 30
@@ -95,7 +97,10 @@ def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) ->
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
     dense &= ~_plain_shots(track, repeat, moving & ~between)
     period = _find_period(repeat[moving], np.flatnonzero(moving)) or _find_period(repeat[moving & dense], np.flatnonzero(moving & dense))
-    repeat = _carry_pattern(repeat, moving, period) if period is not None else _carry_lengths(repeat & dense, dense, track)
+    if period is not None:
+        repeat = _without_plain_objections(_carry_pattern(repeat, moving, period), repeat, moving & ~between, find_cuts(track))
+    else:
+        repeat = _carry_lengths(repeat & dense, dense, track)
     first = np.flatnonzero(~repeat)
     return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)
 
@@ -173,6 +178,18 @@ def _carry_pattern(repeat: NDArray[np.bool_], moving: NDArray[np.bool_], period:
     if known is not None and _agrees(rest, known[1], repeat, moving):
         out[rest] = known[1][rest % period]
     out[:1] = False
+    return out
+
+
+def _without_plain_objections(
+    carried: NDArray[np.bool_], repeat: NDArray[np.bool_], plain: NDArray[np.bool_], cuts: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """A carried pattern, but not in shots where what it calls repeats is plainly new: film behind a logo that is animated on twos."""
+    out = carried.copy()
+    for start, stop in itertools.pairwise([0, *cuts.tolist(), len(repeat)]):
+        called = repeat[start:stop][carried[start:stop] & plain[start:stop]]
+        if len(called) >= LEAST_OBJECTIONS and called.mean() <= CHANCE_SHARE:
+            out[start:stop] = repeat[start:stop]
     return out
 
 

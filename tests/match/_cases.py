@@ -11,6 +11,7 @@ from tests.match._films import (
     COLUMNS,
     DISSOLVE,
     HDR,
+    LIT,
     LOGO,
     MADE,
     MIRRORED,
@@ -22,6 +23,8 @@ from tests.match._films import (
     ZOOM,
     Case,
     Grade,
+    LitGrade,
+    lit_pictures,
     painted_pictures,
 )
 
@@ -206,6 +209,18 @@ def _more() -> Iterator[Case]:
     yield Case("edits, a mark, 25 against 24", edited, cut, HDR, bugged, sdr_rate=25.0)
 
 
+def _lit() -> Iterator[Case]:
+    """The ladder's scenes under a camera that turns: every picture has a grade of its own on each side. None without the panoramas."""
+    lit = tuple(range(LIT, LIT + lit_pictures()))
+    if not lit:
+        return
+    yield Case("real light, peak 1000", (*logo(30), *lit), (*reversed(logo(90)), *lit[11:]), LitGrade(1000.0), LitGrade())
+    yield Case("real light, peak 4000, half size, CRF 24", lit, lit[7:], LitGrade(4000.0), LitGrade(look=Grade(size=0.5)), crf=24)
+    longer, shorter = put_in(lit, LIT + 200, other(72)), without(lit, LIT + 280, 60)
+    yield Case("real light, peak 400, edits, grain", longer, shorter, LitGrade(400.0), LitGrade(look=Grade(grain=0.04, crop=0.02)))
+    yield Case("real light, 59.94, peak 1000", pull_down(lit), lit[5:], LitGrade(1000.0), LitGrade(), hdr_rate=59.94)
+
+
 def _made(kind: int, frames: int) -> Numbers:
     return tuple(range(MADE + 1000 * kind, MADE + 1000 * kind + frames))
 
@@ -243,7 +258,7 @@ def _more_doubtful() -> Iterator[Case]:
 
 def telling_cases() -> tuple[Case, ...]:
     """Cases in which what moves must get exactly its partner."""
-    return (*_edits(), *_rates(), *_looks(), *_mixtures(), *_more())
+    return (*_edits(), *_rates(), *_looks(), *_mixtures(), *_more(), *_lit())
 
 
 def doubtful_cases() -> tuple[Case, ...]:

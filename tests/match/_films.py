@@ -21,6 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage import data
 
+from tests.bench import ladder
+
 Picture = NDArray[np.float32]
 Look = Callable[[Picture, int], NDArray[Any]]
 """A picture (signal 0 to 1) and its place in the release to code values."""
@@ -41,8 +43,11 @@ PHOTOGRAPHS = (
 REPEAT_CODES = 0.1
 LOGO, OTHER = 10_000, 20_000
 """Picture numbers from here on are logos and credits, and another film."""
-MADE, PAINTED = 30_000, 50_000
-"""Picture numbers from here on are made of those of the film, a thousand for each kind; and the demo film."""
+MADE, PAINTED, LIT = 30_000, 50_000, 60_000
+"""Picture numbers from here on are made of those of the film, a thousand for each kind; the demo film; and real light, panned."""
+PANORAMAS = Path(__file__).resolve().parents[2] / ".cache/blender-data/usr/share/blender/datafiles/studiolights/world"
+LIT_FRAMES = 48
+"""Pictures of each panorama."""
 DISSOLVE, ZOOM, ROLL, MIRRORED = range(4)
 
 
@@ -150,6 +155,24 @@ def painted_pictures() -> int:
     return len(_painted())
 
 
+@cache
+def _lit() -> NDArray[np.float32]:
+    """The ladder's panoramas (CC0, Debian's blender-data) under a camera that turns: linear BT.709 light, (picture, row, column, 3)."""
+    out = []
+    for number, path in enumerate(sorted(Path(os.environ.get("PAIRDIFF_WORLD_DIR", PANORAMAS)).glob("*.exr"))):
+        panorama = ladder.read_panorama(path)
+        turn = (0.15 + 0.06 * number) * (-1) ** number
+        seen = [ladder.view(panorama, 40.0 * number + turn * n, (COLUMNS, ROWS)).astype(np.float32) for n in range(LIT_FRAMES)]
+        grey = np.exp(np.mean(np.log(seen[0] @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3)))
+        out += [one * np.float32(0.12 / grey) for one in seen]
+    return np.stack(out) if out else np.zeros((0, ROWS, COLUMNS, 3), np.float32)
+
+
+def lit_pictures() -> int:
+    """Pictures of the panned panoramas; none where they are not at hand."""
+    return len(_lit())
+
+
 def _made(number: int, film: int) -> Picture:
     """Pictures made of those of the film: dissolves, a slow zoom, credits that repeat, mirrored ones."""
     kind, place = divmod(number - MADE, 1000)
@@ -171,9 +194,11 @@ def _made(number: int, film: int) -> Picture:
 
 
 def picture(number: int, film: int = 0, *, red: bool = False) -> Picture:
-    """A picture of the library, signal 0 to 1; -1 is black; `film` is the seed of the film."""
+    """A picture of the library, signal 0 to 1 (real light: linear, three channels); -1 is black; `film` is the seed of the film."""
     if number < 0:
         return np.zeros((ROWS, COLUMNS), np.float32)
+    if number >= LIT:
+        return np.asarray(_lit()[number - LIT])
     if number >= PAINTED:
         shown = _painted()[number - PAINTED]
     elif number >= MADE:
@@ -297,6 +322,24 @@ class Grade:
 
 HDR = Grade(hdr=True)
 SDR = Grade()
+
+
+@dataclass(frozen=True)
+class LitGrade:
+    """A release graded from scene light by the ladder's grades (`tests/bench/ladder.py`): HDR up to a peak, SDR where it is None."""
+
+    peak_nits: float | None = None
+    look: Grade = SDR
+    """What is done to the SDR picture."""
+
+    def __call__(self, light: Picture, place: int) -> NDArray[Any]:
+        """Code values of one picture, luma alone; what has no colour (logos, black) is light as well."""
+        scene = (light if light.ndim == 3 else np.repeat(light[..., None] ** np.float32(2.4), 3, 2)).astype(np.float64)
+        if self.peak_nits is None:
+            luma = ladder.sdr_grade(scene) @ np.array([0.2126, 0.7152, 0.0722])
+            return self.look(luma.astype(np.float32), place)
+        signal = ladder.pq_encode(ladder.hdr_grade(scene, self.peak_nits)) @ ladder.LUMA
+        return np.rint(64 + 876 * signal).clip(4, 1019).astype(np.uint16)
 
 
 # ---------------------------------------------------------------- cases

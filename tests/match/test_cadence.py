@@ -49,10 +49,12 @@ def test_repeats_in_no_pattern_are_found_where_coding_all_but_hides_them():
     assert len(missed) <= 2
 
 
-def test_film_beside_a_logo_on_twos_keeps_its_frames():
-    logo = np.repeat(make_drift(60, (), seed=77), 2, axis=0)
+@pytest.mark.parametrize("pictures", [45, 60, 70])
+def test_film_beside_a_logo_on_twos_keeps_its_frames(pictures):
+    logo = np.repeat(make_drift(pictures, (), seed=77), 2, axis=0)
     found = find_cadence(np.concatenate([track(to_hdr(logo)), HDR_TRACK]))
-    assert (found.count[found.first >= 125] == 1).all()
+    assert (found.count[found.first < 2 * pictures - 2] == 2).all()
+    assert (found.count[found.first > 2 * pictures] == 1).all()
 
 
 @pytest.mark.parametrize("drop", [61, 70, 77, 88])

@@ -1,7 +1,9 @@
 """What moves in a fingerprint track, and where it is cut.
 
 Tracks are high-passed in time, so that what moves decides and what stands still does not vote; the high-passed fingerprint of a frame is
-its signature. The running mean that is taken off ends at cuts neither more nor less than elsewhere: a cut is itself a strong signature.
+its signature. Frames of one level have none, and count for others as the nearest frame that has one: a picture does not move for coming
+out of black or going into it. The running mean that is taken off ends at cuts neither more nor less than elsewhere: a cut is itself a
+strong signature.
 """
 
 from __future__ import annotations
@@ -53,9 +55,12 @@ def make_signatures(track: FloatArray) -> tuple[NDArray[np.float16], NDArray[np.
     signature = np.empty(track.shape, np.float16)
     energy = np.empty(len(track), np.float32)
     margin = HIGH_PASS_FRAMES
+    flat = flat_frames(track)
+    seen = _nearest_other(flat)
     for start in range(0, len(track), BLOCK_FRAMES):
         first, stop = max(start - margin, 0), min(start + BLOCK_FRAMES, len(track))
-        passed = high_pass(track[first : min(stop + margin, len(track))])[start - first : stop - first]
+        passed = high_pass(track[seen[first : min(stop + margin, len(track))]])[start - first : stop - first]
+        passed[flat[start:stop]] = 0
         energy[start:stop] = np.einsum("ij,ij->i", passed, passed)
         signature[start:stop] = passed
     if not len(track):
@@ -65,6 +70,18 @@ def make_signatures(track: FloatArray) -> tuple[NDArray[np.float16], NDArray[np.
         part = slice(start, start + BLOCK_FRAMES)
         signature[part] = signature[part].astype(np.float32) / np.sqrt(np.maximum(energy[part], floor))[:, None]
     return signature, energy
+
+
+def _nearest_other(flat: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The nearest frame that is not flat, for every frame; the frame itself where none is."""
+    frames = np.arange(len(flat))
+    others = np.flatnonzero(~flat)
+    if not others.size:
+        return frames
+    behind = np.clip(np.searchsorted(others, frames), 0, len(others) - 1)
+    before = np.maximum(behind - 1, 0)
+    nearer = np.where(np.abs(others[behind] - frames) < np.abs(frames - others[before]), behind, before)
+    return np.where(flat, others[nearer], frames)
 
 
 def signature_lengths(signature: NDArray[np.float16]) -> NDArray[np.float32]:

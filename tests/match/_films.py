@@ -41,6 +41,8 @@ PHOTOGRAPHS = (
     "hubble_deep_field",
 )
 REPEAT_CODES = 0.1
+LEAST_CODES, LEAST_HDR_CODES = 0.5, 0.25
+"""Mean difference from the picture before or after, 8-bit codes, from which a picture moves: PQ spends half of SDR's codes here."""
 LOGO, OTHER = 10_000, 20_000
 """Picture numbers from here on are logos and credits, and another film."""
 MADE, PAINTED, LIT = 30_000, 50_000, 60_000
@@ -233,7 +235,7 @@ def _change(film: int = 0) -> NDArray[np.float32]:
     return np.maximum(np.append(step, 0), np.insert(step, 0, 0))
 
 
-def moves(numbers: Sequence[int], *, least_codes: float = 0.5, film: int = 0) -> NDArray[np.bool_]:
+def moves(numbers: Sequence[int], *, least_codes: float = LEAST_CODES, film: int = 0) -> NDArray[np.bool_]:
     """Whether each picture of the film differs from the one before or after by at least so many 8-bit codes on average."""
     known = np.array([0 <= n < LOGO or n >= PAINTED for n in numbers])
     if known.any() and max(numbers) >= PAINTED:
@@ -388,7 +390,7 @@ class Found:
 def judge_partners(case: Case, partners: NDArray[np.integer[Any]]) -> Found:
     """Hold a map (SDR frame of every HDR frame, -1 for none) against the truth of a case."""
     hdr, sdr = name_pictures(case.hdr, case.film), name_pictures(case.sdr, case.film)
-    moving = moves(case.hdr, film=case.film) & np.isin(hdr, sdr)
+    moving = moves(case.hdr, film=case.film) & np.isin(hdr, sdr) & ~_skipped(case)
     if case.telling is not None:
         moving &= np.array([case.telling(n) for n in range(len(hdr))])
     matched = partners >= 0
@@ -405,6 +407,22 @@ def judge_partners(case: Case, partners: NDArray[np.integer[Any]]) -> Found:
     near = edge | np.insert(edge[:-1], 0, True) | np.append(edge[1:], True)
     stray = wrong & ~np.isin(hdr, sdr) & ~near
     return Found(should, exact, int(wrong.sum()), int(stray.sum()))
+
+
+@cache
+def _skipped(case: Case) -> NDArray[np.bool_]:
+    """HDR frames whose picture coding left so much like the ones before and after that it moves no more, in either release."""
+    out = np.zeros(len(case.hdr), bool)
+    if case.crf is None:
+        return out
+    for side, numbers, least in (("hdr", case.hdr, LEAST_HDR_CODES), ("sdr", case.sdr, LEAST_CODES)):
+        planes = show(case, side)
+        step = np.array([cv2.norm(b, a, cv2.NORM_L1) / b.size for a, b in itertools.pairwise(planes)]) / (4 if side == "hdr" else 1)
+        runs = _runs(name_pictures(numbers, case.film))
+        into = np.array([np.inf, *(step[start - 1] for start, _ in runs[1:])])
+        still = {numbers[start] for (start, _), most in zip(runs, np.maximum(into, np.append(into[1:], 0)), strict=True) if most < least}
+        out |= np.isin(case.hdr, list(still))
+    return out
 
 
 def _runs(numbers: NDArray[np.integer[Any]]) -> list[tuple[int, int]]:

@@ -291,6 +291,21 @@ def test_what_has_no_room_between_its_neighbours_has_no_place():
     assert path.max() < 7
 
 
+def test_partners_that_pictures_tell_beyond_their_matched_neighbours_leave_a_map_in_order(monkeypatch):
+    """Two seams that are looked at apart may contradict each other: here each is told partners behind the next matched frames."""
+    numbers = np.delete(np.arange(44), 20)
+    path = np.where(np.arange(44) < 24, np.arange(44), np.arange(44) - 1)
+    path[24] = -1
+    monkeypatch.setattr(
+        "pairdiff.match.seams._Looking.settle",
+        lambda self, seam: (seam.hdr + 9 * (seam.hdr == seam.hdr[2]), np.zeros(len(seam.hdr), bool)),
+    )
+    told = settled(Films(pan(range(44)), pan(numbers)), edit_map(path, state=np.where(path < 0, -1, 1), sdr_frames=43))
+    matched = told.partners[told.partners >= 0]
+    assert len(matched) > 20
+    assert (np.diff(matched) > 0).all()
+
+
 def test_seams_that_touch_are_looked_at_together_as_long_as_that_is_little():
     path = np.concatenate([np.arange(10) + 12 * n for n in range(30)])
     seams = find_seams(single_path(edit_map(path, state=1, sdr_frames=360)))

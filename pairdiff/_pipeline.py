@@ -74,7 +74,6 @@ from pairdiff.match.timeline import (
     better_map,
     find_edit_map,
     find_turn,
-    lies_between,
     usual_offset,
 )
 from pairdiff.match.witness import ask_pictures
@@ -434,7 +433,7 @@ def _match(
     lumas = _Lumas(first, second)
     matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
     matching = _match_again(matching, match_frames, lumas, settings=settings, tell=tell)
-    if lies_between(matching.edit_map):  # what is off in place looks off in time: only now, on registered pictures, it counts
+    if matching.edit_map.mixed:  # what is off in place looks off in time: only now, on registered pictures, it counts
         raise InputRefused(_between(first, second, matching.edit_map))
     done = _ask(matching, lumas, settings=settings, tell=tell)
     pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]

@@ -37,7 +37,7 @@ from pairdiff._demo.paint import (
     write_mask,
 )
 
-FRAMES_PER_SHOT = 48
+FRAMES_PER_SHOT = 40
 
 Draw = Callable[[int], Picture]
 

@@ -3,6 +3,10 @@
 True partners differ by the grade, which stays as long as the shot does, and by noise. A frame that was mixed of two pictures, or
 interpolated between them, differs from its partner also along the way that the pictures go, now this way and now that: what remains of
 the difference once its running mean is off is laid on the change of fingerprints from frame to frame (least squares), in frames.
+
+A picture that shakes in its gate, or captions that come and go, look off in time as well, now and then. What was mixed in proportion is off
+in a rhythm that goes through the whole film: the places, as angles of a turn a frame, agree at the rate of the conversion and nowhere else
+(the resultant length of directional statistics: K. V. Mardia, P. E. Jupp, "Directional Statistics", 2000).
 """
 
 from __future__ import annotations
@@ -35,6 +39,16 @@ OFF_FRAMES, OFF_SIGMA = 0.5, 6.0
 """From how far off a frame is not its partner's (own)."""
 LEAST_TELLING = 24
 """Frames that must tell their place before anything is said about a release (own)."""
+MOST_BETWEEN_SHARE = 0.15
+"""Share of frames between two of the other release from which one may have been converted by mixing (own; true partners 0 to 0.02, in
+a weaving gate or under captions up to 0.25)."""
+SLOWEST_RATE, RATES = 0.02, 250
+"""Slowest conversion that is looked for, frames gained or lost a frame, and how many rates up to a half are tried each way: 24 in 25 is
+0.04 (own)."""
+LEAST_RHYTHM, CHANCE_RHYTHM = 0.4, 1.2
+"""Agreement, 0 to 1, from which there is a rhythm, and by how much it must beat what the best of all rates reaches by chance (own)."""
+LEAST_RHYTHM_FRAMES = 6
+"""Frames of a shot that must tell their place for their rhythm to count (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +61,8 @@ class Positions:
     """Frames that tell their place."""
     between: int
     """Frames among them that lie between two of the other release."""
+    mixed: bool
+    """Whether they are many, and come in the rhythm of a conversion."""
 
 
 def measure_positions(path: NDArray[np.int64], hdr: Side, sdr: Side) -> Positions:
@@ -59,6 +75,7 @@ def measure_positions(path: NDArray[np.int64], hdr: Side, sdr: Side) -> Position
     """
     off = np.zeros(len(path), bool)
     telling = between = 0
+    told: list[tuple[NDArray[np.int64], NDArray[np.float32]]] = []
     for start, stop in itertools.pairwise([0, *find_cuts(hdr.fingerprints).tolist(), len(path)]):
         frames = start + 1 + np.flatnonzero(path[start + 1 : stop - 1] >= 0)  # of the first and the last the way is not known
         if len(frames) < LEAST_SHOT_FRAMES:
@@ -69,7 +86,23 @@ def measure_positions(path: NDArray[np.int64], hdr: Side, sdr: Side) -> Position
         telling += int(sure.sum())
         between += int((sure & (np.abs(place) > np.maximum(BETWEEN_FRAMES, BETWEEN_SIGMA * error))).sum())
         off[frames] = sure & (np.abs(place) > np.maximum(OFF_FRAMES, OFF_SIGMA * error))
-    return Positions(off, telling, between)
+        if sure.sum() >= LEAST_RHYTHM_FRAMES:
+            told.append((frames[sure], place[sure]))
+    many = telling >= LEAST_TELLING and between >= MOST_BETWEEN_SHARE * telling
+    return Positions(off, telling, between, many and _has_rhythm(told))
+
+
+def _has_rhythm(told: list[tuple[NDArray[np.int64], NDArray[np.float32]]]) -> bool:
+    """Whether places agree at one rate of conversion, and better than they do at rest; each shot may begin anywhere in the rhythm."""
+    frames = sum(len(one) for one, _ in told)
+    if not frames:
+        return False
+    rates = np.linspace(-0.5, 0.5, 2 * RATES + 1)
+    agree = np.zeros(len(rates))
+    for number, place in told:
+        agree += np.abs(np.exp(2j * np.pi * (place - rates[:, None] * number)).sum(axis=1)) / frames
+    best, chance = float(agree[np.abs(rates) >= SLOWEST_RATE].max()), float(np.sqrt(np.log(len(rates)) / frames))
+    return best > max(float(agree[RATES]), LEAST_RHYTHM, CHANCE_RHYTHM * chance)
 
 
 def _place(

@@ -37,7 +37,7 @@ from pairdiff.match.path import (
     telling_frames,
     trace_path,
 )
-from pairdiff.match.position import LEAST_TELLING, measure_positions
+from pairdiff.match.position import measure_positions
 
 WINDOW_FRAMES, GAP_WINDOW_FRAMES = 32, 16
 """Lengths of the windows that are looked for in the whole film, and in the gaps between runs (own)."""
@@ -95,8 +95,6 @@ FAINT_MARGIN = 0.1
 """A matched frame whose lag beats its neighbours by less than this, in the long window, is told but faintly (own)."""
 DOUBT_BETWEEN_SHARE = 0.05
 """Share of frames between two of the other release from which those that are clearly off their partner's are undetermined (own)."""
-MOST_BETWEEN_SHARE = 0.15
-"""Share of frames between two of the other release from which one was converted by mixing (own; true partners 0 to 0.02)."""
 LEAST_RUN_FRAMES = 5
 """Shortest passage that gets a state of its own."""
 MOST_LEFT_OUT = 3
@@ -153,6 +151,8 @@ class EditMap:
     """HDR frames that tell their place in time."""
     between: int = 0
     """Those of them that lie between two frames of the other release."""
+    mixed: bool = False
+    """Whether they are many, and come in the rhythm of a conversion by mixing."""
 
 
 def find_edit_map(
@@ -362,6 +362,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
         sdr_cadence=single_frames(len(sdr_track)),
         telling=places.telling,
         between=places.between,
+        mixed=places.mixed,
     )
 
 
@@ -461,11 +462,6 @@ def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
     """Whether two films belong together: what moves agrees, in enough windows that chance does not explain it."""
     enough = min(LEAST_WEIGHT, LEAST_WEIGHT_SHARE * edit_map.windows)
     return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
-
-
-def lies_between(edit_map: EditMap) -> bool:
-    """Whether so many frames lie between two of the other release that one of both must have been converted by mixing."""
-    return edit_map.telling >= LEAST_TELLING and edit_map.between >= MOST_BETWEEN_SHARE * edit_map.telling
 
 
 def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float) -> str | None:

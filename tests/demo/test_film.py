@@ -130,7 +130,7 @@ def test_sdr_signal_seen_by_a_second_decoder_is_the_signal_meant(short_film: Dem
         index = film.SDR_LOGO_FRAMES + place * SHORT + 1
         found = decode_light(short_film.sdr, index=index, size=(720, 1280), hdr=False)[92:628]
         meant = grade.grade_sdr(shrink(picture).astype(np.float64))
-        assert np.median(np.abs(found - meant)) < 1 / 219, name
+        assert np.median(np.abs(found - meant)) < 1.25 / 219, name
 
 
 def test_letterbox_is_black_in_both_releases(short_film: DemoFiles) -> None:
@@ -189,7 +189,7 @@ def test_unknown_pair_is_refused(tmp_path: Path) -> None:
 
 
 def test_too_many_frames_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(UsageError, match="choose 1 to 48"):
+    with pytest.raises(UsageError, match="choose 1 to 40"):
         make_demo(tmp_path, frames_per_shot=49)
 
 

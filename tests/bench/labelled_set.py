@@ -1,0 +1,233 @@
+"""The labelled set: pairs whose label is true by construction, encoded and compared as a user would: printed, never asserted.
+
+Scenes: eight panoramas of Debian's blender-data and ten of npm's `@pmndrs/assets` 1.7.0 (both CC0), each a film of three views under a
+camera that turns. Kinds: the SDR light relabelled at 50 to 290 cd/m2, or at 350 to 1000, with and without another gamma; an SDR that clips,
+stretched; another grade; the scene graded for a restrained peak and for the ladder's peaks; ACES 2.0 at 500 to 4000 (OpenColorIO). Every
+second pair has grain, another size or another crop as well.
+
+    PYTHONPATH=. python tests/bench/labelled_set.py WORLD_DIR HDRI_DIR OUT_CSV [tuned|held-out|all] [SCENE ...]
+
+WORLD_DIR holds the panoramas that tests/run unpacks, HDRI_DIR the files `*.exr.js` (`npm pack`, folder package/hdri). OUT_CSV gets a row
+per pair as it is measured; rows that are there are kept. The last table is the confusion matrix. Scenes are `tuned` (rules may be chosen
+while they are looked at) and `held-out` by turns.
+
+Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding over the planted SDR white (of
+ACES, whose SDR rendering has no white of its own: over the white at which mid-tones agree). Under 0.3 none, to 1.0 restrained, above wider;
+within 0.1 of a limit either counts.
+"""
+
+from __future__ import annotations
+
+import base64
+import csv
+import re
+import sys
+import tempfile
+import zlib
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+import pairdiff
+from tests.bench import ladder
+from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, sdr_planes
+from tests.whole.test_aces import SDR, STUDIO, make_render
+
+NPM_SCENES = ("apartment", "bridge", "dawn", "esplanade", "hall", "lab", "lobby", "venice", "warehouse", "workshop")
+FRAMES, SIZE, VIEWS_DEGREES = 12, (640, 360), (0.0, 120.0, 240.0)
+EXPOSURE = 0.12
+CONTAINER, STRETCHED, OTHER_GRADE = "sdr-in-hdr-container", "stretched-sdr", "different-grade"
+RESTRAINED, WIDER = "restrained-hdr", "wider-range"
+LABELS = (CONTAINER, STRETCHED, OTHER_GRADE, RESTRAINED, WIDER, "undetermined")
+NONE_STOPS, RESTRAINED_STOPS, NEAR_STOPS = 0.3, 1.0, 0.1
+LEAST_CLIPPED_SHARE = 0.02
+"""Share of an SDR picture at its top from which it clips enough to be stretched."""
+MIDTONES = (0.15, 0.6)
+COLUMNS = ("scene", "kind", "spoiled", "stops", "right", "label", "headroom_stops", "white_nits", "gamma", "support")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One pair before it is coded."""
+
+    kind: str
+    hdr_nits: list[Floats]
+    """BT.2020 light of every picture."""
+    sdr_signal: list[Floats]
+    right: tuple[str, ...]
+    """Labels that are true of it."""
+    stops: float
+
+
+def read_hdri(path: Path) -> Floats:
+    """Scene-linear BT.709 light of one of npm's panoramas; what its codec rang below zero is cut."""
+    held = re.search(r"base64,([^'\"]+)", path.read_text())
+    if held is None:
+        raise SystemExit(f"{path} holds no picture")
+    with tempfile.NamedTemporaryFile(suffix=".exr") as file:
+        file.write(base64.b64decode(held[1]))
+        file.flush()
+        return np.maximum(ladder.read_panorama(file.name), 0)
+
+
+def list_scenes(world: Path, hdri: Path) -> Iterator[tuple[str, Floats]]:
+    """Name and panorama of every scene."""
+    for path in sorted(world.glob("*.exr")):
+        yield path.stem, ladder.read_panorama(path)
+    for name in NPM_SCENES:
+        yield f"npm-{name}", read_hdri(hdri / f"{name}.exr.js")
+
+
+def turn_camera(panorama: Floats) -> list[Floats]:
+    """Every picture of the film: three shots of a camera that turns by a degree a picture, one exposure for all."""
+    seen = [ladder.view(panorama, yaw + number, SIZE) for yaw in VIEWS_DEGREES for number in range(FRAMES)]
+    grey = np.exp(np.mean([np.log(one @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3) for one in seen]))
+    return [one * (EXPOSURE / grey) for one in seen]
+
+
+def measure_stops(nits: Iterable[Floats], white_nits: float) -> float:
+    """Stops of the brightest thousandth of a film over a white."""
+    return float(np.log2(np.percentile(np.concatenate([one.max(-1).ravel()[::4] for one in nits]), 99.9) / white_nits))
+
+
+def judge_stops(stops: float) -> tuple[str, ...]:
+    """Labels that are true of so many stops."""
+    right = []
+    if stops < NONE_STOPS + NEAR_STOPS:
+        right.append(CONTAINER)
+    if NONE_STOPS - NEAR_STOPS <= stops <= RESTRAINED_STOPS + NEAR_STOPS:
+        right.append(RESTRAINED)
+    if stops > RESTRAINED_STOPS - NEAR_STOPS:
+        right.append(WIDER)
+    return tuple(right)
+
+
+def clip_grade(scene: Floats) -> Floats:
+    """An SDR grade without a shoulder: what is above white is cut."""
+    return np.asarray(np.round(np.clip(scene * 1.6, 0, 1) ** (1 / 2.4) * 219) / 219)
+
+
+def stretch(light: Floats, white_nits: float, lift: float) -> Floats:
+    """SDR light whose upper half is lifted by one curve, white by `lift`."""
+    level = light.max(-1, keepdims=True) / white_nits
+    return np.asarray(light * (1 + (lift - 1) * np.clip((level - 0.4) / 0.6, 0, 1) ** 2))
+
+
+def move_midtones(light: Floats, white_nits: float, share: float) -> Floats:
+    """Another grade: tones about a quarter of white less by a share (negative: more), black and white left where they are."""
+    level = np.clip(light.max(-1, keepdims=True) / white_nits, 1e-6, 1)
+    return np.asarray(light * (1 - share * np.sin(np.pi * np.sqrt(level)) ** 2))
+
+
+def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
+    """All kinds of one scene."""
+    rng = np.random.default_rng(zlib.crc32(name.encode()))
+    sdr = [ladder.sdr_grade(one) for one in film]
+
+    def relit(white: float, gamma: float, signals: list[Floats] = sdr) -> list[Floats]:
+        return [ladder.sdr_light(one, white, gamma) for one in signals]
+
+    white, gamma = float(rng.uniform(50, 290)), float(rng.uniform(2.05, 2.55))
+    yield Pair(f"relabelled at {white:.0f}, {gamma:.2f}", relit(white, gamma), sdr, (CONTAINER,), 0.0)
+    white, gamma = float(rng.uniform(350, 1000)), float(rng.choice([2.4, rng.uniform(2.1, 2.8)]))
+    yield Pair(f"relabelled at {white:.0f}, {gamma:.2f}", relit(white, gamma), sdr, (CONTAINER,), 0.0)
+    clipped = [clip_grade(one) for one in film]
+    if np.mean([(one.max(-1) >= 1).mean() for one in clipped]) >= LEAST_CLIPPED_SHARE:
+        white, lift = float(rng.uniform(100, 203)), float(rng.uniform(2.5, 5))
+        light = [stretch(one, white, lift) for one in relit(white, 2.4, clipped)]
+        yield Pair(f"stretched by {lift:.1f} at {white:.0f}", light, clipped, (STRETCHED,), measure_stops(light, white))
+    white = float(rng.uniform(100, 203))
+    gains = np.array([(1.10, 1.0, 0.86), (0.9, 1.0, 1.12)][int(rng.integers(2))])
+    yield Pair(f"other grade, gains {gains[0]:.2f} {gains[2]:.2f}", [one * gains for one in relit(white, 2.4)], sdr, (OTHER_GRADE,), 0.0)
+    share = float(rng.uniform(0.15, 0.3) * rng.choice([-1, 1]))
+    light = [move_midtones(one, white, share) for one in relit(white, 2.4)]
+    yield Pair(f"other grade, mid-tones {-share:+.0%}", light, sdr, (OTHER_GRADE,), 0.0)
+    for kind, peak in (("restrained", ladder.WHITE * 2 ** float(rng.uniform(0.45, 0.9))), ("peak", float(rng.choice([1000, 2000, 4000])))):
+        light = [ladder.hdr_grade(one, peak) for one in film]
+        stops = measure_stops(light, ladder.WHITE)
+        yield Pair(f"{kind} {peak:.0f}", light, sdr, judge_stops(stops), stops)
+    peak = int(rng.choice([500, 1000, 2000, 4000]))
+    yield render_aces(film, peak)
+
+
+def render_aces(film: list[Floats], peak: int) -> Pair:
+    """Two standard renderings of the scene, made apart."""
+    hdr = make_render(STUDIO, "Rec.2100-PQ - Display", f"ACES 2.0 - HDR {peak} nits (P3 D65)")
+    sdr = make_render(STUDIO, *SDR)
+    light = [ladder.pq_decode(np.asarray(hdr(one), np.float64)) for one in film]
+    signal = [np.round(np.clip(sdr(one), 0, 1) * 219) / 219 for one in film]
+    level = np.concatenate([one.max(-1).ravel()[::16] for one in signal])
+    ratio = np.concatenate([one.max(-1).ravel()[::16] for one in light]) / np.maximum(level, 1e-3) ** 2.4
+    white = float(np.median(ratio[(level > MIDTONES[0]) & (level < MIDTONES[1])]))
+    stops = measure_stops(light, white)
+    return Pair(f"aces {peak}", light, signal, judge_stops(stops), stops)
+
+
+def spoil(pair: Pair, rng: np.random.Generator) -> tuple[str, list[Floats], list[Floats]]:
+    """Grain, another size, another crop: one of them or all."""
+    ways = [("grain",), ("size",), ("crop",), ("grain", "size", "crop")][int(rng.integers(4))]
+    hdr, sdr = pair.hdr_nits, pair.sdr_signal
+    if "grain" in ways:
+        hdr = [one * np.exp(0.03 * rng.normal(size=(*one.shape[:2], 1))) for one in hdr]
+    if "crop" in ways:
+        sdr = [one[8:-8, 16:-16] for one in sdr]
+    if "size" in ways:
+        sdr = [cv2.resize(one, (480, 270), interpolation=cv2.INTER_AREA) for one in sdr]
+    return " ".join(ways), hdr, sdr
+
+
+def measure(name: str, pair: Pair, *, spoiled: bool, folder: Path) -> dict[str, str]:
+    """Encode and compare one pair."""
+    ways, hdr_nits, sdr_signal = "", pair.hdr_nits, pair.sdr_signal
+    if spoiled:
+        ways, hdr_nits, sdr_signal = spoil(pair, np.random.default_rng(zlib.crc32(f"{name} {pair.kind}".encode())))
+    hdr = encode_hdr(folder / "hdr.mkv", (hdr_planes(one) for one in hdr_nits))
+    sdr = encode_sdr(folder / "sdr.mp4", (sdr_planes(one) for one in sdr_signal))
+    found = pairdiff.compare(hdr, sdr, full=True)
+    support = " ".join(f"{label} {share:.2f}" for label, share in found.verdict.support.items() if share)
+    told = (f"{found.headroom.stops:.2f}", f"{found.setup.white_nits:.1f}", f"{found.setup.gamma:.3f}", support)
+    row = (name, pair.kind, ways, f"{pair.stops:.2f}", " or ".join(pair.right), found.verdict.label, *told)
+    return dict(zip(COLUMNS, row, strict=True))
+
+
+def print_matrix(rows: list[dict[str, str]]) -> None:
+    """Right labels by label given, and how many are right."""
+    counts = Counter((one["right"], one["label"]) for one in rows)
+    print(f"\n| true | {' | '.join(LABELS)} |\n|{'---|' * (1 + len(LABELS))}")
+    for right in sorted({one["right"] for one in rows}):
+        print(f"| {right} | {' | '.join(str(counts[right, label] or '') for label in LABELS)} |")
+    good = sum(one["label"] in one["right"].split(" or ") for one in rows)
+    print(f"\n{good} of {len(rows)} right ({good / max(len(rows), 1):.1%})")
+
+
+def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None:
+    table = Path(out)
+    rows = list(csv.DictReader(table.open(encoding="utf-8"))) if table.is_file() else []
+    done = {(one["scene"], one["kind"]) for one in rows}
+    chosen = []
+    for number, (name, panorama) in enumerate(list_scenes(Path(world), Path(hdri))):
+        if (part != "all" and part != ("held-out" if number % 2 else "tuned")) or (only and name not in only):
+            continue
+        chosen.append(name)
+        for place, pair in enumerate(make_pairs(name, turn_camera(panorama))):
+            if (name, pair.kind) in done:
+                continue
+            with tempfile.TemporaryDirectory() as folder:
+                rows.append(measure(name, pair, spoiled=(number + place) % 2 == 1, folder=Path(folder)))
+            fresh = not table.is_file()
+            with table.open("a", encoding="utf-8", newline="") as file:
+                writer = csv.DictWriter(file, COLUMNS)
+                if fresh:
+                    writer.writeheader()
+                writer.writerow(rows[-1])
+            wrong = "" if rows[-1]["label"] in pair.right else "   <--"
+            print(" | ".join(rows[-1].values()) + wrong, flush=True)
+    print_matrix([one for one in rows if one["scene"] in chosen])
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -74,6 +74,7 @@ from pairdiff.match.timeline import (
     better_map,
     find_edit_map,
     find_turn,
+    may_be_turned,
     usual_offset,
 )
 from pairdiff.match.witness import ask_pictures
@@ -425,10 +426,12 @@ def _match(
         return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
     edit_map = match_frames(None)
-    if not belongs_together(edit_map, min_score=settings.min_score):
-        turned = find_turn(prints[0], prints[1], min_score=settings.min_score)
+    belongs = belongs_together(edit_map, min_score=settings.min_score)
+    if not belongs or may_be_turned(edit_map):
+        turned = find_turn(prints[0], prints[1], min_score=settings.min_score, weight=edit_map.weight if belongs else 0.0)
         if turned is not None:
             raise InputRefused(_turned(first, second, turned))
+    if not belongs:
         raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
     lumas = _Lumas(first, second)
     matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
@@ -554,11 +557,18 @@ def _between(hdr: _Pass, sdr: _Pass, edit_map: EditMap) -> str:
 
 
 def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) -> str:
-    best = f"{edit_map.candidate_frames:+d} frames with a score of {edit_map.score:.2f} (second-best places {edit_map.runner_up:.2f})"
+    matched, score = int((edit_map.state == 1).sum()), min(edit_map.score, 1.0)
+    if not matched:
+        why = "No frame of one could be matched to a frame of the other."
+    elif score < settings.min_score:
+        why = f"The score of what was matched, {score:.2f}, is below the {settings.min_score:g} that is needed (--min-score)."
+    else:
+        why = "What agrees is too little of what was looked for: chance finds as much in two films."
     return (
-        f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. Best candidate: an offset of "
-        f"{best}, in {(edit_map.state == 1).sum()} matched frames; a score of {settings.min_score:g} in more than one passage is needed. "
-        "Check that both files are the same film; --anchor names a moment that belongs together, --min-score lowers the limit."
+        f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. {why} Best candidate: an offset of "
+        f"{edit_map.candidate_frames:+d} frames with a score of {score:.2f} (second-best places {edit_map.runner_up:.2f}), in {matched} "
+        "matched frames. Check that both files are the same film; --anchor names a moment that belongs together, and --only a passage that "
+        "both show."
     )
 
 

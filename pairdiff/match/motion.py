@@ -28,6 +28,8 @@ AROUND_FRAMES, AROUND_PERCENT = 9, 80
 """Frames to either side whose distances say how much moves there, and the percentile taken of them."""
 LEAST_STEP = 1e-6
 """Distance of successive fingerprints from which a repeat can be told from a new frame; half-precision rounding makes 1e-7 (own)."""
+MOST_STEP = 0.03
+"""Most that one step says about how much moves: beside cuts in quick succession frames of a shot would look like repeats (own)."""
 SAME_SHARE, OTHER_SHARE = 0.1, 0.4
 """Shares of what moves around a frame: at the first a repeat is sure, at the second a new frame is (own)."""
 BLOCK_FRAMES = 4096
@@ -128,7 +130,7 @@ def measure_newness(track: FloatArray) -> NDArray[np.float32]:
 def motion_around(distance: NDArray[np.float32]) -> NDArray[np.float32]:
     """How much moves around each frame: the lesser of what moves before and after it, so that a fast shot does not hide a slow one."""
     half = AROUND_FRAMES // 2
-    known = np.concatenate([distance[1:2], distance[1:]])  # the first frame has no distance of its own
+    known = np.minimum(np.concatenate([distance[1:2], distance[1:]]), MOST_STEP)  # the first frame has no distance of its own
     sides = [percentile_filter(known, AROUND_PERCENT, AROUND_FRAMES, mode="mirror", origin=origin) for origin in (half, -half)]
     return np.asarray(np.minimum(*sides))
 

@@ -73,6 +73,8 @@ REPLACED_AGREEMENT, CHANCE_AGREEMENT = 0.15, 0.6
 """Correlation of signatures from which it is the same picture nevertheless; plus chance, by the root of its frames (own)."""
 LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
 """Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
+TURN_WEIGHT_SHARE, TURN_GAIN = 0.5, 2.0
+"""Weight per window looked for below which a turned picture is tried as well, and how many times the weight it must carry (own)."""
 LEAST_REPEAT_SHARE = 0.08
 """Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
 CAPTURE_SHARE = 0.15
@@ -464,18 +466,34 @@ def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:
     return bool((edit_map.state == 1).any()) and edit_map.score >= min_score and edit_map.weight >= enough
 
 
-def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float) -> str | None:
-    """Whether two films belong together once one picture is turned: `mirrored left to right`, `upside down` and so on; None if not."""
+def may_be_turned(edit_map: EditMap) -> bool:
+    """Whether so little of what was looked for carries a map that a turned picture might carry more: a symmetric shot, say."""
+    return edit_map.weight < TURN_WEIGHT_SHARE * edit_map.windows
+
+
+def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float, weight: float = 0.0) -> str | None:
+    """Whether two films belong together once one picture is turned.
+
+    Parameters
+    ----------
+    hdr_track, sdr_track : fingerprints, (frame, cell).
+    min_score : as for `belongs_together`.
+    weight : that of the map as stored, which a turned one must beat clearly.
+
+    Returns
+    -------
+    `mirrored left to right`, `turned by 180 degrees` or `mirrored top to bottom`, whichever carries most; None if none does.
+    """
     grid = sdr_track.reshape(-1, GRID_ROWS, GRID_COLUMNS)
     turns = {
         "mirrored left to right": grid[:, :, ::-1],
         "turned by 180 degrees": grid[:, ::-1, ::-1],
         "mirrored top to bottom": grid[:, ::-1, :],
     }
-    for words, turned in turns.items():
-        if belongs_together(find_edit_map(hdr_track, np.ascontiguousarray(turned).reshape(sdr_track.shape)), min_score=min_score):
-            return words
-    return None
+    maps = {words: find_edit_map(hdr_track, np.ascontiguousarray(one).reshape(sdr_track.shape)) for words, one in turns.items()}
+    words = max(maps, key=lambda one: maps[one].weight)
+    found = maps[words]
+    return words if belongs_together(found, min_score=min_score) and found.weight >= TURN_GAIN * weight else None
 
 
 def usual_offset(edit_map: EditMap) -> int:

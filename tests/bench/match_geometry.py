@@ -13,7 +13,7 @@ import sys
 import time
 
 from tests.match._cases import telling_cases
-from tests.match._films import judge_partners
+from tests.match._films import LitGrade, judge_partners
 from tests.match._placing import judge_placing, place_case
 from tests.match._shapes import exact, shape_cases
 
@@ -21,7 +21,7 @@ from tests.match._shapes import exact, shape_cases
 def main(wanted: list[str]) -> None:
     print("| case | worst corner, pixels at 1920 | frames off by more | bars | left out | passages | exact | s |")
     print("|---|---|---|---|---|---|---|---|")
-    for case in (*map(exact, telling_cases()), *shape_cases()):
+    for case in (*shape_cases(), *(exact(one) for one in telling_cases() if not isinstance(one.hdr_look, LitGrade))):
         if wanted and case.name not in wanted:
             continue
         start = time.perf_counter()

@@ -57,6 +57,13 @@ def test_film_beside_a_logo_on_twos_keeps_its_frames(pictures):
     assert (found.count[found.first > 2 * pictures] == 1).all()
 
 
+def test_shots_of_two_to_four_frames_are_no_repeats():
+    """Beside cuts in quick succession frames of one shot are alike; they move all the same."""
+    shots = [make_drift(4, (), seed=200 + n)[: 2 + n % 3] for n in range(60)]
+    found = find_cadence(np.concatenate([HDR_TRACK, track(to_hdr(np.concatenate(shots)))]))
+    assert found.count.max() == 1
+
+
 @pytest.mark.parametrize("drop", [61, 70, 77, 88])
 def test_a_dropped_frame_is_put_where_it_was_though_the_grade_differs(drop):
     sdr = track(to_sdr(np.delete(FILM, drop, axis=0), gamma=1.3))

@@ -7,7 +7,16 @@ from scipy.ndimage import gaussian_filter1d
 from pairdiff._records import Rectangle
 from pairdiff.match import timeline
 from pairdiff.match.segments import build_segments
-from pairdiff.match.timeline import belongs_together, better_map, find_edit_map, find_turn, single_path, usual_offset, with_single_path
+from pairdiff.match.timeline import (
+    belongs_together,
+    better_map,
+    find_edit_map,
+    find_turn,
+    may_be_turned,
+    single_path,
+    usual_offset,
+    with_single_path,
+)
 from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, track
 
 
@@ -168,6 +177,17 @@ def test_a_mirrored_picture_is_told_from_another_film(turn, words):
     assert not belongs_together(find_edit_map(HDR_TRACK, turned), min_score=0.45)
     assert words in find_turn(HDR_TRACK, turned, min_score=0.45)
     assert find_turn(HDR_TRACK, track(to_sdr(make_drift(seed=99))), min_score=0.45) is None
+
+
+def test_a_symmetric_shot_does_not_carry_a_mirrored_film():
+    half = make_drift(70, (), seed=41)
+    film = np.concatenate([FILM[:110], (half + half[:, :, ::-1]) / 2, FILM[110:]])
+    hdr, mirrored = track(to_hdr(film)), track(to_sdr(film[:, :, ::-1]))
+    found = find_edit_map(hdr, mirrored)
+    assert belongs_together(found, min_score=0.45)  # for that one shot
+    assert may_be_turned(found)
+    assert find_turn(hdr, mirrored, min_score=0.45, weight=found.weight) == "mirrored left to right"
+    assert find_turn(hdr, track(to_sdr(film[90:190])), min_score=0.45, weight=found.weight) is None
 
 
 def test_a_scene_in_another_order_stays_without_partner_and_is_found_elsewhere_to_the_frame():

@@ -108,6 +108,8 @@ OUTSIDE = "outside the matched passages: the two sides may not show the same mom
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
+LEAST_FRAMES = 8
+"""Shortest release whose frames can be matched by what moves (own)."""
 LEAST_ASIDE_FRAMES = 5
 """Frames of more than one moment in a row from which they make a passage of their own (own)."""
 SAME_MIXES = 0.05
@@ -280,10 +282,10 @@ def stills(
         raise UsageError("No time was given. Name at least one with --at, as h:mm:ss.mmm or f123.")
     asked = [(text, read_time(text)) for text in at]
     check_output(Path(out))
-    matching = _match(hdr, sdr, settings=settings, fresh=False, hash_whole=False, tell=tell)
+    matching = _match(hdr, sdr, settings=settings, fresh=False, hash_whole=False, tell=tell, at=[time for _, time in asked])
+    moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
     picks = _pick_pairs(matching.alignment, settings=settings, full=False)
     fits, _ = _fit(matching, picks, settings=settings, tell=tell)
-    moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
     pictures = _draw(matching, moments, fits.named("controls"), settings=settings, tell=tell)
     warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
     write_stills(warned, Path(out))
@@ -387,8 +389,16 @@ def _first(frames: Iterator[Frame], count: int) -> Iterator[int]:
 
 
 def _match(
-    hdr: str | os.PathLike[str], sdr: str | os.PathLike[str], *, settings: Settings, fresh: bool, hash_whole: bool, tell: Progress
+    hdr: str | os.PathLike[str],
+    sdr: str | os.PathLike[str],
+    *,
+    settings: Settings,
+    fresh: bool,
+    hash_whole: bool,
+    tell: Progress,
+    at: Sequence[int | Fraction] = (),
 ) -> _Matching:
+    """Match two releases; `at` are moments of the HDR release that are asked for, and refused at once where it ends before them."""
     anchors, only = read_anchors(settings.anchor), read_span(settings.only)
     tell("read what the releases say", 0, None)
     hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole)
@@ -402,6 +412,9 @@ def _match(
         check_within(second.track.times_s, sdr_time, option="--anchor", side="SDR")
     if only is not None:
         check_within(first.track.times_s, only[0], option="--only", side="HDR")
+    for time in at:
+        check_within(first.track.times_s, time, option="--at", side="HDR")
+    _check_frames(first, second)
     first, second = _keep_common(first, second)
     tell("match the frames", 0, None)
     prints = mask_bars(
@@ -411,13 +424,16 @@ def _match(
         limits=_geometry_limits(first.release, second.release, settings),
     )
 
+    pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
+    kept = list(pins)
+
     def match_frames(grid_map: GridMap | None) -> EditMap:
         found = find_edit_map(
             prints[0],
             prints[1],
             hdr_aspect=_shown_aspect(first),
             sdr_aspect=_shown_aspect(second),
-            pins=[(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors],
+            pins=kept,
             only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
             grid_map=grid_map,
             hdr_repeats=first.track.repeats,
@@ -425,23 +441,42 @@ def _match(
         )
         return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
-    edit_map = match_frames(None)
-    belongs = belongs_together(edit_map, min_score=settings.min_score)
-    if not belongs or may_be_turned(edit_map):
-        turned = find_turn(prints[0], prints[1], min_score=settings.min_score, weight=edit_map.weight if belongs else 0.0)
-        if turned is not None:
-            raise InputRefused(_turned(first, second, turned))
-    if not belongs:
-        raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
+    def settle() -> _Matching:
+        edit_map = match_frames(None)
+        belongs = belongs_together(edit_map, min_score=settings.min_score)
+        if not belongs or may_be_turned(edit_map):
+            turned = find_turn(prints[0], prints[1], min_score=settings.min_score, weight=edit_map.weight if belongs else 0.0)
+            if turned is not None:
+                raise InputRefused(_turned(first, second, turned))
+        if not belongs:
+            raise UnrelatedFilms(_unrelated(first, second, edit_map, settings))
+        matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
+        matching = _match_again(matching, match_frames, lumas, settings=settings, tell=tell)
+        if matching.edit_map.mixed:  # what is off in place looks off in time: only now, on registered pictures, it counts
+            raise InputRefused(_between(first, second, matching.edit_map))
+        return _ask(matching, lumas, settings=settings, tell=tell)
+
     lumas = _Lumas(first, second)
-    matching = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
-    matching = _match_again(matching, match_frames, lumas, settings=settings, tell=tell)
-    if matching.edit_map.mixed:  # what is off in place looks off in time: only now, on registered pictures, it counts
-        raise InputRefused(_between(first, second, matching.edit_map))
-    done = _ask(matching, lumas, settings=settings, tell=tell)
-    pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
-    notes = (*done.alignment.notes, *_anchor_notes(done.edit_map, pins, first.track.times_s, second.track.times_s))
+    done = settle()
+    refuted = [pin for pin in pins if not _bears_out(done.edit_map, pin)]
+    if refuted:
+        tell("match the frames without anchors that the pictures do not bear out", 0, None)
+        kept[:] = [pin for pin in pins if pin not in refuted]
+        done = settle()
+    notes = (*done.alignment.notes, *_anchor_notes(refuted, first.track.times_s, second.track.times_s))
     return replace(done, alignment=replace(done.alignment, notes=notes))
+
+
+def _check_frames(*sides: _Pass) -> None:
+    """Refuse still pictures, and clips of so few frames that nothing can be matched."""
+    for one in sides:
+        frames = len(one.track.times_s)
+        if frames < LEAST_FRAMES:
+            raise InputRefused(
+                f"{one.release.path} ({one.release.side.upper()} release) holds {frames} {'frame' if frames == 1 else 'frames'}: that is "
+                f"{'a still picture' if frames == 1 else 'too short a clip'}, and frames are matched by what moves. Give a video of at "
+                f"least {LEAST_FRAMES} frames; two pictures can be compared from Python with pairdiff.compare_pictures."
+            )
 
 
 def _keep_common(hdr: _Pass, sdr: _Pass) -> tuple[_Pass, _Pass]:
@@ -454,20 +489,19 @@ def _keep_common(hdr: _Pass, sdr: _Pass) -> tuple[_Pass, _Pass]:
     return replace(hdr, track=kept[0]), replace(sdr, track=kept[1])
 
 
-def _anchor_notes(
-    edit_map: EditMap, pins: Sequence[tuple[int, int]], hdr_times_s: Sequence[Fraction], sdr_times_s: Sequence[Fraction]
-) -> list[str]:
-    """Anchors that the pictures do not bear out: the map keeps away from what they contradict, and the user must know."""
-    notes = []
-    for hdr, sdr in pins:
-        partner = int(edit_map.path[hdr])
-        if edit_map.state[hdr] != 1 or abs(partner - sdr) > PIN_FRAMES:
-            named = f"{say_time(float(hdr_times_s[hdr]))}={say_time(float(sdr_times_s[sdr]))}"
-            notes.append(
-                f"The anchor {named} is not borne out by the pictures: nothing near that pair could be matched, and what contradicts it is "
-                "left out. Without it more may match; check the two times."
-            )
-    return notes
+def _bears_out(edit_map: EditMap, pin: tuple[int, int]) -> bool:
+    """Whether a map has a place near a pair that the user named; where nothing tells, that is enough."""
+    hdr, sdr = pin
+    return int(edit_map.path[hdr]) >= 0 and abs(int(edit_map.path[hdr]) - sdr) <= PIN_FRAMES
+
+
+def _anchor_notes(refuted: Sequence[tuple[int, int]], hdr_times_s: Sequence[Fraction], sdr_times_s: Sequence[Fraction]) -> list[str]:
+    """Anchors that the pictures do not bear out: they were left out, and the user must know."""
+    named = [f"{say_time(float(hdr_times_s[hdr]))}={say_time(float(sdr_times_s[sdr]))}" for hdr, sdr in refuted]
+    return [
+        f"The anchor {one} is not borne out by the pictures: nothing near that pair could be matched. It was left out; check the two times."
+        for one in named
+    ]
 
 
 def _match_again(
@@ -1065,13 +1099,15 @@ def _frame_at(scanned: _Pass, time: int | Fraction) -> int:
 
 def _asked_moment(matching: _Matching, text: str, time: int | Fraction) -> Moment:
     times = matching.hdr.track.times_s
-    frame = time if isinstance(time, int) else min(range(len(times)), key=lambda n: abs(times[n] - time))
-    last = len(times) - 1
-    if frame > last or (isinstance(time, Fraction) and time > times[-1] + Fraction(1, 10)):
-        raise UsageError(f"--at {text} lies after the end of the HDR release: its last frame is f{last} at {float(times[-1]):.3f} s.")
+    frame = _frame_at(matching.hdr, time)
     partner = int(matching.edit_map.path[frame])
     if partner < 0:
-        raise UsageError(f"--at {text} (frame f{frame}) has no partner in the SDR release. See `pairdiff align` for what is matched.")
+        held = np.flatnonzero(matching.edit_map.partners >= 0)
+        near = int(held[np.abs(held - frame).argmin()])
+        raise UsageError(
+            f"--at {text}: the SDR release has no partner for HDR frame f{frame} at {say_time(float(times[frame]))}. The nearest matched "
+            f"one is f{near} at {say_time(float(times[near]))}; pairdiff align shows all that is matched."
+        )
     shot = next((n for n, (start, stop) in enumerate(matching.alignment.shots) if start <= frame < stop), -1)
     reason = f"asked for: {text}" + ("" if shot >= 0 else f"; {OUTSIDE}")
     return Moment("asked for", reason, frame, partner, float(times[frame]), float(matching.sdr.track.times_s[partner]), "?", "?", shot)

@@ -498,7 +498,7 @@ def test_a_still_of_a_frame_without_a_partner_is_refused(run_pairdiff: Run, tmp_
     pair = make_pair_with_other_heads(tmp_path)
     done = run_pairdiff("stills", pair.hdr, pair.sdr, "--at", "f5", "--out", tmp_path / "out")
     assert done.returncode == 2
-    assert "--at f5 (frame f5) has no partner in the SDR release" in done.stderr
+    assert "--at f5: the SDR release has no partner for HDR frame f5" in done.stderr
 
 
 def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: Run, tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import pytest
 
 from pairdiff._errors import UsageError
-from pairdiff._pipeline import _anchor_notes, _elsewhere_notes, check_within, read_anchors, read_span
+from pairdiff._pipeline import _anchor_notes, _bears_out, _elsewhere_notes, check_within, read_anchors, read_span
 from pairdiff.match.timeline import Elsewhere, find_edit_map
 from tests.match._drift import HDR_TRACK
 
@@ -61,6 +61,8 @@ def test_a_moment_after_the_end_of_a_release_is_refused_and_one_at_its_end_is_no
 def test_an_anchor_that_the_pictures_contradict_is_told() -> None:
     edit_map = find_edit_map(HDR_TRACK, HDR_TRACK)
     times = [Fraction(n, 24) for n in range(len(HDR_TRACK))]
-    assert _anchor_notes(edit_map, [(60, 60), (60, 75)], times, times) == []
-    (note,) = _anchor_notes(edit_map, [(60, 60), (60, 150)], times, times)
+    assert _bears_out(edit_map, (60, 60))
+    assert _bears_out(edit_map, (60, 75))
+    assert not _bears_out(edit_map, (60, 150))
+    (note,) = _anchor_notes([(60, 150)], times, times)
     assert "The anchor 0:00:02.500=0:00:06.250 is not borne out by the pictures" in note

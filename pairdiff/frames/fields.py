@@ -164,9 +164,11 @@ def find_combed(
     -------
     Two arrays over frames.
     """
-    seen = classify_pairs(weaves)
     frames = len(weaves) + 1
     combed, moving = np.zeros(frames, bool), np.zeros(frames, bool)
+    if frames == 1:
+        return combed, moving
+    seen = classify_pairs(weaves)
     moving[1:], moving[:-1] = seen.moving, moving[:-1] | seen.moving
     least = WOVEN_FRAMES if order is None else WOVEN_FRAMES_REJOINED
     two = seen.interlaced if order is not None else np.where(seen.exchanged != 0, seen.exchanged, seen.interlaced)

@@ -95,12 +95,13 @@ def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) ->
     repeat, between, moving = _likely_repeats(track)
     share, doubt, moves = (uniform_filter1d(one.astype(float), DENSE_FRAMES, mode="nearest") for one in (repeat, between, moving))
     dense = (share >= DENSE_SHARE * np.maximum(moves, 0.05)) & (doubt <= DOUBT_SHARE * share)
-    dense &= ~_plain_shots(track, repeat, moving & ~between)
+    cuts = _cuts_of_pictures(track, repeat)
+    dense &= ~_plain_shots(cuts, repeat, moving & ~between)
     period = _find_period(repeat[moving], np.flatnonzero(moving)) or _find_period(repeat[moving & dense], np.flatnonzero(moving & dense))
     if period is not None:
-        repeat = _without_plain_objections(_carry_pattern(repeat, moving, period), repeat, moving & ~between, find_cuts(track))
+        repeat = _without_plain_objections(_carry_pattern(repeat, moving, period), repeat, moving & ~between, cuts)
     else:
-        repeat = _carry_lengths(repeat & dense, dense, track)
+        repeat = _carry_lengths(repeat & dense, dense, step_distance(track), cuts)
     first = np.flatnonzero(~repeat)
     return Cadence(first, np.diff(np.append(first, len(track))), float(repeat.mean()) if len(track) else 0.0, period)
 
@@ -120,10 +121,16 @@ def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bo
     return moving & (new < REPEAT_NEWNESS), moving & (new >= REPEAT_NEWNESS) & (new < 1), moving
 
 
-def _plain_shots(track: FloatArray, repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _cuts_of_pictures(track: FloatArray, repeat: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """First frames of new shots, repeats left aside: between them every step of a fast passage would stand out as a cut does."""
+    pictures = np.flatnonzero(~repeat)
+    return np.asarray(pictures[find_cuts(track[pictures])], np.int64)
+
+
+def _plain_shots(cuts: NDArray[np.int64], repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Frames of shots in which what is plainly new or plainly a repeat is nearly all new: film beside a logo that is animated on twos."""
     out = np.zeros(len(repeat), bool)
-    for start, stop in itertools.pairwise([0, *find_cuts(track).tolist(), len(repeat)]):
+    for start, stop in itertools.pairwise([0, *cuts.tolist(), len(repeat)]):
         told = plain[start:stop]
         if told.sum() >= LEAST_PLAIN and repeat[start:stop][told].mean() < DENSE_SHARE:
             out[start:stop] = True
@@ -193,9 +200,11 @@ def _without_plain_objections(
     return out
 
 
-def _carry_lengths(repeat: NDArray[np.bool_], dense: NDArray[np.bool_], track: FloatArray) -> NDArray[np.bool_]:
+def _carry_lengths(
+    repeat: NDArray[np.bool_], dense: NDArray[np.bool_], distance: NDArray[np.float32], cuts: NDArray[np.int64]
+) -> NDArray[np.bool_]:
     """Where repeats come without pattern, the most likely repeats given how long plain runs are, and which length follows which."""
-    says = _repeat_evidence(step_distance(track), find_cuts(track))
+    says = _repeat_evidence(distance, cuts)
     chance = _run_lengths(repeat, dense & (np.abs(says) >= EVIDENCE_NATS))
     if chance is None:
         return repeat

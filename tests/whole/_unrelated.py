@@ -66,15 +66,16 @@ def panoramas() -> NDArray[np.uint8] | None:
 
 
 def demo_film() -> NDArray[np.uint8]:
-    """The demo film's scenes, painted and made small: 48 frames of each, every fourth one painted."""
+    """The demo film's scenes, painted and made small: 24 pictures of each."""
     from pairdiff._demo import grade
-    from pairdiff._demo.shots import SHOTS
+    from pairdiff._demo.shots import FRAMES_PER_SHOT, SHOTS
 
     out = []
     for build in SHOTS.values():
         draw = build()
-        for number in range(0, 48, 2):
-            scene = cv2.resize(np.ascontiguousarray(draw(number), np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+        for number in range(24):
+            picture = np.ascontiguousarray(draw(number * FRAMES_PER_SHOT // 24), np.float32)
+            scene = cv2.resize(picture, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
             out.append(np.rint(255 * grade.grade_sdr(scene.astype(np.float64)).clip(0, 1) @ [0.2126, 0.7152, 0.0722]).astype(np.uint8))
     return np.stack(out)
 

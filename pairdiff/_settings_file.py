@@ -200,8 +200,13 @@ def _checked_value(name: str, value: Any, *, place: str) -> Any:
         value = float(value)
     fits = type(value) is kind and _is_in_range(name, value)
     if not fits:
-        raise UsageError(f"{name} in the {place}: found {value!r}, expected {_expected(name)}.")
+        raise UsageError(f"{name} in the {place}: found {value!r}, expected {_expected(name)} (on the command line: {say_option(name)}).")
     return value
+
+
+def say_option(name: str) -> str:
+    """The option of the command line that states a setting."""
+    return f"--{name.replace('_', '-')}"
 
 
 def _is_in_range(name: str, value: Any) -> bool:

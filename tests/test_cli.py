@@ -245,7 +245,7 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "white 143 cd/m2, gamma 2.31",
         "7.0 JND (dE_ITP, root mean square)",
         "preference loss 0.25 JOD",
-        "25 %: how often a viewer shown both blind, one after the other, would tell them apart and choose the HDR release; "
+        "25 %: how often a viewer shown both blind, one after the other, is predicted to pick the HDR release; "
         "50 % is a coin toss",
         "98 % of the HDR frames, offset -36 frames",
         "93 % of draws give this label",
@@ -277,7 +277,7 @@ def test_a_terminal_gets_no_keys_and_only_plain_signs() -> None:
     told.headroom.stops = -0.25
     shown = comparison_in_words(told, out=Path("o"))
     assert "Highlights are slightly more: headroom from which highlights are slightly more is 0.3." in shown
-    assert "-0.25 stops" in shown
+    assert "0.25 stops below SDR white" in shown
     assert shown.isascii()
 
 

@@ -278,6 +278,24 @@ def say_stops(value: float | None) -> str:
     return NO_VALUE if value is None else f"{say_decimals(value, 2, sign=True)}{NBSP}stops"
 
 
+def say_headroom(value: float | None) -> str:
+    """Say stops over SDR white.
+
+    Parameters
+    ----------
+    value : float or None
+        Stops.
+
+    Returns
+    -------
+    str
+        So many stops above SDR white, or below it where the value is negative.
+    """
+    if value is not None and round(value, 2) < 0:
+        return f"{say_decimals(-value, 2)}{NBSP}stops below SDR white"
+    return f"{say_stops(value)} above SDR white"
+
+
 def say_jnd(value: float | None) -> str:
     """Say a visible difference.
 

@@ -16,6 +16,7 @@ from pairdiff.writeup.phrases import (
     say_declared_nits,
     say_fact,
     say_gamma,
+    say_headroom,
     say_jnd,
     say_jod,
     say_nits,
@@ -47,15 +48,16 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     verdict, own = comparison.verdict, comparison.difference.on_its_own
     axes = {name: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
     numbers = {
-        "highlight headroom": f"{say_stops(comparison.headroom.stops)} above SDR white"
+        "highlight headroom": say_headroom(comparison.headroom.stops)
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
         **{f"at SDR gamma {one.gamma:.1f}": _setup_in_words(one) for one in comparison.setups if one.name.startswith("gamma-")},
+        **{f"on your own set, gamma {say_gamma(one.gamma)}": _setup_in_words(one) for one in comparison.setups if one.name == "bench"},
         "side by side": f"{say_jnd(comparison.difference.side_by_side.rms)} (dE_ITP, root mean square)",
         "on its own": f"preference loss {say_jod(own.preference_loss.value)}, of which colour {say_jod(own.colour_part.value)} "
         "(a model fitted to a published metric)",
-        "notice probability": f"{say_share(own.notice_probability.value)}: how often a viewer shown both blind, one after the other, "
-        f"would tell them apart and choose the HDR release; 50{NBSP}% is a coin toss",
+        "notice probability": f"{say_share(own.notice_probability.value)}: how often a viewer shown both blind, one after the other, is "
+        f"predicted to pick the HDR release; 50{NBSP}% is a coin toss",
         "outside BT.709": _of(say_share(comparison.colour.outside_709_share), "of the picture"),
         "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames, "
         f"offset {comparison.alignment.offset_frames:+d} frames",

@@ -208,9 +208,9 @@ def test_a_stretched_picture_is_explained_in_one_sentence(report: Page, example:
 
 def test_the_two_way_test_is_said_so_that_it_can_be_repeated(report: Page, example: Any) -> None:
     share = f"{100 * example.difference.on_its_own.notice_probability.value:.0f} %"
-    sentence = f"is predicted to choose the HDR release {share} of the time, on average over matched time. 50 % is a coin toss"
+    sentence = f"is predicted to pick the HDR release {share} of the time, on average over matched time. 50 % is a coin toss"
     assert sentence in report.text.replace("\N{NO-BREAK SPACE}", " ")
-    assert "it says how visible their difference is, not which of them is the finer one" in report.text
+    assert "it says how visible the difference is, and not whether it is for the better" in report.text
 
 
 def test_the_label_starts_with_a_capital(example: Any, tmp_path: Path) -> None:

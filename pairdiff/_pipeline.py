@@ -464,6 +464,8 @@ def _match(
         kept[:] = [pin for pin in pins if pin not in refuted]
         done = settle()
     notes = (*done.alignment.notes, *_anchor_notes(refuted, first.track.times_s, second.track.times_s))
+    if settings.only:
+        notes = (*notes, f"Only {settings.only} of the HDR release was looked at; what lies outside is undetermined for no other reason.")
     return replace(done, alignment=replace(done.alignment, notes=notes))
 
 

@@ -80,7 +80,7 @@ def comparison() -> Any:
         difference=difference,
         colour=SimpleNamespace(outside_709_share=None),
         alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
-        coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",)),
+        coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",), shots=8),
     )
 
 
@@ -269,6 +269,14 @@ def test_a_measure_without_value_is_never_shown_as_zero() -> None:
     shown = comparison_in_words(comparison(), out=Path("o"))
     assert "outside BT.709" in shown
     assert shown.split("outside BT.709")[1].split("\n")[0].strip() == "no value"
+
+
+@pytest.mark.parametrize(("shots", "words"), [(1, "Caution: only one shot was matched"), (2, "Caution: only 2 shots"), (3, "")])
+def test_few_shots_are_a_caution_in_the_terminal_too(shots: int, words: str) -> None:
+    told = comparison()
+    told.coverage.shots = shots
+    shown = comparison_in_words(told, out=Path("o"))
+    assert words in shown if words else "Caution" not in shown
 
 
 def test_a_terminal_gets_no_keys_and_only_plain_signs() -> None:

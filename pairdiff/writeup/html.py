@@ -32,6 +32,7 @@ from pairdiff.writeup.phrases import (
     SETUP_NOTES,
     SETUP_WORDS,
     STATE_WORDS,
+    caution_few_shots,
     say_bytes,
     say_declared_nits,
     say_deviation,
@@ -56,9 +57,6 @@ WIDE, NARROW = 1080, 350
 
 PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
-
-FEW_SHOTS = 3
-"""Shots below which resampling them says little about other scenes (own)."""
 
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
@@ -284,12 +282,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
 
 def _support_notes(result: Document) -> list[str]:
     """What support cannot know where few scenes were seen."""
-    shots = result["run"]["coverage"]["shots"]
-    if not result["verdict"]["support"] or shots >= FEW_SHOTS:
-        return []
-    if shots == 1:
-        return ["only one shot was matched, so support reflects thresholds and set-up only; it says nothing about other scenes."]
-    return [f"only {shots} shots were matched, so support hardly knows how other scenes would differ."]
+    return caution_few_shots(result["run"]["coverage"]["shots"]) if result["verdict"]["support"] else []
 
 
 def _signs_unmeasured(result: Document) -> str:

@@ -103,6 +103,8 @@ SETTING_WORDS = {
 }
 """Settings that prose speaks of, in words; any other is said by its name without underscores and unit."""
 NO_VALUE = "no value"
+FEW_SHOTS = 3
+"""Shots below which resampling them says little about other scenes (own)."""
 NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 LEAST_NITS = 0.0001
@@ -276,6 +278,26 @@ def say_stops(value: float | None) -> str:
         With its sign and unit; `no value` for None.
     """
     return NO_VALUE if value is None else f"{say_decimals(value, 2, sign=True)}{NBSP}stops"
+
+
+def caution_few_shots(shots: int) -> list[str]:
+    """What support cannot know where few scenes were seen.
+
+    Parameters
+    ----------
+    shots : int
+        Shots that were matched.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none where there were enough.
+    """
+    if shots >= FEW_SHOTS:
+        return []
+    if shots == 1:
+        return ["only one shot was matched, so support reflects thresholds and set-up only; it says nothing about other scenes."]
+    return [f"only {shots} shots were matched, so support hardly knows how other scenes would differ."]
 
 
 def say_headroom(value: float | None) -> str:

@@ -13,6 +13,7 @@ from pairdiff.writeup.phrases import (
     NBSP,
     NO_VALUE,
     SEGMENT_WORDS,
+    caution_few_shots,
     say_declared_nits,
     say_fact,
     say_gamma,
@@ -66,6 +67,8 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     head = f"{comparison.title}: {verdict.words}"
     lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
     notes = [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]
+    if verdict.support:
+        notes += [f"Caution: {note}" for note in caution_few_shots(comparison.coverage.shots)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
 
 

@@ -289,6 +289,13 @@ class Placed:
 
     edges: NDArray[np.float64]
     correlation: float
+    at_rest: float
+    """Correlation where the geometry puts the pair."""
+
+    @property
+    def gain(self) -> float:
+        """What the pair gains by lying elsewhere, as a share of what its correlation lacks of 1."""
+        return (self.correlation - self.at_rest) / max(1 - self.correlation, 1e-6)
 
     @property
     def weight(self) -> float:
@@ -482,7 +489,8 @@ def place_pair(geometry: Geometry, pair: LumaPair, *, search: bool) -> Placed | 
     turned = max(abs(found[0, 1]), abs(found[1, 0])) > MOST_SKEW
     if turned or np.abs(edges).max() > MOST_PIXELS or correlation < LEAST_CORRELATION:
         return None
-    return Placed(edges / narrower, float(correlation))
+    at_rest = cv2.matchTemplate(hdr, sdr, cv2.TM_CCOEFF_NORMED)[0, 0]
+    return Placed(edges / narrower, float(correlation), float(at_rest))
 
 
 def in_steps(region: Sequence[float], step: int) -> tuple[float, float, float, float]:

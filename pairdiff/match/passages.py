@@ -45,6 +45,9 @@ LEAST_COMMON_SHARE = 0.2
 OTHER_PIXELS, OTHER_CANVAS_PIXELS, OTHER_DEVIATIONS = 1.0, 0.35, 4.0
 """A pair lies elsewhere where an edge is off by more than each of these: pixels at 1920 wide, canvas pixels, robust standard deviations of
 all pairs, which count up to the first two (own; one shot's pairs are off together by up to 0.15 canvas pixels)."""
+LEAST_GAIN = 0.4
+"""What a pair must gain there, as a share of what its correlation lacks of 1: film behind a red filter, or seen through a lens whose
+colours differ in size, gains up to 0.31 by a place that is not its own (own)."""
 SAME_SHARE = 1.0
 """Pairs that lie elsewhere belong to one passage where their edges agree to this share of that distance (own)."""
 LEAST_PROBES = 2
@@ -278,7 +281,7 @@ def place_probes(
             found.append(None)
             continue
         moved = move_geometry(here, placed.edges, limits=limits)
-        found.append(Placed(edges_apart(title, moved), placed.correlation))
+        found.append(Placed(edges_apart(title, moved), placed.correlation, placed.at_rest))
     return found
 
 
@@ -430,7 +433,7 @@ def _lie_elsewhere(title: Geometry, placed: Sequence[Placed | None]) -> list[boo
     spread = 1.4826 * np.median(np.abs(known), axis=0) if len(known) else np.zeros(4)
     least = _least_apart(title)
     reach = np.maximum(least, OTHER_DEVIATIONS * np.minimum(spread, least))
-    return [one is not None and bool((np.abs(one.edges) > reach).any()) for one in placed]
+    return [one is not None and bool((np.abs(one.edges) > reach).any()) and one.gain >= LEAST_GAIN for one in placed]
 
 
 def _least_apart(title: Geometry) -> float:

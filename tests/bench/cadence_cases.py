@@ -83,7 +83,7 @@ def unrelated() -> None:
                     continue
                 done, _ = run_align(first.hdr, second.sdr, folder / "out")
                 said = done.stderr.strip().splitlines()[-1]
-                best = said.partition("an offset of ")[2].partition(";")[0] or said
+                best = said.partition("an offset of ")[2].partition(". Check")[0] or said
                 print(f"| {first.name} | {second.name} | {done.returncode} | {best} |", flush=True)
 
 

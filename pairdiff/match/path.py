@@ -17,7 +17,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from pairdiff.match._kernels import best_path
 from pairdiff.match.chains import Run
-from pairdiff.match.motion import BLOCK_FRAMES, CUT_DISTANCE
+from pairdiff.match.motion import BLOCK_FRAMES, CUT_DISTANCE, find_cuts
 
 BAND_FRAMES = 6
 """Lags to either side of the run's offset that are looked at."""
@@ -26,6 +26,8 @@ STEP_COST = 6.0
 that is out of place by a part of a pixel, and so seems out of time, can say for going off and coming back (own)."""
 EVIDENCE, MOST_EVIDENCE = 0.5, 2.0
 """Evidence against a lag, for a distance beyond the best lag's that is as large as the noise; and the most that one frame gives (own)."""
+CUT_EVIDENCE = 8.0
+"""The most that a frame beside a cut gives: a shot out of place may seem out of time all through, and a cut of both releases not (own)."""
 LEAST_DIFFERENCE = 2e-5
 """Least squared distance of fingerprints that is taken for noise, once what differs for long is taken off (own)."""
 LEAST_BESIDE = 3
@@ -107,7 +109,10 @@ def _weigh_lags(agreement: NDArray[np.float32], hdr: Side, sdr: Side, start: int
     distance = hdr.length[frames][:, None] ** 2 + length**2 - 2 * agreement
     best = distance.min(1)
     noise = np.maximum(median_filter(best, NOISE_FRAMES, mode="nearest"), LEAST_NOISE)
-    return np.asarray(-np.minimum(EVIDENCE * (distance - best[:, None]) / noise[:, None], MOST_EVIDENCE), np.float32)
+    most = np.full(len(centre), MOST_EVIDENCE)
+    cuts = find_cuts(hdr.fingerprints[start : start + len(centre)])
+    most[cuts] = most[cuts - 1] = CUT_EVIDENCE
+    return np.asarray(-np.minimum(EVIDENCE * (distance - best[:, None]) / noise[:, None], most[:, None]), np.float32)
 
 
 def trace_path(hdr: Side, sdr: Side, *, start: int, offset: NDArray[np.int64], left_out: NDArray[np.bool_] | None = None) -> Path:

@@ -245,8 +245,7 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "white 143 cd/m2, gamma 2.31",
         "7.0 JND (dE_ITP, root mean square)",
         "preference loss 0.25 JOD",
-        "25 %: how often a viewer shown both blind, one after the other, is predicted to pick the HDR release; "
-        "50 % is a coin toss",
+        "25 %: how often a viewer shown both blind, one after the other, is predicted to pick the HDR release; 50 % is a coin toss",
         "98 % of the HDR frames, offset -36 frames",
         "93 % of draws give this label",
         "Note: The HDR file is cut off at 9.5 s.",

@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 
 from pairdiff.match._kernels import best_path, keep_best
-from pairdiff.match.path import BAND_FRAMES, telling_frames
+from pairdiff.match.motion import find_cuts
+from pairdiff.match.path import BAND_FRAMES, CUT_EVIDENCE, MOST_EVIDENCE, _agreement, _weigh_lags, telling_frames
+from pairdiff.match.timeline import make_side
+from tests.match._drift import FILM, HDR_TRACK, to_sdr, track
 
 
 def plain_cost(offsets, hdr_new, sdr_new, step_cost):
@@ -103,3 +106,15 @@ def test_beside_an_edit_a_short_window_is_not_overruled_by_a_long_one():
     assert not told[0][:3].any()
     assert told[1][:3].all()
     assert told[0][40:].all()
+
+
+def test_frames_beside_a_cut_say_more_against_a_lag_than_others_can():
+    """A shot out of place seems out of time in every frame, by a little; a cut says where it begins."""
+    hdr, sdr = make_side(HDR_TRACK), make_side(track(to_sdr(FILM, noise=0.01)))
+    cuts = find_cuts(HDR_TRACK)
+    centre = np.zeros(len(FILM), np.int64)
+    least = _weigh_lags(_agreement(hdr, sdr, 0, centre), hdr, sdr, 0, centre).min(axis=1)
+    beside = np.union1d(cuts, cuts - 1)
+    assert len(cuts) >= 2
+    assert least[beside] == pytest.approx(np.full(len(beside), -CUT_EVIDENCE))
+    assert np.delete(least, beside).min() == pytest.approx(-MOST_EVIDENCE)

@@ -32,7 +32,8 @@ def odd_files(tmp_path_factory: pytest.TempPathFactory, small_pair: SmallPair) -
     names["folder"].mkdir()
     other = encode_clip(folder / "other.mkv", moving_planes(60, bits=8), codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS)
     untagged = encode_clip(folder / "untagged.mkv", moving_planes(12), tags=NO_TAGS)
-    return {**names, "other.mkv": other, "untagged.mkv": untagged, "hdr": small_pair.hdr, "sdr": small_pair.sdr}
+    one = encode_clip(folder / "one.mkv", moving_planes(1, bits=8), codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS)
+    return {**names, "one.mkv": one, "other.mkv": other, "untagged.mkv": untagged, "hdr": small_pair.hdr, "sdr": small_pair.sdr}
 
 
 CASES = [
@@ -47,7 +48,8 @@ CASES = [
     pytest.param("text.mkv", "sdr", 3, ["text.mkv", "video"], id="a text file"),
     pytest.param("empty.mkv", "sdr", 3, ["empty.mkv", "empty"], id="an empty file"),
     pytest.param("folder", "sdr", 3, ["folder"], id="a folder"),
-    pytest.param("hdr", "other.mkv", 4, ["do not seem to belong together", "Best candidate", "score", "--min-score"], id="unrelated films"),
+    pytest.param("hdr", "other.mkv", 4, ["do not seem to belong together", "No frame of one could be matched"], id="unrelated films"),
+    pytest.param("hdr", "one.mkv", 3, ["holds 1 frame: that is a still picture", "at least 8 frames"], id="a still picture"),
 ]
 
 
@@ -130,7 +132,7 @@ def test_an_output_that_cannot_be_written_ends_with_5_before_any_work(
     [
         (["--nonsense"], "--nonsense"),
         (["--hdr-range", "wide"], "narrow"),
-        (["--min-score", "high"], "--min-score"),
+        (["No frame of one could be matched", "high"], "--min-score"),
         (["--full", "--survey"], "--survey"),
         (["--sdr-gamma", "-1"], "sdr"),
     ],

@@ -911,8 +911,7 @@ def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.bool_
             middle = (level + float(np.median(values[first:last]))) / 2
             near = slice(max(first - 3, 0), last + 3)
             low[near] = values[near] < middle
-        usual = median_filter(values, 2 * LEAST_RUN_FRAMES + 1, mode="nearest")
-        alike[start:stop] &= ~(low | (values < usual - 2 * REPLACED_DROP))  # a flash of another picture is one from a single frame on
+        alike[start:stop] &= ~low
     return alike, on_average
 
 

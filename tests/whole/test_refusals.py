@@ -132,7 +132,7 @@ def test_an_output_that_cannot_be_written_ends_with_5_before_any_work(
     [
         (["--nonsense"], "--nonsense"),
         (["--hdr-range", "wide"], "narrow"),
-        (["No frame of one could be matched", "high"], "--min-score"),
+        (["--min-score", "high"], "--min-score"),
         (["--full", "--survey"], "--survey"),
         (["--sdr-gamma", "-1"], "sdr"),
     ],

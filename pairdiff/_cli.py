@@ -27,7 +27,7 @@ import typer
 import pairdiff
 from pairdiff._errors import OutputRefused, PairdiffError, UsageError
 from pairdiff._settings import Settings
-from pairdiff._settings_file import make_settings, setting_kinds
+from pairdiff._settings_file import make_settings, say_option, setting_kinds
 
 FAULT = 1
 INTERRUPTED = 130
@@ -43,7 +43,8 @@ app = typer.Typer(
     rich_markup_mode="rich",
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
-    epilog="Exit codes: 0 done, 2 bad usage, 3 input refused, 4 unrelated films, 5 output cannot be written, 130 interrupted.",
+    epilog="Exit codes: 0 done, 1 a fault of pairdiff or its installation, 2 bad usage, 3 input refused, 4 unrelated films, "
+    "5 output cannot be written, 130 interrupted.",
 )
 
 Hdr = Annotated[Path, typer.Argument(metavar="HDR", help="The HDR release (PQ or HLG): a video file.", show_default=False)]
@@ -61,7 +62,7 @@ Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder that the
 def _option_of(name: str, metadata: Mapping[str, Any], default: Any) -> inspect.Parameter:
     kind: Any = Literal[metadata["choices"]] if metadata["choices"] else setting_kinds()[name]
     info = typer.Option(
-        "--" + name.replace("_", "-"),
+        say_option(name),
         help=metadata["help"],
         show_default=_default_in_words(metadata, default),
         rich_help_panel=f"Settings: {metadata['group']}",

@@ -424,24 +424,23 @@ def _match(
         limits=_geometry_limits(first.release, second.release, settings),
     )
 
-    pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
-    kept = list(pins)
+    lumas = _Lumas(first, second)
 
-    def match_frames(grid_map: GridMap | None) -> EditMap:
-        found = find_edit_map(
-            prints[0],
-            prints[1],
-            hdr_aspect=_shown_aspect(first),
-            sdr_aspect=_shown_aspect(second),
-            pins=kept,
-            only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
-            grid_map=grid_map,
-            hdr_repeats=first.track.repeats,
-            sdr_repeats=second.track.repeats,
-        )
-        return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
+    def settle(pins: Sequence[tuple[int, int]]) -> _Matching:
+        def match_frames(grid_map: GridMap | None) -> EditMap:
+            found = find_edit_map(
+                prints[0],
+                prints[1],
+                hdr_aspect=_shown_aspect(first),
+                sdr_aspect=_shown_aspect(second),
+                pins=pins,
+                only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
+                grid_map=grid_map,
+                hdr_repeats=first.track.repeats,
+                sdr_repeats=second.track.repeats,
+            )
+            return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
-    def settle() -> _Matching:
         edit_map = match_frames(None)
         belongs = belongs_together(edit_map, min_score=settings.min_score)
         if not belongs or may_be_turned(edit_map):
@@ -456,13 +455,12 @@ def _match(
             raise InputRefused(_between(first, second, matching.edit_map))
         return _ask(matching, lumas, settings=settings, tell=tell)
 
-    lumas = _Lumas(first, second)
-    done = settle()
+    pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
+    done = settle(pins)
     refuted = [pin for pin in pins if not _bears_out(done.edit_map, pin)]
     if refuted:
         tell("match the frames without anchors that the pictures do not bear out", 0, None)
-        kept[:] = [pin for pin in pins if pin not in refuted]
-        done = settle()
+        done = settle([pin for pin in pins if pin not in refuted])
     notes = (*done.alignment.notes, *_anchor_notes(refuted, first.track.times_s, second.track.times_s))
     if settings.only:
         notes = (*notes, f"Only {settings.only} of the HDR release was looked at; what lies outside is undetermined for no other reason.")
@@ -593,7 +591,7 @@ def _between(hdr: _Pass, sdr: _Pass, edit_map: EditMap) -> str:
 
 
 def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) -> str:
-    matched, score = int((edit_map.state == 1).sum()), min(edit_map.score, 1.0)
+    matched, score = int((edit_map.state == 1).sum()), edit_map.score
     if not matched:
         why = "No frame of one could be matched to a frame of the other."
     elif score < settings.min_score:

@@ -148,7 +148,10 @@ def test_the_front_door_refuses_a_name_it_has_not() -> None:
         (["measure", "a.mkv", "--full", "--survey"], "--full and --survey exclude each other"),
         (["compare", "a.mkv", "b.mkv", "--out", "x", "--hdr-transfer", "gamma"], "'gamma' is not one of 'pq', 'hlg', 'bt1886'"),
         (["compare", "a.mkv", "b.mkv", "--out", "x", "--sdr-white", "100"], "sdr_white is 100 but sdr_gamma is not stated"),
-        (["compare", "a.mkv", "b.mkv", "--out", "x", "--support-min", "80"], "support_min in the options given: found 80.0"),
+        (
+            ["compare", "a.mkv", "b.mkv", "--out", "x", "--support-min", "80"],
+            "found 80.0, expected a number from 0 to 1 (on the command line: --support-min)",
+        ),
         (["align", "a.mkv", "b.mkv", "--settings", "nowhere.toml"], "nowhere.toml does not exist"),
         (["stills", "a.mkv", "b.mkv", "--out", "x"], "Missing option '--at'"),
         (["compere"], "No such command 'compere'"),
@@ -276,6 +279,14 @@ def test_few_shots_are_a_caution_in_the_terminal_too(shots: int, words: str) -> 
     told.coverage.shots = shots
     shown = comparison_in_words(told, out=Path("o"))
     assert words in shown if words else "Caution" not in shown
+
+
+def test_the_readers_own_set_stands_in_the_terminal() -> None:
+    told = comparison()
+    told.setups = (*told.setups, SimpleNamespace(**{**vars(told.setups[0]), "name": "bench", "gamma": 2.05, "white_nits": 160.0}))
+    shown = comparison_in_words(told, out=Path("o"))
+    (line,) = (one for one in shown.splitlines() if "on your own set, gamma 2.05" in one)
+    assert "white 160 cd/m2" in line
 
 
 def test_a_terminal_gets_no_keys_and_only_plain_signs() -> None:

@@ -36,6 +36,8 @@ REACH_FRAMES = 2
 """Frames about a likely place that are compared in full."""
 PIN_FRAMES = 36
 """How far from what the user says the place is looked for."""
+PIN_WEIGHT = 1.0
+"""What a pin adds to the correlation of its window: as much as a window that agrees wholly (own)."""
 BLOCK_WINDOWS, BLOCK_PLACES = 512, 16384
 """Windows and places whose products are held at once: memory does not grow with the film (own)."""
 
@@ -179,7 +181,7 @@ def with_pins(anchors: Anchors, hdr: NDArray[np.float16], sdr: NDArray[np.float1
         guess = int(np.clip(pin_sdr + start - pin_hdr, 0, len(sdr) - frames))
         places = np.arange(max(guess - PIN_FRAMES, 0), min(guess + PIN_FRAMES, len(sdr) - frames) + 1)
         best, score = _compare_places(hdr[start : start + frames], sdr, places)
-        added.append((start, best[0], max(score[0], 0.0) + 1.0))
+        added.append((start, best[0], max(score[0], 0.0) + PIN_WEIGHT))
     rows = [*zip(anchors.hdr[keep], anchors.sdr[keep], anchors.correlation[keep], anchors.rival[keep], strict=True)]
     rows = sorted([*rows, *((start, place, weight, 0.0) for start, place, weight in added)], key=lambda row: row[0])
     hdr_start, sdr_start, correlation, rival = (np.array(column) for column in zip(*rows, strict=True))

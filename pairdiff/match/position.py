@@ -98,9 +98,7 @@ def _has_rhythm(told: list[tuple[NDArray[np.int64], NDArray[np.float32]]]) -> bo
     if not frames:
         return False
     rates = np.linspace(-0.5, 0.5, 2 * RATES + 1)
-    agree = np.zeros(len(rates))
-    for number, place in told:
-        agree += np.abs(np.exp(2j * np.pi * (place - rates[:, None] * number)).sum(axis=1)) / frames
+    agree = np.array([sum(abs(np.exp(2j * np.pi * (place - rate * number)).sum()) for number, place in told) for rate in rates]) / frames
     best, chance = float(agree[np.abs(rates) >= SLOWEST_RATE].max()), float(np.sqrt(np.log(len(rates)) / frames))
     return best > max(float(agree[RATES]), LEAST_RHYTHM, CHANCE_RHYTHM * chance)
 

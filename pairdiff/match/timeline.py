@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from pairdiff._records import FloatArray
-from pairdiff.match.anchors import PIN_FRAMES, Anchors, Places, find_anchors, list_places, with_pins
+from pairdiff.match.anchors import PIN_FRAMES, PIN_WEIGHT, Anchors, Places, find_anchors, list_places, with_pins
 from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
@@ -73,8 +73,9 @@ REPLACED_AGREEMENT, CHANCE_AGREEMENT = 0.15, 0.6
 """Correlation of signatures from which it is the same picture nevertheless; plus chance, by the root of its frames (own)."""
 LEAST_WEIGHT, LEAST_WEIGHT_SHARE = 2.0, 0.25
 """Sum of correlations of found windows from which films belong together; for short films, per window looked for (own)."""
-TURN_WEIGHT_SHARE, TURN_GAIN = 0.5, 2.0
-"""Weight per window looked for below which a turned picture is tried as well, and how many times the weight it must carry (own)."""
+TURN_WEIGHT_SHARE, TURN_GAIN = 0.35, 2.0
+"""Weight per window looked for below which a turned picture is tried as well (a symmetric quarter of a film has 0.3, grain and
+edits 0.39 and more), and how many times the weight it must carry (own)."""
 LEAST_REPEAT_SHARE = 0.08
 """Share of repeats, and difference of both sides' shares, from which repeats are undone (own)."""
 CAPTURE_SHARE = 0.15
@@ -353,7 +354,7 @@ def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMa
         faint=faint & ~ambiguous,
         ambiguous=ambiguous,
         similarity=pairs.alike,
-        score=_score(state, path, pairs.agreement, hdr, sdr) if matched else float(anchors.correlation[best]) if best >= 0 else 0.0,
+        score=_score(state, path, pairs.agreement, hdr, sdr) if matched else _best_score(anchors, best),
         runner_up=float(np.median(anchors.rival)) if best >= 0 else 0.0,
         weight=float(sum(run.weight for run in runs)),
         windows=len(anchors.hdr),
@@ -458,6 +459,12 @@ def better_map(first: EditMap, second: EditMap) -> EditMap:
     """The second edit map, unless less of what moves agrees under it."""
     found = [one.score * int((one.partners >= 0).sum()) for one in (first, second)]
     return second if found[1] >= LEAST_AGAIN * found[0] else first
+
+
+def _best_score(anchors: Anchors, best: int) -> float:
+    """Correlation of the best window, less what a pin adds to its own; 0 without one."""
+    score = float(anchors.correlation[best]) if best >= 0 else 0.0
+    return score - PIN_WEIGHT if score >= PIN_WEIGHT else score
 
 
 def belongs_together(edit_map: EditMap, *, min_score: float) -> bool:

@@ -2,10 +2,11 @@ import itertools
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from pairdiff.match._kernels import best_runs
-from pairdiff.match.cadence import _run_lengths, find_cadence
-from pairdiff.match.motion import step_distance
+from pairdiff.match.cadence import _cuts_of_pictures, _run_lengths, find_cadence
+from pairdiff.match.motion import find_cuts, step_distance
 from pairdiff.match.path import Piece, residual_evidence
 from pairdiff.match.timeline import find_edit_map, make_side
 from tests.match._drift import FILM, HDR_TRACK, make_drift, to_hdr, to_sdr, track
@@ -62,6 +63,16 @@ def test_shots_of_two_to_four_frames_are_no_repeats():
     shots = [make_drift(4, (), seed=200 + n)[: 2 + n % 3] for n in range(60)]
     found = find_cadence(np.concatenate([HDR_TRACK, track(to_hdr(np.concatenate(shots)))]))
     assert found.count.max() == 1
+
+
+def test_in_a_fast_passage_of_repeats_a_new_picture_is_no_cut():
+    wide = gaussian_filter(np.random.default_rng(6).normal(size=(54, 2500)), 6)
+    wide = (0.5 + 0.2 * wide / wide.std()).clip(0, 1)
+    fast = track(to_hdr(np.stack([wide[:, 9 * n : 9 * n + 96] for n in range(120)])))
+    shown = np.repeat(fast, 2 + np.arange(120) % 2, axis=0)
+    repeat = np.append(False, np.diff(np.repeat(np.arange(120), 2 + np.arange(120) % 2)) == 0)
+    assert len(find_cuts(shown)) > 20  # repeats make the steps between them stand out
+    assert len(_cuts_of_pictures(shown, repeat)) == 0
 
 
 @pytest.mark.parametrize("drop", [61, 70, 77, 88])

@@ -48,6 +48,17 @@ def test_what_stands_still_has_no_signature():
     assert np.abs(make_signatures(still)[0]).max() < 1e-2
 
 
+def test_a_still_moves_neither_into_black_nor_out_of_it_and_a_film_beside_black_does():
+    faded = np.repeat(HDR_TRACK[:1], 60, axis=0)
+    faded[25:33] = 0
+    assert motion_energy(faded).max() < 1e-6
+    film = HDR_TRACK.copy()
+    film[60:64] = 0
+    energy = motion_energy(film)
+    assert (energy[60:64] == 0).all()
+    assert energy[[59, 64]].min() > 0.1 * np.median(energy)
+
+
 @pytest.mark.parametrize("length", [1, 2, 3])
 def test_very_short_tracks_are_taken(length):
     assert make_signatures(HDR_TRACK[:length])[0].shape == HDR_TRACK[:length].shape

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from pairdiff._records import Rectangle
-from pairdiff.match.geometry import geometry_from_map, guess_geometry, make_luma_pair
+from pairdiff.match.geometry import Placed, geometry_from_map, guess_geometry, make_luma_pair
 from pairdiff.match.grid import GridMap
-from pairdiff.match.passages import AreaPassage, Probe, place_probes, spread_probes, suspect_shots, usual_place
+from pairdiff.match.passages import AreaPassage, Probe, _lie_elsewhere, place_probes, spread_probes, suspect_shots, usual_place
 from tests.match._films import HDR, Grade
 from tests.match._placing import EYE, fit_probes, judge_placing, place_case
 from tests.match._shapes import WIDE, Shape, shape_cases, true_place
@@ -164,6 +164,15 @@ def test_every_case_is_placed_within_a_quarter_pixel_at_1920_and_no_bar_is_pictu
     assert told.worst_pixels < 0.25
     assert told.bar_share < 0.01
     assert told.lost_share < 0.02
+
+
+@pytest.mark.parametrize(("at_rest", "elsewhere"), [(0.7, True), (0.84, False)])
+def test_a_pair_lies_elsewhere_only_where_it_gains_something_by_that(at_rest, elsewhere):
+    """Own threshold; 0.88 against 0.84 is what a photograph behind a red filter gains by a place that is not its own."""
+    title = geometry_from_map(WHOLE, WHOLE, grid_map=WHOLE_MAP, **EYE)
+    rest = [Placed(np.zeros(4), 0.88, 0.88)] * 6
+    off = Placed(np.array([0.0, 0.0, 0.1, -0.5]), 0.88, at_rest)
+    assert _lie_elsewhere(title, [*rest, off]) == [False] * 6 + [elsewhere]
 
 
 def test_the_usual_place_is_the_one_of_most_frames():

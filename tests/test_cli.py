@@ -519,6 +519,18 @@ def test_a_still_of_a_frame_without_a_partner_is_refused(run_pairdiff: Run, tmp_
     assert "--at f5: the SDR release has no partner for HDR frame f5" in done.stderr
 
 
+def test_an_anchor_that_the_pictures_refute_changes_nothing_but_a_note(run_pairdiff: Run, tmp_path: Path) -> None:
+    pair = make_pair_with_other_heads(tmp_path)
+    told = []
+    for number, options in enumerate(([], ["--anchor", "f28=f75"])):
+        done = run_pairdiff("align", pair.hdr, pair.sdr, "--out", tmp_path / str(number), *options)
+        assert done.returncode == 0, done.stderr
+        told.append(((tmp_path / str(number) / "partners.csv").read_text(encoding="utf-8"), done.stdout))
+    assert told[0][0] == told[1][0]
+    assert "is not borne out by the pictures" in told[1][1]
+    assert "is not borne out by the pictures" not in told[0][1]
+
+
 def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: Run, tmp_path: Path) -> None:
     pair = make_pair_with_a_still_head(tmp_path)
     done = run_pairdiff("stills", pair.hdr, pair.sdr, "--at", "f5", "--at", "f50", "--out", tmp_path / "out")

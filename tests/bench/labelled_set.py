@@ -39,14 +39,22 @@ from tests.whole.test_aces import SDR, STUDIO, make_render
 
 NPM_SCENES = ("apartment", "bridge", "dawn", "esplanade", "hall", "lab", "lobby", "venice", "warehouse", "workshop")
 FRAMES, SIZE, VIEWS_DEGREES = 12, (640, 360), (0.0, 120.0, 240.0)
+"""Pictures of a shot, columns and rows, and where the camera of each shot begins."""
 EXPOSURE = 0.12
+"""Mean scene light (geometric) as a share of SDR white: the ladder's of its views."""
+CLIP_GAIN = 1.6
+"""What the SDR grade without a shoulder adds to that, so that windows and lamps clip (own)."""
+GRAIN = 0.03
+"""Standard deviation of the grain, natural logarithm of light, alike in the three channels (own)."""
 CONTAINER, STRETCHED, OTHER_GRADE = "sdr-in-hdr-container", "stretched-sdr", "different-grade"
 RESTRAINED, WIDER = "restrained-hdr", "wider-range"
 LABELS = (CONTAINER, STRETCHED, OTHER_GRADE, RESTRAINED, WIDER, "undetermined")
 NONE_STOPS, RESTRAINED_STOPS, NEAR_STOPS = 0.3, 1.0, 0.1
+"""Stops under which there is nothing, up to which HDR is restrained, and how near a limit either label is right."""
 LEAST_CLIPPED_SHARE = 0.02
 """Share of an SDR picture at its top from which it clips enough to be stretched."""
 MIDTONES = (0.15, 0.6)
+"""SDR signal, 0 to 1, at which the white of an ACES pair is read (own)."""
 COLUMNS = ("scene", "kind", "spoiled", "stops", "right", "label", "headroom_stops", "white_nits", "gamma", "support")
 
 
@@ -108,7 +116,7 @@ def judge_stops(stops: float) -> tuple[str, ...]:
 
 def clip_grade(scene: Floats) -> Floats:
     """An SDR grade without a shoulder: what is above white is cut."""
-    return np.asarray(np.round(np.clip(scene * 1.6, 0, 1) ** (1 / 2.4) * 219) / 219)
+    return np.asarray(np.round(np.clip(scene * CLIP_GAIN, 0, 1) ** (1 / 2.4) * 219) / 219)
 
 
 def stretch(light: Floats, white_nits: float, lift: float) -> Floats:
@@ -172,7 +180,7 @@ def spoil(pair: Pair, rng: np.random.Generator) -> tuple[str, list[Floats], list
     ways = [("grain",), ("size",), ("crop",), ("grain", "size", "crop")][int(rng.integers(4))]
     hdr, sdr = pair.hdr_nits, pair.sdr_signal
     if "grain" in ways:
-        hdr = [one * np.exp(0.03 * rng.normal(size=(*one.shape[:2], 1))) for one in hdr]
+        hdr = [one * np.exp(GRAIN * rng.normal(size=(*one.shape[:2], 1))) for one in hdr]
     if "crop" in ways:
         sdr = [one[8:-8, 16:-16] for one in sdr]
     if "size" in ways:

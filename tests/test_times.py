@@ -1,14 +1,19 @@
 """What --anchor and --only may say."""
 
 from fractions import Fraction
+from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
+import pairdiff
+from pairdiff import Settings
 from pairdiff._errors import UsageError
 from pairdiff._pipeline import _anchor_notes, _bears_out, _elsewhere_notes, check_within, read_anchors, read_span
 from pairdiff.match.timeline import Elsewhere, find_edit_map
 from tests.match._drift import HDR_TRACK
+from tests.small_clips import make_pair_with_other_heads
 
 
 def test_anchors_are_pairs_of_times_or_frames():
@@ -66,3 +71,17 @@ def test_an_anchor_that_the_pictures_contradict_is_told() -> None:
     assert not _bears_out(edit_map, (60, 150))
     (note,) = _anchor_notes([(60, 150)], times, times)
     assert "The anchor 0:00:02.500=0:00:06.250 is not borne out by the pictures" in note
+
+
+def test_after_a_refuted_anchor_the_map_is_made_without_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pair, pins = make_pair_with_other_heads(tmp_path), []
+
+    def watched(*tracks: Any, **given: Any) -> Any:
+        pins.append(list(given["pins"]))
+        return find_edit_map(*tracks, **given)
+
+    monkeypatch.setattr("pairdiff._pipeline.find_edit_map", watched)
+    found = pairdiff.align(pair.hdr, pair.sdr, settings=Settings(anchor="f28=f75,f40=f40"))
+    assert pins[0] == [(28, 75), (40, 40)]
+    assert pins[-1] == [(40, 40)]
+    assert ["is not borne out" in one for one in found.notes].count(True) == 1

@@ -882,6 +882,7 @@ def _score(
             place,
             fits=fits,
             top=top,
+            darkest=collector.darkest_code(),
             noise_jnd=noise_jnd,
             settings=settings,
             standing=marks.get(pictures.sdr_code.shape[:2]),

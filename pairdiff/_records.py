@@ -452,10 +452,17 @@ class Recovered:
 
 @dataclass(frozen=True, slots=True)
 class Shadows:
-    """Shadow detail that SDR lacks."""
+    """Shadow detail that SDR lacks, where it lies at its last codes above black."""
 
     status: Status
     gain_jnd: float | None
+    """Median there over matched time, |dPQ| x 720, at the SDR gamma that leaves the least."""
+    dark_share: float | None
+    """Share of the picture where the SDR lies at its last codes, mean over matched time."""
+    gained_share: float | None
+    """Share of the picture that gains at least `shadow_jnd`, the level reached in a tenth of matched time."""
+    gamma_jnd: float | None
+    """By how much the choice of the SDR gamma moves the gain, median, |dPQ| x 720."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -551,6 +558,12 @@ class PairScore:
     detail_jnd: float | None
     detail_stops: float | None
     textured_share: float | None
+    dark_share: float
+    """Share of the picture where the SDR lies at its last codes above black."""
+    shadow_gain_jnd: float | None
+    shadow_gamma_jnd: float | None
+    shadow_gained_share: float
+    """Share of the picture with at least `shadow_jnd` of shadow detail that SDR lacks."""
     outside_709_share: float
     outside_p3_share: float
     chroma_p99_jnd: float

@@ -117,10 +117,16 @@ def clipped_mask(
     at_top = codes_at_top(sdr_code, top=top, tolerance_codes=tolerance_codes).astype(np.uint8)
     for channel, level in enumerate(top):
         if level is not None:
-            closed = cv2.morphologyEx(np.ascontiguousarray(at_top[..., channel]), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-            opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
-            mask[..., channel] = cv2.erode(opened, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
+            mask[..., channel] = solid_area(at_top[..., channel], inwards=1)
     return mask
+
+
+def solid_area(area: NDArray[np.bool_] | NDArray[np.uint8], *, inwards: int) -> NDArray[np.uint8]:
+    """An area, 1 or 0, with holes of a pixel closed, runs under five pixels dropped and its rim, so many pixels wide, eroded."""
+    closed = cv2.morphologyEx(np.ascontiguousarray(area, np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    rim = np.ones((2 * inwards + 1,) * 2, np.uint8)
+    return np.asarray(cv2.erode(opened, rim, borderType=cv2.BORDER_REPLICATE), np.uint8)
 
 
 def measure_detail(

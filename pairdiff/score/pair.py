@@ -17,6 +17,7 @@ from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.notice import PreferenceLoss, predict_loss
 from pairdiff.score.setup import SetupFits, lift_signal
+from pairdiff.score.shadows import SHADOW_FACTORS, PictureShadows, measure_dark_detail
 from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shifts_jnd
 
 TopCodes = tuple[float | None, float | None, float | None]
@@ -54,6 +55,8 @@ class PairSpread:
     sdr_code: tuple[float, ...]
     outside_709_share: tuple[float, ...]
     """At each of `MARGIN_FACTORS` x the margin."""
+    shadow_gained_share: tuple[float, ...]
+    """At each of `SHADOW_FACTORS` x the limit."""
     tone_shift_jnd: NDArray[np.float64]
     """At the set-ups of `SetupFits.nodes`, (whites, gammas)."""
     level_counts: NDArray[np.int32] | None
@@ -82,6 +85,7 @@ def score_pair(
     noise_jnd: float,
     settings: Settings,
     standing: NDArray[np.bool_] | None = None,
+    darkest: float | None = None,
     tone_pixels: int = TONE_PIXELS,
 ) -> PairMeasures:
     """Measure one matched pair at every set-up.
@@ -95,6 +99,7 @@ def score_pair(
     noise_jnd : noise of the pair, |dI| x 720.
     settings : thresholds, seed, smoothing.
     standing : (row, column), where a mark stands still over the film; None without one.
+    darkest : the SDR title's darkest level, signal; None where it never comes near black.
     tone_pixels : pixels kept for the title curve.
 
     Returns
@@ -125,6 +130,9 @@ def score_pair(
     film = np.ones(level.shape, bool) if standing is None else ~standing
     bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
     detail = _detail(pictures, controls_nits, mask=mask, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
+    shadows = measure_dark_detail(
+        pictures.hdr_nits, pictures.sdr_code, darkest=darkest, controls=controls, pixels_per_degree=ppd, settings=settings
+    )
     colour = measure_colour(pictures.hdr_nits, hdr_itp, margin_jnd=settings.gamut_margin_jnd)
     score = PairScore(
         hdr_frame=place.hdr_frame,
@@ -153,12 +161,16 @@ def score_pair(
         detail_jnd=detail.detail_jnd,
         detail_stops=detail.detail_stops,
         textured_share=detail.textured_share,
+        dark_share=shadows.dark_share,
+        shadow_gain_jnd=shadows.gain_jnd,
+        shadow_gamma_jnd=shadows.gamma_jnd,
+        shadow_gained_share=shadows.gained_by_limit[SHADOW_FACTORS.index(1.0)],
         outside_709_share=colour.outside_709_share,
         outside_p3_share=colour.outside_p3_share,
         chroma_p99_jnd=colour.chroma_p99_jnd,
         curve_distance_jnd=0.0,
     )
-    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, places, fits))
+    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, shadows, places, fits))
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
@@ -172,11 +184,25 @@ def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
     return shifts
 
 
-def _spread(highlights: HighlightLevels, colour: PictureColour, detail: PictureDetail, places: TonePlaces, fits: SetupFits) -> PairSpread:
+def _spread(
+    highlights: HighlightLevels,
+    colour: PictureColour,
+    detail: PictureDetail,
+    shadows: PictureShadows,
+    places: TonePlaces,
+    fits: SetupFits,
+) -> PairSpread:
     whites, gammas = fits.nodes
     every_white, every_gamma = (grid.reshape(-1) for grid in np.meshgrid(whites, gammas, indexing="ij"))
     shifts = tone_shifts_jnd(places, whites_nits=every_white, gammas=every_gamma).reshape(whites.size, gammas.size)
-    return PairSpread(highlights.hdr_nits, highlights.sdr_code, colour.outside_709_by_margin, shifts, detail.level_counts)
+    return PairSpread(
+        highlights.hdr_nits,
+        highlights.sdr_code,
+        colour.outside_709_by_margin,
+        shadows.gained_by_limit,
+        shifts,
+        detail.level_counts,
+    )
 
 
 def _mean_luminance(nits: FloatArray) -> float:

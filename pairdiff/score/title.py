@@ -30,6 +30,7 @@ from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_s
 from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
 from pairdiff.score.pooling import level_reached
 from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, lift_signal, sample_pixels
+from pairdiff.score.shadows import DARK_BINS, count_dark, find_darkest_code, pool_shadows
 from pairdiff.score.standing import StandingMarks
 from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
 
@@ -48,6 +49,7 @@ class FitCollector:
         self._shots: list[int] = []
         self._noise: list[float] = []
         self._counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
+        self._dark = np.zeros(DARK_BINS + 1, np.int64)
         self.marks = StandingMarks()
 
     def add(self, pictures: PairPictures, *, shot: int) -> None:
@@ -60,6 +62,7 @@ class FitCollector:
         self._shots.append(shot)
         self._noise.append(flat_noise_jnd(hdr_itp, sdr_itp))
         self._counts += count_codes(pictures.sdr_code)
+        self._dark += count_dark(pictures.sdr_code)
         self.marks.add(code_level(pictures.hdr_nits), shot=shot)
 
     def sample(self) -> FitSample:
@@ -80,6 +83,10 @@ class FitCollector:
     def top_codes(self) -> TopCodes:
         """The SDR title's top code per channel; None where nothing piles up."""
         return find_top_codes(self._counts, settings=self._settings)
+
+    def darkest_code(self) -> float | None:
+        """The SDR title's darkest level, signal; None where it never comes near black."""
+        return find_darkest_code(self._dark)
 
 
 class ScoreCollector:
@@ -156,7 +163,7 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
         difference=controls.difference,
         headroom=pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings),
         recovered=pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings),
-        shadows=Shadows("not_measured", None),
+        shadows=pool_shadows(pairs, weights=weights, settings=settings),
         colour=pool_colour([m.colour for m in measures], weights=weights, settings=settings),
         tone=tone,
         viewer=_viewer(pairs, weights, controls, settings),

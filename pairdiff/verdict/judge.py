@@ -31,6 +31,7 @@ from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroo
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_reached, weighted_quantile
 from pairdiff.score.setup import SetupFits, lift_signal
+from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 
@@ -45,6 +46,9 @@ THRESHOLDS = (
     "gamut_margin_jnd",
     "colour_slight_share",
     "colour_clear_share",
+    "shadow_jnd",
+    "shadow_slight_share",
+    "shadow_clear_share",
     "clipped_share",
     "recovered_jnd",
     "recovered_spread",
@@ -100,6 +104,8 @@ class _Figures:
     shift_jnd: float
     free_shift_jnd: float
     outside_709_share: float
+    shadow_share: float
+    """Share of picture that gains shadow detail, the level reached in a tenth of matched time."""
     clipped_share: float
     bright_clipped_share: float | None
     detail_jnd: float | None
@@ -123,6 +129,8 @@ class _Columns:
     """(pairs, whites, gammas)."""
     outside: NDArray[np.float64]
     """(pairs, margin factors)."""
+    shadows: NDArray[np.float64]
+    """(pairs, shadow factors)."""
     clipped: NDArray[np.float64]
     bright_clipped: NDArray[np.float64]
     bright_stops: NDArray[np.float64]
@@ -165,6 +173,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         {name: column(p.tone_shift_jnd[name] for p in pairs) for name in (*case.names, "free")},
         np.stack([s.tone_shift_jnd for s in spreads]),
         np.array([s.outside_709_share for s in spreads], np.float64),
+        np.array([s.shadow_gained_share for s in spreads], np.float64),
         column(p.clipped_share for p in pairs),
         column(p.bright_clipped_share for p in pairs),
         column(p.stops_above_white for p in pairs),
@@ -202,6 +211,11 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         free_shift_jnd=weighted_quantile(columns.shift["free"], 0.5, weights=weights),
         outside_709_share=float(
             np.average(_between(columns.outside, MARGIN_FACTORS, settings.gamut_margin_jnd / scored.gamut_margin_jnd), weights=weights)
+        ),
+        shadow_share=level_reached(
+            _between(columns.shadows, SHADOW_FACTORS, settings.shadow_jnd / scored.shadow_jnd),
+            settings.headroom_time_share,
+            weights=weights,
         ),
         clipped_share=float(np.average(columns.clipped, weights=weights)),
         bright_clipped_share=_mean(columns.bright_clipped, weights * columns.bright_stops),
@@ -255,7 +269,10 @@ def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisSt
     colour: AxisState = "not_applicable"
     if case.colour.status == "measured":
         colour = _grade(figures.outside_709_share, settings.colour_slight_share, settings.colour_clear_share)
-    return {"highlights": highlights, "shadows": "cannot_tell", "colour": colour}
+    shadows: AxisState = "not_applicable"
+    if case.shadows.status == "measured":
+        shadows = _grade(figures.shadow_share, settings.shadow_slight_share, settings.shadow_clear_share)
+    return {"highlights": highlights, "shadows": shadows, "colour": colour}
 
 
 def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, settings: Settings) -> Conditions:
@@ -467,7 +484,7 @@ def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> t
         *_nearly_stretched_reason(rule, figures, case, settings),
         _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
-        "Shadows: not measured in this version; counted as no gain.",
+        _shadow_reason(figures, case.shadows, settings),
     )
 
 
@@ -555,6 +572,20 @@ def _colour_reason(figures: _Figures, colour: Colour, settings: Settings) -> str
     )
 
 
+def _shadow_reason(figures: _Figures, shadows: Shadows, settings: Settings) -> str:
+    if shadows.status != "measured" or shadows.gain_jnd is None or shadows.gamma_jnd is None:
+        return (
+            f"Shadows: not applicable, the SDR lies within {settings.shadow_codes:g} codes of its darkest over too little of the picture "
+            f"({_share(shadows.dark_share or 0.0)}; from {settings.shadow_area_share:.0%}) to have lost anything there."
+        )
+    return (
+        f"Shadows: where the SDR lies within {settings.shadow_codes:g} codes of its darkest ({_share(shadows.dark_share or 0.0)} of the "
+        f"picture) HDR detail is {shadows.gain_jnd:.1f} JND more at the SDR gamma that leaves the least (the choice of gamma moves it by "
+        f"{shadows.gamma_jnd:.1f}); at least {settings.shadow_jnd:g} JND, in {settings.headroom_time_share:.0%} of matched time, over "
+        f"{_share(figures.shadow_share)} of the picture; slightly more from {settings.shadow_slight_share:.0%}, clearly more from {settings.shadow_clear_share:.0%}."
+    )
+
+
 def _flips(
     label: str, base: str, figures: _Figures, case: Case, columns: _Columns, support: Mapping[str, float], settings: Settings
 ) -> tuple[str, ...]:
@@ -573,7 +604,6 @@ def _flips(
     named = " ".join(flips)
     others = [(WORDS[other], share) for other, share in support.items() if other != base]
     flips += [f"In {share:.1%} of the draws: {words}." for words, share in others if words not in named]
-    flips.append("Shadow detail, once measured, could add a gain that is counted as none here.")
     return tuple(flips)
 
 

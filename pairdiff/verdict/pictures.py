@@ -60,6 +60,7 @@ def compare_pictures(
             PairPlace(n, n, float(n), float(n), n, 1.0),
             fits=fits,
             top=top,
+            darkest=collector.darkest_code(),
             noise_jnd=sample.noise_jnd,
             settings=settings,
             standing=marks.get((p.sdr_code.shape[0], p.sdr_code.shape[1])),

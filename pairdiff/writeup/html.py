@@ -345,7 +345,8 @@ def _shadow_evidence(result: Document) -> list[str]:
     shadows = result["shadows"]
     if shadows["status"] != "measured":
         return [f"Shadow detail: {say_state(shadows['status'])}."]
-    return [f"Shadow detail gained: {say_jnd(shadows['gain_jnd'])}."]
+    where = f"Where the SDR lies at its last codes ({say_share(shadows['dark_share'])} of the picture)"
+    return [f"{where}, HDR detail stands {say_jnd(shadows['gain_jnd'])} above it."]
 
 
 def _colour_evidence(result: Document) -> list[str]:

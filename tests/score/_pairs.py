@@ -13,6 +13,7 @@ from pairdiff._records import PairScore
 from pairdiff.score.detail import LEVEL_BINS, LEVEL_STEP_STOPS
 from pairdiff.score.headroom import AREA_FACTORS
 from pairdiff.score.pair import PairSpread
+from pairdiff.score.shadows import SHADOW_FACTORS
 
 TO_2020 = np.array([[0.6274039, 0.3292830, 0.0433131], [0.0690973, 0.9195404, 0.0113623], [0.0163914, 0.0880133, 0.8955953]])
 """BT.2087-0 clause 4.2, here with the seven digits of the matrix computed from the primaries."""
@@ -43,6 +44,10 @@ PLAIN = PairScore(
     detail_jnd=None,
     detail_stops=None,
     textured_share=None,
+    dark_share=0.0,
+    shadow_gain_jnd=None,
+    shadow_gamma_jnd=None,
+    shadow_gained_share=0.0,
     outside_709_share=0.0,
     outside_p3_share=0.0,
     chroma_p99_jnd=60.0,
@@ -64,8 +69,9 @@ def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
         low = round(8 / LEVEL_STEP_STOPS)  # from 256 cd/m2 up
         counts[0, low : low + max(round(pair.detail_stops / 0.9 / LEVEL_STEP_STOPS), 1)] = 1000
     shift = np.full((nodes, nodes), pair.tone_shift_jnd["controls"])
-    factors = len(AREA_FACTORS)
-    return PairSpread((pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, (pair.outside_709_share,) * factors, shift, counts)
+    factors, shadows = len(AREA_FACTORS), (pair.shadow_gained_share,) * len(SHADOW_FACTORS)
+    outside = (pair.outside_709_share,) * factors
+    return PairSpread((pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, outside, shadows, shift, counts)
 
 
 def make_signal(

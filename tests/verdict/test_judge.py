@@ -73,7 +73,7 @@ def make_case(
         free_fit=FreeFit("measured", free_white, 2.4, 0.0, free, 1.0, 0.0, free < SETTINGS.power_law_jnd),
         headroom=pool_headroom(pairs, weighting, gain=gain, controls=controls, settings=SETTINGS),
         recovered=Recovered("measured", 0.05, 0.9, pairs[0].detail_jnd, 0.05, 0.05, 0.0),
-        shadows=Shadows("not_measured", None),
+        shadows=Shadows("not_applicable", None, 0.0, None, None),
         colour=Colour(colour, 0.0, 0.0, None, 60.0),
         tone=Tone("measured", False, 0.5, (), (), residual, None),
         tone_span_jnd=tone_span,
@@ -139,10 +139,22 @@ def test_a_black_and_white_film_has_no_colour_axis_and_the_sentence_says_so():
     assert "colour (not applicable)" in verdict.sentence
 
 
-def test_shadows_are_not_measured_and_the_sentence_says_so():
+def test_where_the_sdr_is_never_at_its_last_codes_shadows_do_not_apply_and_the_sentence_says_so():
     verdict = judge(CASES["wider-range"], SETTINGS)
-    assert verdict.axes["shadows"] == "cannot_tell"
-    assert "shadows (cannot tell)" in verdict.sentence
+    assert verdict.axes["shadows"] == "not_applicable"
+    assert "shadows (not applicable)" in verdict.sentence
+
+
+@pytest.mark.parametrize(
+    ("share", "axis", "label"),
+    [(0.01, "same", "sdr-in-hdr-container"), (0.05, "slightly_more", "restrained-hdr"), (0.2, "clearly_more", "wider-range")],
+)
+def test_shadow_detail_over_enough_of_the_picture_moves_axis_and_label(share: float, axis: str, label: str):
+    case = make_case(dark_share=0.3, shadow_gain_jnd=3.0, shadow_gamma_jnd=0.1, shadow_gained_share=share)
+    verdict = judge(replace(case, shadows=Shadows("measured", 3.0, 0.3, share, 0.1)), SETTINGS)
+    assert verdict.axes["shadows"] == axis
+    assert verdict.label == label
+    assert verdict.support == {label: 1.0}
 
 
 def test_a_power_law_has_the_same_highlights_whatever_the_headroom():

@@ -55,7 +55,7 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
             "measured", 1.87, 1.87, 1.95, 1.44, 0.92, 3.12, 2.05, False, 1.87, 0.0, 0.06, 0.0123, r.Estimate(0.34, 0.22, 0.48)
         ),
         recovered=r.Recovered("measured", 0.0041, 0.31, 9.2, 1.3, 2.1, 0.74),
-        shadows=r.Shadows("not_measured", None),
+        shadows=r.Shadows("not_applicable", None, 0.002, None, None),
         colour=r.Colour("measured", 0.0164, 0.0003, {"0-1": 0.0, "1-10": 0.004, "10-100": 0.019, "100-10000": 0.052}, 88.0),
         tone=_tone(),
         origin_signs=_signs(),
@@ -84,8 +84,8 @@ def make_container_example() -> r.Comparison:
     verdict = r.Verdict(
         label="sdr-in-hdr-container",
         words="SDR picture in an HDR container",
-        sentence="The HDR release shows the same picture as the SDR release set to 203 cd/m2; no axis gains (shadows not measured).",
-        axes={"highlights": "same", "shadows": "cannot_tell", "colour": "not_applicable"},
+        sentence="The HDR release shows the same picture as the SDR release set to 203 cd/m2; no axis gains (shadows not applicable).",
+        axes={"highlights": "same", "shadows": "not_applicable", "colour": "not_applicable"},
         tone="as the SDR",
         reasons=("no axis gains and tone is not regraded",),
         flips=(),
@@ -265,8 +265,8 @@ def _verdict() -> r.Verdict:
         label="wider-range",
         words="HDR that widens the picture",
         sentence="The HDR release reaches 1.9 stops above SDR white in its highlights in a third of the film, and colour goes slightly "
-        "further; shadows were not measured.",
-        axes={"highlights": "clearly_more", "shadows": "cannot_tell", "colour": "slightly_more"},
+        "further; shadows do not apply.",
+        axes={"highlights": "clearly_more", "shadows": "not_applicable", "colour": "slightly_more"},
         tone="as the SDR",
         reasons=(
             "highlights are clearly more: 1.87 stops against a threshold of 1.0, over 0.1 % of the picture in 34 % of matched time",
@@ -313,6 +313,10 @@ def _pair(number: int) -> r.PairScore:
         detail_jnd=9.0,
         detail_stops=1.2,
         textured_share=0.7,
+        dark_share=0.0,
+        shadow_gain_jnd=None,
+        shadow_gamma_jnd=None,
+        shadow_gained_share=0.0,
         outside_709_share=0.016,
         outside_p3_share=0.0003,
         chroma_p99_jnd=80.0,

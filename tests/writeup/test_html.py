@@ -126,8 +126,8 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
     text = read(tmp_path).text
     for words in (
         "Recovered detail: does not apply",
-        "Shadow detail: not measured",
-        "Shadows: not measured in this version",
+        "Shadow detail: does not apply",
+        "Shadows: not applicable",
         "Colour outside BT.709: does not apply (black-and-white picture)",
         "Tone relation: cannot tell",
         "Preference loss cannot tell",

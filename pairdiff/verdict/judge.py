@@ -582,7 +582,8 @@ def _shadow_reason(figures: _Figures, shadows: Shadows, settings: Settings) -> s
         f"Shadows: where the SDR lies within {settings.shadow_codes:g} codes of its darkest ({_share(shadows.dark_share or 0.0)} of the "
         f"picture) HDR detail is {shadows.gain_jnd:.1f} JND more at the SDR gamma that leaves the least (the choice of gamma moves it by "
         f"{shadows.gamma_jnd:.1f}); at least {settings.shadow_jnd:g} JND, in {settings.headroom_time_share:.0%} of matched time, over "
-        f"{_share(figures.shadow_share)} of the picture; slightly more from {settings.shadow_slight_share:.0%}, clearly more from {settings.shadow_clear_share:.0%}."
+        f"{_share(figures.shadow_share)} of the picture; slightly more from {settings.shadow_slight_share:.0%}, "
+        f"clearly more from {settings.shadow_clear_share:.0%}."
     )
 
 

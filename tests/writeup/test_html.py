@@ -127,7 +127,7 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
     for words in (
         "Recovered detail: does not apply",
         "Shadow detail: does not apply",
-        "Shadows: not applicable",
+        "Shadows: does not apply to these pictures",
         "Colour outside BT.709: does not apply (black-and-white picture)",
         "Tone relation: cannot tell",
         "Preference loss cannot tell",

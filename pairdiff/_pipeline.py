@@ -30,6 +30,7 @@ from pairdiff._records import (
     Alignment,
     Comparison,
     Coverage,
+    DeclaredCheck,
     FloatArray,
     Frame,
     Geometry,
@@ -78,6 +79,7 @@ from pairdiff.match.timeline import (
     usual_offset,
 )
 from pairdiff.match.witness import ask_pictures
+from pairdiff.score.declared import check_declared
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
@@ -944,6 +946,7 @@ def _conclude(
         shadows=score.shadows,
         colour=score.colour,
         tone=score.tone,
+        declared_checks=_check_declared(matching.hdr, settings),
         origin_signs=tuple(OriginSign(name, "not_measured", "cannot_tell", None, innocent) for name, innocent in SIGNS.items()),
         viewer=score.viewer,
         verdict=with_screen_flips(with_setup_flips(judge(case, settings), setups), setups, on_screens),
@@ -955,6 +958,10 @@ def _conclude(
         versions=_versions(),
         settings=asdict(settings),
     )
+
+
+def _check_declared(one: _Pass, settings: Settings) -> tuple[DeclaredCheck, ...]:
+    return check_declared(one.release.declared, _result(one, settings).levels, absolute=one.release.signal.transfer.value == "pq")
 
 
 def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:

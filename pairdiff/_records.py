@@ -21,6 +21,10 @@ Side = Literal["hdr", "sdr"]
 SIDES: tuple[Side, Side] = ("hdr", "sdr")
 Status = Literal["measured", "not_applicable", "cannot_tell", "not_measured"]
 Presence = Literal["absent", "zero", "present"]
+DeclaredName = Literal["max_cll", "max_fall", "mastering_peak"]
+DeclaredState = Literal[
+    "absent", "zero", "agrees", "within", "above_measured", "far_above_measured", "exceeded_by_pixels", "exceeded", "cannot_tell"
+]
 AxisState = Literal["same", "slightly_more", "clearly_more", "cannot_tell", "not_applicable"]
 FieldOrder = Literal["top", "bottom"]
 SegmentKind = Literal["matched", "hdr_only", "sdr_only", "undetermined"]
@@ -302,6 +306,19 @@ class Levels:
     frames: int
     condition: str
     """`absolute`, `at a 1000 cd/m2 display`, `at white 100 cd/m2, gamma 2.4`; and the chroma filter."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredCheck:
+    """One declared level held against the measured one; it never moves a verdict."""
+
+    name: DeclaredName
+    state: DeclaredState
+    declared_nits: float | None
+    measured_nits: float | None
+    """MaxCLL or MaxFALL as measured; MaxCLL for the mastering peak."""
+    looks_stamped: bool
+    """Round figures that are far from what the picture holds: likely not measured on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -707,6 +724,8 @@ class Comparison:
     shadows: Shadows
     colour: Colour
     tone: Tone
+    declared_checks: tuple[DeclaredCheck, ...]
+    """Of the HDR release."""
     origin_signs: tuple[OriginSign, ...]
     viewer: Viewer
     verdict: Verdict

@@ -81,6 +81,7 @@ def comparison_to_document(comparison: Comparison) -> Document:
         "shadows": comparison.shadows,
         "colour": comparison.colour,
         "tone": comparison.tone,
+        "declared_checks": comparison.declared_checks,
         "origin_signs": comparison.origin_signs,
         "viewer": comparison.viewer,
         "verdict": comparison.verdict,

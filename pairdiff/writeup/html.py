@@ -31,9 +31,9 @@ from pairdiff.writeup.phrases import (
     SEGMENT_WORDS,
     SETUP_NOTES,
     SETUP_WORDS,
-    STATE_WORDS,
     caution_few_shots,
     say_bytes,
+    say_declared_check,
     say_declared_nits,
     say_deviation,
     say_estimate,
@@ -396,15 +396,16 @@ def _level_rows(result: Document) -> list[Document]:
         levels = side["levels"]
         return say_share(levels[name]) if levels["status"] == "measured" else say_state(levels["status"])
 
+    worth = {check["name"]: say_declared_check(check["state"], looks_stamped=check["looks_stamped"]) for check in result["declared_checks"]}
     rows = [
         (
             "Brightest pixel (MaxCLL)",
-            _say_declared(hdr, "max_cll"),
+            _say_declared(hdr, "max_cll", worth),
             *(level(side, "max_cll_nits", "max_cll_time_s") for side in (hdr, sdr)),
         ),
         (
             "Highest frame average (MaxFALL)",
-            _say_declared(hdr, "max_fall"),
+            _say_declared(hdr, "max_fall", worth),
             *(level(side, "max_fall_nits", "max_fall_time_s") for side in (hdr, sdr)),
         ),
         ("Frame average, letterbox included", "", *(level(side, "max_fall_whole_nits") for side in (hdr, sdr))),
@@ -415,22 +416,22 @@ def _level_rows(result: Document) -> list[Document]:
         ("Picture above 100 cd/m²", "", *(area(side, "area_100_share") for side in (hdr, sdr))),
         ("Picture above 203 cd/m²", "", *(area(side, "area_203_share") for side in (hdr, sdr))),
         ("Picture above 1000 cd/m²", "", *(area(side, "area_1000_share") for side in (hdr, sdr))),
-        ("Mastering display, peak", _say_mastering(hdr, "max_nits"), "", ""),
+        ("Mastering display, peak", _say_mastering(hdr, "max_nits", worth["mastering_peak"]), "", ""),
         ("Mastering display, black", _say_mastering(hdr, "min_nits"), "", ""),
     ]
     return [{"name": name, "declared": declared, "hdr": first, "sdr": second} for name, declared, first, second in rows]
 
 
-def _say_declared(side: Document, name: str) -> str:
-    state = side["declared"][f"{name}_state"]
-    return say_declared_nits(side["declared"][f"{name}_nits"]) if state == "present" else STATE_WORDS[state]
+def _say_declared(side: Document, name: str, worth: Mapping[str, str]) -> str:
+    present = side["declared"][f"{name}_state"] == "present"
+    return f"{say_declared_nits(side['declared'][f'{name}_nits'])} ({worth[name]})" if present else worth[name]
 
 
-def _say_mastering(side: Document, name: str) -> str:
+def _say_mastering(side: Document, name: str, worth: str = "") -> str:
     mastering = side["declared"]["mastering"]
     if mastering is None or mastering[name] is None:
         return "not declared"
-    return say_declared_nits(mastering[name])
+    return say_declared_nits(mastering[name]) + (f" ({worth})" if worth else "")
 
 
 def _signal_rows(result: Document) -> list[Document]:

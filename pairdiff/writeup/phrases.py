@@ -35,6 +35,18 @@ STATE_WORDS = {
     "absent": "not declared",
     "zero": "declared as 0, which means unknown",
 }
+DECLARED_WORDS = {
+    "absent": "not declared",
+    "zero": "declared as 0, which means unknown",
+    "agrees": "agrees with what was measured",
+    "within": "the picture stays within it",
+    "above_measured": "above what the picture reaches",
+    "far_above_measured": "more than twice what the picture reaches",
+    "exceeded_by_pixels": "exceeded, but by less than 0.01 % of a picture: a few pixels or the overshoot of the codec",
+    "exceeded": "exceeded by the picture",
+    "cannot_tell": "cannot be held against levels that depend on the display",
+}
+"""What a declared level is worth, by `DeclaredCheck.state`."""
 SETUP_WORDS = {
     "white-100": "white 100",
     "white-203": "white 203",
@@ -246,6 +258,12 @@ def _say_significant(value: float) -> str:
         return "0"
     decimals = 2 - math.floor(math.log10(abs(float(f"{value:.2e}"))))
     return say_decimals(round(value, decimals), min(max(decimals, 0), 4))
+
+
+def say_declared_check(state: str, *, looks_stamped: bool) -> str:
+    """What a declared level is worth beside the measured one, in words."""
+    words = DECLARED_WORDS[state]
+    return f"{words}; looks stamped: a round figure, far from what this picture holds" if looks_stamped else words
 
 
 def say_declared_nits(value: float | None) -> str:

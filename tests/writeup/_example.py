@@ -58,6 +58,11 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         shadows=r.Shadows("not_applicable", None, 0.002, None, None),
         colour=r.Colour("measured", 0.0164, 0.0003, {"0-1": 0.0, "1-10": 0.004, "10-100": 0.019, "100-10000": 0.052}, 88.0),
         tone=_tone(),
+        declared_checks=(
+            r.DeclaredCheck("max_cll", "far_above_measured", 1000.0, 412.0, False),
+            r.DeclaredCheck("max_fall", "zero", None, 131.0, False),
+            r.DeclaredCheck("mastering_peak", "within", 1000.0, 412.0, False),
+        ),
         origin_signs=_signs(),
         viewer=r.Viewer("measured", 1.07, 1.12),
         verdict=_verdict(),

@@ -30,7 +30,8 @@ from pairdiff.writeup.document import (
 )
 
 CONTRACT = {
-    "": "schema title hdr sdr alignment setups setup free_fit difference headroom recovered shadows colour tone origin_signs viewer "
+    "": "schema title hdr sdr alignment setups setup free_fit difference headroom recovered shadows colour tone declared_checks "
+    "origin_signs viewer "
     "verdict run",
     "hdr": "path file_id signal declared levels",
     "sdr": "path file_id signal declared levels",
@@ -52,6 +53,7 @@ CONTRACT = {
     "shadows": "status",
     "colour": "status outside_709_share outside_p3_share",
     "tone": "status",
+    "declared_checks.0": "name state declared_nits measured_nits looks_stamped",
     "origin_signs.0": "name state value innocent",
     "viewer": "status sdr_reserve_stops light_ratio",
     "verdict": "label sentence axes reasons flips support",

@@ -88,10 +88,10 @@ def pool_difference(pairs: Sequence[PairScore], weighting: Weighting, *, setup_n
     means = [
         estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, lowest=lowest, highest=highest)
         for values, lowest, highest in (
-            (loss, 0.0, math.inf),
+            (loss, 0.0, EYE.most_jod),
             (notice_probability(loss), 0.5, 1.0),
-            (tone, 0.0, math.inf),
-            (colour, 0.0, math.inf),
+            (tone, 0.0, EYE.most_jod),
+            (colour, 0.0, EYE.most_jod),
         )
     ]
     shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]

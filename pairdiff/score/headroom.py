@@ -2,8 +2,9 @@
 
 Grain and the ringing of a codec lift the brightest thousandth of a picture; how far they can is estimated from the pair. The level is
 the one read off the picture with all of that taken off, or the one after a median over 3 x 3 pixels of the canvas, whichever is higher:
-glints of a pixel or two count in a clean pair, and grain does not in a noisy one. What noise the median leaves is given as `noise_stops`.
-Marks that stand still over the film are left out.
+glints of a pixel or two count in a clean pair, and grain does not in a noisy one. The SDR level is read in the same way, up to its white:
+a lamp of two pixels is as bright there as it is. What noise the median leaves is given as `noise_stops`. Marks that stand still over the
+film are left out.
 """
 
 from __future__ import annotations
@@ -31,6 +32,10 @@ NOISE_RANGE = (0.6, 0.97)
 """SDR levels, as a share of the picture's 99.9th percentile, between which noise is read off the pair (own)."""
 NOISE_WINDOW_PIXELS = 17
 """Width of the window whose mean is taken off before noise is read (own)."""
+NOISE_WINDOW_FILLED = 0.2
+"""Least share of the window that is bright (own)."""
+LEAST_SPREAD = 1e-4
+"""Variance of log2 of the SDR level in a window below which no line is laid: a hundredth of a stop (own)."""
 NOISE_DEVIATIONS = 2.5
 """How many standard deviations the brightest thousandth of a noisy even surface lies above it: between 2.3 and 3.1, as it covers ten
 pictures in a hundred or all (normal distribution)."""
@@ -106,11 +111,16 @@ def measure_highlights(
         still, full = levels_at_shares(hdr[seen], shares), levels_at_shares(hdr_level_nits[seen], shares)
         return tuple(max(one, kept * other) for one, other in zip(still, full, strict=True))
 
+    def read_sdr(seen: NDArray[np.bool_]) -> tuple[float, ...]:
+        still, full = levels_at_shares(sdr[seen], shares), levels_at_shares(sdr_level_code[seen], shares)
+        of_code = kept ** (1 / 2.4)  # noise is told in light; super-white of a pixel or two is ringing
+        return tuple(max(one, min(of_code * other, 1.0)) for one, other in zip(still, full, strict=True))
+
     levels = read(film)
     with_marks = levels if standing is None else read(np.ones_like(film))
     return HighlightLevels(
         levels,
-        levels_at_shares(sdr[film], shares),
+        read_sdr(film),
         with_marks[AREA_FACTORS.index(1.0)],
         float(1 - film.mean()),
         noise_stops(hdr, sdr),
@@ -120,8 +130,9 @@ def measure_highlights(
 def noise_stops(hdr_level_nits: FloatArray, sdr_level_code: FloatArray) -> float:
     """How far noise can lift the brightest pixels of a pair, stops.
 
-    Where the SDR is bright and not clipped, the ratio of HDR to SDR light changes slowly in any grade; what it does from pixel to pixel
-    about its local mean is noise of either copy. Robust deviation (1.4826 x median) times `NOISE_DEVIATIONS`.
+    Where the SDR is bright and not clipped, the ratio of HDR to SDR light follows the tone curve of the grade, and within a small window a
+    line of the SDR level; what it does from pixel to pixel about that line is noise of the HDR copy. Robust deviation (1.4826 x median)
+    times `NOISE_DEVIATIONS`.
 
     Parameters
     ----------
@@ -135,12 +146,28 @@ def noise_stops(hdr_level_nits: FloatArray, sdr_level_code: FloatArray) -> float
     bright = (sdr_level_code > NOISE_RANGE[0] * top) & (sdr_level_code < NOISE_RANGE[1] * top)
     if top <= 0 or bright.sum() < NOISE_WINDOW_PIXELS**2:
         return 0.0
-    light = np.maximum(sdr_level_code, LEAST_NITS) ** 2.4  # the gamma hardly matters: only what changes fast is kept
-    ratio = np.where(bright, np.log2(np.maximum(hdr_level_nits, LEAST_NITS) / light), 0).astype(np.float32)
-    window = (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)
-    weight = cv2.blur(bright.astype(np.float32), window)
-    deviation = ratio - cv2.blur(ratio, window) / np.maximum(weight, 1e-6)
-    return float(NOISE_DEVIATIONS * 1.4826 * np.median(np.abs(deviation[bright & (weight > 0.2)])))
+    inside = bright.astype(np.float32)
+    weight: NDArray[np.float32] = np.asarray(cv2.blur(inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)), np.float32)
+    usable = bright & (weight > NOISE_WINDOW_FILLED)
+    if usable.sum() < NOISE_WINDOW_PIXELS**2:
+        return 0.0
+    hdr, sdr = (np.log2(np.maximum(np.asarray(level, np.float32), LEAST_NITS)) for level in (hdr_level_nits, sdr_level_code))
+    return float(NOISE_DEVIATIONS * 1.4826 * np.median(np.abs(_about_line(hdr, sdr, inside=inside, weight=weight)[usable])))
+
+
+def _about_line(
+    hdr: NDArray[np.float32], sdr: NDArray[np.float32], *, inside: NDArray[np.float32], weight: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """What is left of one logarithm about its line on another in the window round each pixel, from pixels inside an area alone."""
+    filled = np.maximum(weight, 1e-6)
+
+    def local_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.blur(values * inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)) / filled, np.float32)
+
+    y, x = (values - np.float32(values[inside > 0].mean(dtype=np.float64)) for values in (hdr, sdr))
+    mean_y, mean_x = local_mean(y), local_mean(x)
+    slope = (local_mean(x * y) - mean_x * mean_y) / (np.maximum(local_mean(x * x) - mean_x * mean_x, 0) + np.float32(LEAST_SPREAD))
+    return np.asarray(y - mean_y - slope * (x - mean_x), np.float32)
 
 
 def stops_above(nits: NDArray[np.float64], white_nits: float) -> NDArray[np.float64]:

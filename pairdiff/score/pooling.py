@@ -61,6 +61,42 @@ def estimate_share(
     return Estimate(share, low, high)
 
 
+def level_interval(
+    values: NDArray[np.float64], share: float, *, weights: NDArray[np.float64], shots: NDArray[np.int64], sampled_fraction: float
+) -> tuple[float, float | None]:
+    """Ends of the 95 % interval of `level_reached`: the levels whose share of time, by `estimate_share`, can be the stated one.
+
+    The test of a quantile turned round (W. J. Conover, Practical Nonparametric Statistics, 3rd edition 1999, section 3.2), so that it
+    always holds the estimate. From few shots nothing bounds a rare level from above.
+
+    Parameters
+    ----------
+    values : per picture.
+    share : of matched time that reaches the level.
+    weights, shots, sampled_fraction : as in `estimate_share`.
+
+    Returns
+    -------
+    Lower and upper end, the latter None where the shots are too few for one.
+    """
+
+    def of_time(reached: NDArray[np.bool_]) -> Estimate:
+        return estimate_share(reached, weights=weights, shots=shots, sampled_fraction=sampled_fraction)
+
+    levels = np.unique(values[weights > 0])
+    low, high = float(levels[0]), None
+    for level in levels[::-1]:
+        if (of_time(values >= level).low or 0.0) >= share:
+            low = float(level)
+            break
+    for level in levels:
+        most = of_time(values > level).high
+        if most is not None and most < share:
+            high = float(level)
+            break
+    return low, high
+
+
 def estimate_mean(
     values: NDArray[np.float64],
     *,
@@ -85,7 +121,8 @@ def estimate_mean(
 
     Returns
     -------
-    Estimate; None at both ends with fewer than `LEAST_SHOTS` shots, which say too little of how others would differ.
+    Estimate; None at both ends with fewer than `LEAST_SHOTS` shots, or where one of them fills so much of the film that fewer than two
+    count: such say too little of how others would differ.
     """
     mean = float(np.average(values, weights=weights))
     if sampled_fraction >= 1:
@@ -97,6 +134,8 @@ def estimate_mean(
     excess = np.bincount(index, weights=weights * (values - mean))
     variance = names.size / (names.size - 1) * float((excess**2).sum()) / float(time.sum()) ** 2 * (1 - sampled_fraction)
     freedom = float(time.sum() ** 2 / (time**2).sum()) - 1
+    if freedom < 1:
+        return Estimate(mean, None, None)
     half = float(student_t.ppf((1 + CONFIDENCE) / 2, freedom)) * math.sqrt(variance)
     return Estimate(mean, max(mean - half, lowest), min(mean + half, highest))
 

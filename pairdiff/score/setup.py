@@ -9,7 +9,7 @@ rolls off there what the HDR release may show, and no set can follow that. The m
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -49,6 +49,14 @@ LIFT_BOUNDS, LIFT_STARTS = (0.0, 0.15), (0.03, 0.1)
 """Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve (own)."""
 NODES, LEAST_NODE_SPAN = 5, 1e-3
 """Whites and gammas at which the tone shift of each pair is tabulated, between the lowest and the highest draw (own)."""
+GAIN_GAMMA = 2.4
+"""Gamma of the set-up `gain` (ITU-R BT.1886)."""
+LEAST_MIDTONES = 0.02
+"""If less than this share of the places lies in the mid-tones, `gain` is fitted to all (own)."""
+EDGE_SHARE = 0.005
+"""A set-up this near the end of the set's reach, as a share of the reach, is at its bound (own)."""
+DRAW_REACH, DRAW_POINTS = 0.25, 15
+"""How far the refits on drawn shots may go from the fit, in log white and in gamma, and grid points across (own)."""
 POWER_LAW_BINS = 10
 """Tone bins of each picture in which the free fit's residual is averaged (own)."""
 
@@ -79,6 +87,8 @@ class SetupFits:
     """Range of intensity (5th to 95th percentile, x 720) that both sides of the sample have at least: little, and no set can be fitted."""
     draws: NDArray[np.float64]
     """White (cd/m2) and gamma of `controls` refitted on resampled shots, draw for draw those of `ShotDraws`, (draws, 2)."""
+    gain_draws: NDArray[np.float64]
+    """White of `gain` on the same draws, cd/m2, (draws,)."""
 
     @property
     def nodes(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -177,7 +187,7 @@ def _least(loss: Callable[[float], float], bounds: tuple[float, float]) -> float
 
 def _at_edge(value: float, bounds: tuple[float, float], *, log: bool) -> bool:
     low, high, value = (np.log(bounds[0]), np.log(bounds[1]), np.log(value)) if log else (*bounds, value)
-    return bool(min(value - low, high - value) < 0.005 * (high - low))
+    return bool(min(value - low, high - value) < EDGE_SHARE * (high - low))
 
 
 def _fit_white_gamma(sample: FitSample, bounds: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -213,14 +223,17 @@ def _search(loss: Callable[[Point], float], start: Sequence[float], box: Sequenc
     return np.asarray(found.x, np.float64)
 
 
-def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
-    """White (cd/m2) at gamma 2.4 from unclipped mid-tones alone, and `at_bound`."""
+def keep_midtones(sample: FitSample) -> FitSample:
+    """The unclipped mid-tones that `gain` is fitted to, or all where there are too few."""
     top = float(np.quantile(sample.sdr_code.max(-1), 0.999))
     level = sample.sdr_code.max(-1) / max(top, 1e-6)
     keep = (level > MIDTONE_CODES[0]) & (level < MIDTONE_CODES[1])
-    if keep.sum() < 0.02 * keep.size:
-        keep = np.ones_like(keep)
-    return fit_white(_part(sample, keep), settings, gamma=2.4)
+    return _part(sample, keep) if keep.mean() >= LEAST_MIDTONES else sample
+
+
+def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:
+    """White (cd/m2) at gamma 2.4 from unclipped mid-tones alone, and `at_bound`."""
+    return fit_white(keep_midtones(sample), settings, gamma=GAIN_GAMMA)
 
 
 def fit_white(sample: FitSample, settings: Settings, *, gamma: float) -> tuple[float, bool]:
@@ -233,27 +246,41 @@ def fit_white(sample: FitSample, settings: Settings, *, gamma: float) -> tuple[f
 
 def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Settings) -> NDArray[np.float64]:
     """Refit on resampled shots, draw for draw those of `ShotDraws`: the loss of each shot is tabulated on a grid about the fit."""
-    residual, draws = _residuals(sample), ShotDraws(sample.shot, seed=settings.seed)
-    shot = draws.index[sample.picture]
-    size = np.bincount(shot, minlength=draws.shots).clip(1)
-    pictures = np.bincount(draws.index, minlength=draws.shots)
     logs = _grid_about(np.log(white), (np.log(settings.white_low_nits), np.log(settings.white_high_nits)))
     gammas = _grid_about(gamma, (settings.gamma_low, settings.gamma_high))
-    table = np.empty((logs.size, gammas.size, draws.shots))
-    for i, log_white in enumerate(logs):
-        for j, trial in enumerate(gammas):
-            table[i, j] = np.bincount(shot, weights=residual(float(np.exp(log_white)), float(trial)), minlength=draws.shots) / size
-    out = np.empty((settings.support_draws, 2))
-    for n in range(settings.support_draws):
-        weight = draws.times(n) * pictures
-        out[n] = _grid_minimum(table @ weight / weight.sum(), logs, gammas)
+    surfaces = _draw_surfaces(sample, logs, gammas, settings=settings)
+    out = np.array([_grid_minimum(surface, logs, gammas) for surface in surfaces])
     out[:, 0] = np.exp(out[:, 0])
     return out
 
 
+def _refit_gain_draws(sample: FitSample, white: float, *, settings: Settings) -> NDArray[np.float64]:
+    """White of `gain` refitted on the same draws, cd/m2."""
+    logs = _grid_about(np.log(white), (np.log(settings.white_low_nits), np.log(settings.white_high_nits)))
+    lines = [surface[:, 0] for surface in _draw_surfaces(keep_midtones(sample), logs, np.array([GAIN_GAMMA]), settings=settings)]
+    return np.exp([logs[least] + _vertex(line, least) * (logs[1] - logs[0]) for line in lines for least in (int(np.argmin(line)),)])
+
+
+def _draw_surfaces(
+    sample: FitSample, logs: NDArray[np.float64], gammas: NDArray[np.float64], *, settings: Settings
+) -> Iterator[NDArray[np.float64]]:
+    """Mean |dI| on a grid of log white and gamma, for each draw of shots."""
+    residual, draws = _residuals(sample), ShotDraws(sample.shot, seed=settings.seed)
+    shot = draws.index[sample.picture]
+    size = np.bincount(shot, minlength=draws.shots).clip(1)
+    pictures = np.bincount(draws.index, minlength=draws.shots)
+    table = np.empty((logs.size, gammas.size, draws.shots))
+    for i, log_white in enumerate(logs):
+        for j, trial in enumerate(gammas):
+            table[i, j] = np.bincount(shot, weights=residual(float(np.exp(log_white)), float(trial)), minlength=draws.shots) / size
+    for n in range(settings.support_draws):
+        weight = draws.times(n) * pictures
+        yield table @ weight / weight.sum()
+
+
 def _grid_about(middle: float, bounds: tuple[float, float]) -> NDArray[np.float64]:
-    """15 values within 0.25 of the fit and within the set's reach: a draw is bound by the set as the fit is."""
-    return np.linspace(max(middle - 0.25, bounds[0]), min(middle + 0.25, bounds[1]), 15)
+    """Values about the fit and within the set's reach: a draw is bound by the set as the fit is."""
+    return np.linspace(max(middle - DRAW_REACH, bounds[0]), min(middle + DRAW_REACH, bounds[1]), DRAW_POINTS)
 
 
 def _grid_minimum(surface: NDArray[np.float64], logs: NDArray[np.float64], gammas: NDArray[np.float64]) -> tuple[float, float]:
@@ -353,6 +380,7 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     free = _fit_white_gamma(sample, FREE_BOUNDS)
     white, gamma, bound = fit_controls(sample, settings, free=free)
     refits = _refit_draws(sample, white, gamma, settings=settings)
+    gain_refits = _refit_gain_draws(sample, gain, settings=settings)
     several = np.unique(sample.shot).size > 1  # one shot says nothing of how others would differ
     spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std())) if several else nothing
     setups = [
@@ -364,7 +392,7 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     ]
     if settings.sdr_white is not None and settings.sdr_gamma is not None:
         setups.append(Setup("bench", settings.sdr_white, settings.sdr_gamma, False, nothing, None, None))
-    return SetupFits(tuple(setups), fit_free(sample, settings, free=free), tone_span_jnd(sample), refits)
+    return SetupFits(tuple(setups), fit_free(sample, settings, free=free), tone_span_jnd(sample), refits, gain_refits)
 
 
 def _fit_fixed(sample: FitSample, settings: Settings, *, gamma: float) -> Setup:

@@ -29,7 +29,7 @@ from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
 from pairdiff.score.pair import PairSpread
-from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_reached, weighted_quantile
+from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
@@ -79,6 +79,8 @@ class Case:
     """Whites and gammas of `PairSpread.tone_shift_jnd`."""
     white_gamma_draws: NDArray[np.float64]
     """`controls` refitted on resampled shots, draw for draw those of `ShotDraws`, (draws, 2)."""
+    gain_draws: NDArray[np.float64]
+    """White of `gain` on the same draws, cd/m2."""
     free_fit: FreeFit
     headroom: Headroom
     recovered: Recovered
@@ -192,15 +194,8 @@ def _between(table: NDArray[np.float64], factors: Sequence[float] | NDArray[np.f
 def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> _Figures:
     """The figures of one draw; `settings` may differ from those the pairs were scored with in the thresholds that are varied."""
     weights, scored = draw.weights, columns.settings
-    area = settings.headroom_area_share / scored.headroom_area_share
-    stops_up = draw.with_marks * columns.marks_stops - draw.noise_share * columns.noise_stops
-    level = 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up)
-    code = _between(columns.code, AREA_FACTORS, area)
-    uses_ratio = not reaches_sdr_white(code, weights=weights, settings=settings)
-    if uses_ratio:
-        stops = peak_ratio_stops(level, code, setup=draw.setup)
-    else:
-        stops = np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (draw.setup, draw.gain) if s is not None])
+    level, code = _levels(columns, draw, settings)
+    stops, uses_ratio = _stops_used(level, code, draw, settings)
     at_free = peak_ratio_stops(level, lift_signal(code, case.free_fit.lift or 0.0), setup=_free_setup(case))
     applies = weights * columns.clipped * (columns.clipped >= settings.clipped_share)
     return _Figures(
@@ -222,6 +217,20 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         detail_jnd=_median(columns.detail, applies),
         film_stops=spread_stops(np.tensordot(weights * (applies > 0), columns.level_counts, 1) / max(weights.max(), 1e-12)),
     )
+
+
+def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """HDR level (cd/m2) and SDR signal of each picture at the area share of the settings."""
+    area = settings.headroom_area_share / columns.settings.headroom_area_share
+    stops_up = draw.with_marks * columns.marks_stops - draw.noise_share * columns.noise_stops
+    return 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up), _between(columns.code, AREA_FACTORS, area)
+
+
+def _stops_used(level: NDArray[np.float64], code: NDArray[np.float64], draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], bool]:
+    """Headroom of each picture, or its peak ratio where the SDR stays below its white, and which of the two."""
+    if not reaches_sdr_white(code, weights=draw.weights, settings=settings):
+        return peak_ratio_stops(level, code, setup=draw.setup), True
+    return np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (draw.setup, draw.gain) if s is not None]), False
 
 
 def _free_setup(case: Case) -> Setup:
@@ -353,19 +362,43 @@ def support_labels(case: Case, settings: Settings) -> dict[str, float]:
     -------
     Label to share, largest first; displays are not varied in this version (reference only).
     """
+    return _share_of_labels(_drawn_rules(case, settings))
+
+
+def _drawn_rules(case: Case, settings: Settings) -> Counter[Rule]:
+    """How often each rule decides in the draws of `support_labels`."""
     columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
     rng = np.random.default_rng(settings.seed + 1)
-    found: Counter[str] = Counter()
+    found: Counter[Rule] = Counter()
     for number in range(settings.support_draws):
         factors = rng.uniform(1 - settings.threshold_spread, 1 + settings.threshold_spread, len(THRESHOLDS))
         trial = replace(settings, **{name: getattr(settings, name) * f for name, f in zip(THRESHOLDS, factors, strict=True)})
         draw = _draw(case, columns, shots, number, noise_share=float(rng.uniform()))
-        found[_rule(_figures(columns, case, draw, trial), case, trial)[0].label] += 1
-    return {label: count / settings.support_draws for label, count in found.most_common()}
+        found[_rule(_figures(columns, case, draw, trial), case, trial)[0]] += 1
+    return found
+
+
+def _share_of_labels(rules: Counter[Rule]) -> dict[str, float]:
+    """Share of draws of each label, largest first."""
+    labels: Counter[str] = Counter()
+    for rule, count in rules.items():
+        labels[rule.label] += count
+    return {label: count / rules.total() for label, count in labels.most_common()}
+
+
+def _deciding_rule(rule: Rule, rules: Counter[Rule], settings: Settings) -> Rule:
+    """The rule of the label that enough draws give, where that is another than the figures alone give; else the rule of the figures."""
+    label, share = next(iter(_share_of_labels(rules).items()))
+    if label == rule.label or share < settings.support_min or rule.label == "undetermined":
+        return rule
+    return max((one for one in rules if one.label == label), key=lambda one: rules[one])
 
 
 def headroom_interval(case: Case, settings: Settings) -> Estimate:
-    """Headroom with the ends of its 95 % interval: shots drawn with replacement, the set refitted on them, thresholds as they are.
+    """Headroom with the ends of its 95 % interval: what other shots, and the set refitted on drawn ones, could make of it.
+
+    The two are independent causes and are joined as the root of the sum of their squares, downwards and upwards; thresholds are as they
+    are.
 
     Parameters
     ----------
@@ -374,24 +407,47 @@ def headroom_interval(case: Case, settings: Settings) -> Estimate:
 
     Returns
     -------
-    Estimate, stops; without ends for fewer than three shots, which say too little of how others would differ.
+    Estimate, stops; without ends for fewer than three shots, which say too little of how others would differ, and without an upper end
+    where the shots are too few to bound what a tenth of other time would reach.
     """
-    columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
-    if shots.shots < LEAST_SHOTS:
-        return Estimate(case.headroom.stops, None, None)
-    draws = range(settings.support_draws)
-    found = [_figures(columns, case, _draw(case, columns, shots, n, noise_share=0.0), settings).stops for n in draws]
-    return Estimate(case.headroom.stops, *(float(end) for end in np.quantile(found, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))))
+    value, weighting = case.headroom.stops, case.weighting
+    if value is None or np.unique(weighting.shots).size < LEAST_SHOTS:
+        return Estimate(value, None, None)
+    columns, share = _columns(case, settings), settings.headroom_time_share
+    level, code = _levels(columns, _whole(case, columns, case.controls, gain=case.gain), settings)
+
+    def stops_at(controls: Setup, gain: Setup) -> NDArray[np.float64]:
+        return _stops_used(level, code, _Draw(weighting.seconds, controls, gain, np.zeros(0)), settings)[0]
+
+    low, high = level_interval(
+        stops_at(case.controls, case.gain),
+        share,
+        weights=weighting.seconds,
+        shots=weighting.shots,
+        sampled_fraction=weighting.sampled_fraction,
+    )
+    found = [level_reached(stops_at(*_drawn_setups(case, n)), share, weights=weighting.seconds) for n in range(settings.support_draws)]
+    least, most = np.quantile(found, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
+    down = float(np.hypot(max(value - low, 0), max(value - least, 0)))
+    up = None if high is None else float(np.hypot(max(high - value, 0), max(most - value, 0)))
+    return Estimate(value, value - down, None if up is None else value + up)
+
+
+def _drawn_setups(case: Case, number: int) -> tuple[Setup, Setup]:
+    """`controls` and `gain` as one draw of shots fits them."""
+    white, gamma = (float(value) for value in case.white_gamma_draws[number % len(case.white_gamma_draws)])
+    gain = float(case.gain_draws[number % len(case.gain_draws)])
+    return replace(case.controls, white_nits=white, gamma=gamma), replace(case.gain, white_nits=gain)
 
 
 def _draw(case: Case, columns: _Columns, shots: ShotDraws, number: int, *, noise_share: float) -> _Draw:
-    white, gamma = (float(value) for value in case.white_gamma_draws[number % len(case.white_gamma_draws)])
+    controls, gain = _drawn_setups(case, number)
     weights = case.weighting.seconds
     if case.weighting.sampled_fraction < 1:
         weights = weights * shots.picture_times(number)
-    at_white = _between(columns.shift_at_nodes, np.log(case.nodes[0]), float(np.log(white)))
-    shift = _between(at_white, case.nodes[1], gamma)
-    return _Draw(weights, replace(case.controls, white_nits=white, gamma=gamma), case.gain, shift, noise_share=noise_share)
+    at_white = _between(columns.shift_at_nodes, np.log(case.nodes[0]), float(np.log(controls.white_nits)))
+    shift = _between(at_white, case.nodes[1], controls.gamma)
+    return _Draw(weights, controls, gain, shift, noise_share=noise_share)
 
 
 def judge(case: Case, settings: Settings) -> Verdict:
@@ -408,8 +464,9 @@ def judge(case: Case, settings: Settings) -> Verdict:
     """
     columns = _columns(case, settings)
     figures = _figures(columns, case, _whole(case, columns, case.controls, gain=case.gain), settings)
-    rule, axes = _rule(figures, case, settings)
-    support = support_labels(case, settings)
+    plain, axes = _rule(figures, case, settings)
+    drawn = _drawn_rules(case, settings)
+    support, rule = _share_of_labels(drawn), _deciding_rule(plain, drawn, settings)
     certain = support.get(rule.label, 0.0) >= settings.support_min
     label = rule.label if certain else "undetermined"
     regraded = _tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd
@@ -419,8 +476,8 @@ def judge(case: Case, settings: Settings) -> Verdict:
         sentence=_sentence(label, rule, axes, figures, case, support, settings),
         axes=axes,
         tone="regraded" if regraded else "as the SDR",
-        reasons=_reasons(rule, figures, case, settings),
-        flips=_flips(label, rule.label, figures, case, columns, support, settings),
+        reasons=_reasons(rule, plain, support, figures, case, settings),
+        flips=_flips(label, plain.label, figures, case, columns, support, settings),
         support=support,
     )
 
@@ -451,7 +508,11 @@ def _sentence(
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     if label == "stretched-sdr":
         told += ", which counts brightness that can be seen but holds nothing the SDR release has not"
-    return f"{_capital(WORDS[label])}: {shown}, {rule.reason} ({_headline(figures, case, settings)}); {told}.{tail}"
+    return f"{_capital(WORDS[label])}: {shown}, {_say_rule(rule, figures)} ({_headline(figures, case, settings)}); {told}.{tail}"
+
+
+def _say_rule(rule: Rule, figures: _Figures) -> str:
+    return rule.reason_by_ratio if figures.uses_ratio and rule.reason_by_ratio else rule.reason
 
 
 def _capital(words: str) -> str:
@@ -474,9 +535,10 @@ def _stops(value: float) -> str:
     return f"{value:+.2f} stops" if round(value, 2) else "0.00 stops"
 
 
-def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
+def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
     return (
-        f"Rule: {rule.reason}.",
+        f"Rule: {_say_rule(rule, figures)}.",
+        *_draws_reason(rule, plain, support),
         _highlights_reason(figures, case, settings),
         *_doubt_reasons(case),
         *_free_fit_reason(figures, case, settings),
@@ -485,6 +547,16 @@ def _reasons(rule: Rule, figures: _Figures, case: Case, settings: Settings) -> t
         _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
         _shadow_reason(figures, case.shadows, settings),
+    )
+
+
+def _draws_reason(rule: Rule, plain: Rule, support: Mapping[str, float]) -> tuple[str, ...]:
+    """Why the label is not the one that the figures alone give."""
+    if rule.label == plain.label:
+        return ()
+    return (
+        f"As they stand the figures give: {WORDS[plain.label]}. The label is the one of {support[rule.label]:.0%} of the draws, which vary "
+        "shots, set-up and thresholds and take off what noise can have lifted.",
     )
 
 
@@ -591,7 +663,7 @@ def _flips(
     label: str, base: str, figures: _Figures, case: Case, columns: _Columns, support: Mapping[str, float], settings: Settings
 ) -> tuple[str, ...]:
     """What would change the label; `base` is the label before its support was asked for."""
-    flips = [] if label == base else [f"With the doubt set aside: {WORDS[base]}."]
+    flips = [] if label == base else [f"With the doubt set aside, as the figures stand: {WORDS[base]}."]
     whole = _whole(case, columns, case.controls, gain=case.gain)
     for name in THRESHOLDS:
         for factor in (1 - settings.threshold_spread, 1 + settings.threshold_spread):
@@ -664,6 +736,7 @@ def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, match
         controls=score.setup("controls"),
         nodes=fits.nodes,
         white_gamma_draws=fits.draws,
+        gain_draws=fits.gain_draws,
         free_fit=score.free,
         headroom=score.headroom,
         recovered=score.recovered,

@@ -22,6 +22,8 @@ class Rule:
     holds: tuple[str, ...]
     """Conditions that must hold; names of `Conditions` fields."""
     reason: str
+    reason_by_ratio: str = ""
+    """Said in place of `reason` where the SDR stays below its white and the peak ratio decides."""
 
 
 RULES = (
@@ -44,6 +46,7 @@ RULES = (
         "wider-range",
         ("highlights_clear",),
         "highlights are clearly above what the SDR set can show",
+        "highlights are clearly above those of the SDR release in the same pictures, which stay below its own white",
     ),
     Rule(
         "wider-range",
@@ -54,6 +57,7 @@ RULES = (
         "restrained-hdr",
         ("highlights_gain",),
         "highlights are above what the SDR set can show, but only slightly",
+        "highlights are slightly above those of the SDR release in the same pictures, which stay below its own white",
     ),
     Rule(
         "restrained-hdr",

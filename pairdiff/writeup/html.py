@@ -315,7 +315,11 @@ def _axes(result: Document) -> list[Document]:
 def _stops_interval(room: Document) -> str:
     """The ends of the headroom's interval, where the result holds them."""
     low, high = room.get("stops_low"), room.get("stops_high")
-    return "" if low is None or high is None else say_interval(low, high, say_stops)
+    if low is None:
+        return ""
+    if high is None:
+        return f" (95% interval: from {say_stops(low)} up; the shots are too few for an upper end)"
+    return say_interval(low, high, say_stops)
 
 
 def _highlight_evidence(result: Document) -> list[str]:
@@ -325,8 +329,10 @@ def _highlight_evidence(result: Document) -> list[str]:
     else:
         full = result["run"]["coverage"]["mode"] == "full"
         interval = say_interval(room["time_share_low"], room["time_share_high"], say_share, full=full)
+        figure = "Peak ratio" if room["uses_peak_ratio"] else "Headroom"
+        over = "over SDR white " if room["uses_peak_ratio"] else ""
         lines = [
-            f"Headroom {say_stops(room['stops'])}{_stops_interval(room)}: {say_stops(room['stops_gain'])} at gain, "
+            f"{figure} {say_stops(room['stops'])}{_stops_interval(room)}: {over}{say_stops(room['stops_gain'])} at gain, "
             f"{say_stops(room['stops_controls'])} at controls.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
             f"on average {say_share(room['area_share'])} of the picture is above SDR white at controls, "

@@ -318,6 +318,11 @@ def caution_few_shots(shots: int) -> list[str]:
     return [f"only {shots} shots were matched, so support hardly knows how other scenes would differ."]
 
 
+def say_highlights(value: float | None, *, uses_peak_ratio: bool) -> str:
+    """Say the highlight figure of a film: stops over SDR white, or the peak ratio where the SDR stays below its white."""
+    return f"{say_stops(value)} over what the SDR reaches in that picture (peak ratio)" if uses_peak_ratio else say_headroom(value)
+
+
 def say_headroom(value: float | None) -> str:
     """Say stops over SDR white.
 

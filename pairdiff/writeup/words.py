@@ -17,7 +17,7 @@ from pairdiff.writeup.phrases import (
     say_declared_nits,
     say_fact,
     say_gamma,
-    say_headroom,
+    say_highlights,
     say_jnd,
     say_jod,
     say_nits,
@@ -49,7 +49,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     verdict, own = comparison.verdict, comparison.difference.on_its_own
     axes = {name: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
     numbers = {
-        "highlight headroom": say_headroom(comparison.headroom.stops)
+        "highlight headroom": say_highlights(comparison.headroom.stops, uses_peak_ratio=bool(comparison.headroom.uses_peak_ratio))
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
         **{f"at SDR gamma {one.gamma:.1f}": _setup_in_words(one) for one in comparison.setups if one.name.startswith("gamma-")},

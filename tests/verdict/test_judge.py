@@ -70,6 +70,7 @@ def make_case(
         controls=controls,
         nodes=(np.geomspace(30.0, 330.0, 5), np.linspace(2.0, 2.6, 5)),
         white_gamma_draws=draws,
+        gain_draws=100 * 2 ** (spread * np.linspace(-1, 1, 21)),
         free_fit=FreeFit("measured", free_white, 2.4, 0.0, free, 1.0, 0.0, free < SETTINGS.power_law_jnd),
         headroom=pool_headroom(pairs, weighting, gain=gain, controls=controls, settings=SETTINGS),
         recovered=Recovered("measured", 0.05, 0.9, pairs[0].detail_jnd, 0.05, 0.05, 0.0),
@@ -400,12 +401,15 @@ def test_the_interval_of_headroom_holds_the_value_and_widens_as_shots_differ():
     levels = np.linspace(200, 800, 10)
     unlike = make_case(*(make_pair(shot=n, hdr_p999_nits=float(level)) for n, level in enumerate(levels)))
     found = headroom_interval(unlike, SETTINGS)
-    assert found.low < found.high
-    assert found.low <= found.value <= found.high
+    assert found.low < found.value
+    assert found.high is None  # ten shots do not bound what a tenth of the time reaches
+    many = make_case(*(make_pair(shot=n, hdr_p999_nits=200.0 + 600 * (n % 10) / 9) for n in range(300)))
+    wide = headroom_interval(many, SETTINGS)
+    assert found.low < wide.low < wide.value < wide.high
     alike = headroom_interval(CASES["wider-range"], SETTINGS)
-    assert alike.low == pytest.approx(alike.high)
+    assert alike.low == pytest.approx(alike.value)
     assert alike.value == pytest.approx(np.log2(5))
     spread = headroom_interval(make_case(hdr_p999_nits=500.0, spread=0.2), SETTINGS)
-    assert spread.high - spread.low > 0.15  # the set alone moves it; the lower of two set-ups counts
+    assert spread.value - spread.low > 0.1  # the set alone moves it; the lower of two set-ups counts
     few = headroom_interval(make_case(*(make_pair(shot=n, hdr_p999_nits=500.0) for n in range(2))), SETTINGS)
     assert (few.low, few.high) == (None, None)

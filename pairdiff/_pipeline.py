@@ -92,6 +92,7 @@ from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
 from pairdiff.verdict.judge import headroom_interval, judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
+from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup.phrases import say_time
 from pairdiff.writeup.spans import end_s
 
@@ -201,11 +202,13 @@ def compare(
     fits, collector = _fit(matching, picks, settings=settings, tell=tell)
     scored, screens, types = _score(matching, picks, fits, collector, settings=settings, tell=tell)
     comparison = _conclude(matching, picks, fits, scored, screens, types, settings=settings, title=title, full=full)
-    if out is not None:
+    if out is None:
+        comparison = _with_objections(comparison)
+    else:
         from pairdiff.writeup.document import write_comparison
 
         stills = _draw(matching, comparison.moments, comparison.setup, settings=settings, tell=tell)
-        comparison = replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills)))
+        comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out))
         tell("write", 1, 1)
@@ -962,6 +965,11 @@ def _conclude(
 
 def _check_declared(one: _Pass, settings: Settings) -> tuple[DeclaredCheck, ...]:
     return check_declared(one.release.declared, _result(one, settings).levels, absolute=one.release.signal.transfer.value == "pq")
+
+
+def _with_objections(comparison: Comparison) -> Comparison:
+    """The comparison with the objection sheet, which is made from all the rest."""
+    return replace(comparison, objections=list_objections(comparison))
 
 
 def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:

@@ -28,6 +28,8 @@ DeclaredState = Literal[
 AxisState = Literal["same", "slightly_more", "clearly_more", "cannot_tell", "not_applicable"]
 FieldOrder = Literal["top", "bottom"]
 SegmentKind = Literal["matched", "hdr_only", "sdr_only", "undetermined"]
+ObjectionSide = Literal["defends", "doubts", "both"]
+AnswerState = Literal["answered", "partly", "cannot_answer"]
 T = TypeVar("T")
 
 
@@ -677,6 +679,22 @@ class Verdict:
     """Share of draws that gave each label."""
 
 
+@dataclass(frozen=True, slots=True)
+class Objection:
+    """A standard objection to a comparison, and what the numbers of this run answer to it."""
+
+    name: str
+    objection: str
+    """One neutral sentence."""
+    raised_by: ObjectionSide
+    """The side of the argument that usually raises it."""
+    state: AnswerState
+    answer: str
+    """One to three sentences with the figures of this run, or why it has none."""
+    changes: str
+    """What would change the answer."""
+
+
 # ---------------------------------------------------------------- writeup: the whole result
 
 
@@ -737,6 +755,8 @@ class Comparison:
     versions: Mapping[str, str]
     settings: Mapping[str, Any]
     """Every setting with its value, as printed in the report."""
+    objections: tuple[Objection, ...] = ()
+    """The standard objections with this run's answers; made last, from all that stands above."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,7 @@ _LIMITS_BY_NAME: dict[str, tuple[float, float]] = {
     "clip_far_codes": (0, 100),
     "mark_steady_ratio": (1, 100),
     "recovered_spread": (0, 10),
+    "shadow_codes": (0, 20),
     "support_min": (0, 1),
     "support_draws": (1, 1_000_000),
     "threshold_spread": (0, 0.95),
@@ -62,6 +63,7 @@ _IN_ORDER = (
     ("gamma_low", "gamma_high"),
     ("headroom_slight_stops", "headroom_clear_stops"),
     ("colour_slight_share", "colour_clear_share"),
+    ("shadow_slight_share", "shadow_clear_share"),
 )
 
 

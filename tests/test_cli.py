@@ -81,6 +81,7 @@ def comparison() -> Any:
         colour=SimpleNamespace(outside_709_share=None),
         alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",), shots=8),
+        objections=tuple(SimpleNamespace(state=state) for state in ("answered", "answered", "cannot_answer")),
     )
 
 
@@ -265,6 +266,14 @@ def test_what_is_left_at_a_fixed_gamma_of_the_set_is_told() -> None:
         "at SDR gamma 2.2 white 131 cd/m2, headroom +0.72 stops, preference loss 0.25 JOD; on this alone: HDR that widens the picture",
         "at SDR gamma 2.4 white 152 cd/m2, headroom +0.51 stops, preference loss no value",
     ]
+
+
+def test_the_objection_sheet_is_pointed_to_in_one_line() -> None:
+    told = comparison()
+    (line,) = (" ".join(one.split()) for one in comparison_in_words(told, out=Path("o")).splitlines() if "objections" in one)
+    assert line == "objections 2 answered, 1 not by this run; the report has the sheet"
+    told.objections = ()
+    assert "objections" not in comparison_in_words(told, out=Path("o"))
 
 
 def test_a_measure_without_value_is_never_shown_as_zero() -> None:

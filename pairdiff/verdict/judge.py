@@ -685,11 +685,23 @@ def _value_flips(base: str, figures: _Figures, case: Case, settings: Settings) -
     found = []
     for sign, word in ((1, "more"), (-1, "less")):
         for step in np.arange(1, FLIP_REACH_STOPS / FLIP_STEP_STOPS + 1) * FLIP_STEP_STOPS:
-            other = _rule(replace(figures, stops=figures.stops + sign * float(step)), case, settings)[0].label
+            moved = replace(figures, stops=figures.stops + sign * float(step))
+            other = _rule(moved, case, settings)[0].label
             if other != base:
-                found.append(f"{step:.2f} stops {word} headroom: {WORDS[other]}.")
+                found.append(f"{step:.2f} stops {word} headroom{_flat_in_words((base, other), moved, settings)}: {WORDS[other]}.")
                 break
     return found
+
+
+def _flat_in_words(labels: tuple[str, str], figures: _Figures, settings: Settings) -> str:
+    """Why another headroom makes or unmakes a stretched picture while highlights still gain: flat is a share of the headroom."""
+    if "stretched-sdr" not in labels or figures.film_stops is None or figures.stops < settings.headroom_slight_stops:
+        return ""
+    flat = figures.film_stops < settings.recovered_spread * figures.stops
+    return (
+        f" (flat is a spread below {settings.recovered_spread:.0%} of the headroom, and the {figures.film_stops:.2f} stops where the SDR "
+        f"is clipped are {'then' if flat else 'no longer'} below that)"
+    )
 
 
 def _marks_flip(base: str, case: Case, columns: _Columns, settings: Settings) -> str:

@@ -86,6 +86,7 @@ def comparison_to_document(comparison: Comparison) -> Document:
         "viewer": comparison.viewer,
         "verdict": comparison.verdict,
         "moments": comparison.moments,
+        "objections": comparison.objections,
         "run": _run(comparison.versions, comparison.settings) | {"coverage": comparison.coverage},
     }
     document: Document = _plain(whole)

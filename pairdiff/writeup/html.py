@@ -27,10 +27,13 @@ from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
+    ANSWER_WORDS,
+    NBSP,
     RULE_WORDS,
     SEGMENT_WORDS,
     SETUP_NOTES,
     SETUP_WORDS,
+    SIDE_WORDS,
     caution_few_shots,
     say_bytes,
     say_declared_check,
@@ -45,6 +48,7 @@ from pairdiff.writeup.phrases import (
     say_jod,
     say_nits,
     say_number,
+    say_objections,
     say_prose,
     say_share,
     say_state,
@@ -270,6 +274,8 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "setting_rows": _setting_rows(result),
         "constant_rows": [one | {"value": _say_setting(one["value"])} for one in result["run"].get("constants", [])],
         "limits": _limits(result),
+        "objection_groups": _objection_groups(result),
+        "objection_counts": say_objections([row["state"] for row in result.get("objections", [])]),
         "charts": _charts(result, frames),
         "support_rows": _support_rows(result),
         "support_notes": _support_notes(result),
@@ -278,6 +284,15 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "full": result["run"]["coverage"]["mode"] == "full",
         "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
     }
+
+
+def _objection_groups(result: Document) -> list[Document]:
+    """The objection sheet by side; none from results that were stored without it."""
+    rows = [row | {"words": ANSWER_WORDS[row["state"]]} for row in result.get("objections", [])]
+    groups = [
+        {"words": words, "side": side, "rows": [row for row in rows if row["raised_by"] == side]} for side, words in SIDE_WORDS.items()
+    ]
+    return [group for group in groups if group["rows"]]
 
 
 def _support_notes(result: Document) -> list[str]:
@@ -377,10 +392,13 @@ def _tone_evidence(result: Document) -> list[str]:
 
 
 def _setup_rows(result: Document) -> list[Document]:
-    """Set-ups with what they are in words."""
+    """Set-ups with what they are in words, and why the label does not follow the headroom where it does not."""
+    slight, law = result["run"]["settings"].get("headroom_slight_stops", 0.3), result["free_fit"].get("power_law")
+    why = "not by this headroom: one power law explains the picture"
     return [
         {
             **setup,
+            "why": why if law and setup["headroom_stops"] is not None and setup["headroom_stops"] >= slight else "",
             "words": SETUP_WORDS.get(setup["name"], setup["name"]),
             "note": SETUP_NOTES.get(setup["name"], ""),
         }
@@ -644,7 +662,12 @@ def _headroom(result: Document, width: int, ident: str) -> str:
 
 def _mark_code(text: str) -> Markup:
     """Escaped text; keys are said in words, what else stands between backticks is set as code, and cd/m2 as it is printed."""
-    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²")))
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", _tie_units(str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²"))))
+
+
+def _tie_units(text: str) -> str:
+    """A figure and its unit stay on one line."""
+    return re.sub(r"(?<=\d) (?=(?:cd/m²|stops?|JND|JOD)(?!\w))", NBSP, text)
 
 
 UNITS: dict[str, Callable[[float | None], str]] = {"jod": say_jod, "jnd": say_jnd, "share": say_share}

@@ -1,27 +1,34 @@
-"""How the report and the terminal say states and figures: the one place where digits, signs and units are decided.
+"""How the report and the terminal say states and keys in words. How figures are said stands in `pairdiff/verdict/figures.py`, which the
+sentences of the verdict use as well; its functions are handed on from here.
 
-| what | how |
-|---|---|
-| light | three significant digits, cd/m2; what a file declares is said as declared |
-| stops | sign and two decimals |
-| shares | per cent, never 0 % for what is above 0 |
-| visible differences | JND with one decimal; preference loss: JOD with two |
-| gamma | two decimals |
-
-A value that does not exist is said in words, never shown as 0; a value that rounds to 0 carries no sign. Keys of the result, such as
-`slightly_more`, are said in words; only the list of settings shows them as they are typed.
+Keys of the result, such as `slightly_more`, are said in words; only the list of settings shows them as they are typed.
 """
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from fractions import Fraction
 from functools import cache
 
 from pairdiff._settings import Settings
+from pairdiff.verdict.figures import MINUS as MINUS
+from pairdiff.verdict.figures import NBSP as NBSP
+from pairdiff.verdict.figures import NO_VALUE as NO_VALUE
+from pairdiff.verdict.figures import say_decimals as say_decimals
+from pairdiff.verdict.figures import say_declared_nits as say_declared_nits
+from pairdiff.verdict.figures import say_deviation as say_deviation
+from pairdiff.verdict.figures import say_gamma as say_gamma
+from pairdiff.verdict.figures import say_interval as say_interval
+from pairdiff.verdict.figures import say_jnd as say_jnd
+from pairdiff.verdict.figures import say_jod as say_jod
+from pairdiff.verdict.figures import say_nits as say_nits
+from pairdiff.verdict.figures import say_number as say_number
+from pairdiff.verdict.figures import say_plain as say_plain
+from pairdiff.verdict.figures import say_share as say_share
+from pairdiff.verdict.figures import say_stops as say_stops
+from pairdiff.verdict.figures import say_time as say_time
 
 STATE_WORDS = {
     "same": "the same",
@@ -114,13 +121,11 @@ SETTING_WORDS = {
     "support_min": "support that a label needs",
 }
 """Settings that prose speaks of, in words; any other is said by its name without underscores and unit."""
-NO_VALUE = "no value"
+ANSWER_WORDS = {"answered": "answered", "partly": "answered in part", "cannot_answer": "not by this run"}
+SIDE_WORDS = {"defends": "In defence of the release", "doubts": "In doubt of the release", "both": "From either side"}
+"""How the objection sheet names the sides of the argument and how far an answer goes."""
 FEW_SHOTS = 3
 """Shots below which resampling them says little about other scenes (own)."""
-NBSP = "\N{NO-BREAK SPACE}"
-MINUS = "\N{MINUS SIGN}"
-LEAST_NITS = 0.0001
-"""Light below this is not said in figures, cd/m2 (own: the black of the best mastering displays)."""
 
 
 def say_state(state: str) -> str:
@@ -175,127 +180,10 @@ _ZERO = re.compile(r"(?<![\w./`-])[-+](?=0\.0+(?![\d.]))")
 """A minus sign before a figure; a sign before a figure of which nothing but 0 is left."""
 
 
-def say_plain(text: str) -> str:
-    """Say the same for a terminal, whose output is searched and piped.
-
-    Parameters
-    ----------
-    text : str
-        Words made here.
-
-    Returns
-    -------
-    str
-        Ordinary blanks, hyphens for minus signs, `cd/m2`.
-    """
-    return text.replace(NBSP, " ").replace(MINUS, "-").replace("cd/m²", "cd/m2")
-
-
-def say_number(value: float | None) -> str:
-    """Say a number without a unit with about three figures.
-
-    Parameters
-    ----------
-    value : float or None
-        The number.
-
-    Returns
-    -------
-    str
-        `no value` for None.
-    """
-    if value is None:
-        return NO_VALUE
-    return say_decimals(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
-
-
-def say_decimals(value: float, decimals: int, *, sign: bool = False) -> str:
-    """Say a plain number with so many decimals: with a true minus sign, and without any sign where nothing but 0 is left.
-
-    Parameters
-    ----------
-    value : float
-        Any unit.
-    decimals : int
-        After the point.
-    sign : bool
-        Whether more than 0 has a plus sign.
-
-    Returns
-    -------
-    str
-        Without a unit.
-    """
-    text = f"{value:{'+' if sign else ''}.{decimals}f}"
-    if not text.strip("+-0."):
-        return text.lstrip("+-")
-    return text.replace("-", MINUS)
-
-
-def say_nits(value: float | None) -> str:
-    """Say a measured light level.
-
-    Parameters
-    ----------
-    value : float or None
-        cd/m2.
-
-    Returns
-    -------
-    str
-        Three significant digits and the unit; `no value` for None.
-    """
-    if value is None:
-        return NO_VALUE
-    if 0 < value < LEAST_NITS:
-        return f"below {LEAST_NITS:g}{NBSP}cd/m²"
-    return f"{_say_significant(value)}{NBSP}cd/m²"
-
-
-def _say_significant(value: float) -> str:
-    """Three significant digits, at most four decimals; 0 as 0."""
-    if value == 0:
-        return "0"
-    decimals = 2 - math.floor(math.log10(abs(float(f"{value:.2e}"))))
-    return say_decimals(round(value, decimals), min(max(decimals, 0), 4))
-
-
 def say_declared_check(state: str, *, looks_stamped: bool) -> str:
     """What a declared level is worth beside the measured one, in words."""
     words = DECLARED_WORDS[state]
     return f"{words}; looks stamped: a round figure, far from what this picture holds" if looks_stamped else words
-
-
-def say_declared_nits(value: float | None) -> str:
-    """Say a light level that a file declares: every digit it states.
-
-    Parameters
-    ----------
-    value : float or None
-        cd/m2.
-
-    Returns
-    -------
-    str
-        With its unit; `no value` for None.
-    """
-    return NO_VALUE if value is None else f"{value:.10g}{NBSP}cd/m²"
-
-
-def say_stops(value: float | None) -> str:
-    """Say a ratio of light in stops.
-
-    Parameters
-    ----------
-    value : float or None
-        Stops.
-
-    Returns
-    -------
-    str
-        With its sign and unit; `no value` for None.
-    """
-    return NO_VALUE if value is None else f"{say_decimals(value, 2, sign=True)}{NBSP}stops"
 
 
 def caution_few_shots(shots: int) -> list[str]:
@@ -323,6 +211,23 @@ def say_highlights(value: float | None, *, uses_peak_ratio: bool) -> str:
     return f"{say_stops(value)} over what the SDR reaches in that picture (peak ratio)" if uses_peak_ratio else say_headroom(value)
 
 
+def say_objections(states: Sequence[str]) -> str:
+    """Say how far the objection sheet could be answered.
+
+    Parameters
+    ----------
+    states : sequence of str
+        `state` of each objection.
+
+    Returns
+    -------
+    str
+        How many of each state; empty for none.
+    """
+    counts = {words: states.count(state) for state, words in ANSWER_WORDS.items()}
+    return ", ".join(f"{number} {words}" for words, number in counts.items() if number)
+
+
 def say_headroom(value: float | None) -> str:
     """Say stops over SDR white.
 
@@ -339,74 +244,6 @@ def say_headroom(value: float | None) -> str:
     if value is not None and round(value, 2) < 0:
         return f"{say_decimals(-value, 2)}{NBSP}stops below SDR white"
     return f"{say_stops(value)} above SDR white"
-
-
-def say_jnd(value: float | None) -> str:
-    """Say a visible difference.
-
-    Parameters
-    ----------
-    value : float or None
-        Just noticeable differences.
-
-    Returns
-    -------
-    str
-        One decimal and the unit; `no value` for None.
-    """
-    return NO_VALUE if value is None else f"{say_decimals(value, 1)}{NBSP}JND"
-
-
-def say_jod(value: float | None) -> str:
-    """Say a preference loss.
-
-    Parameters
-    ----------
-    value : float or None
-        JOD.
-
-    Returns
-    -------
-    str
-        Two decimals and the unit; `no value` for None.
-    """
-    return NO_VALUE if value is None else f"{say_decimals(value, 2)}{NBSP}JOD"
-
-
-def say_deviation(value: float | None, say: Callable[[float | None], str] = say_number) -> str:
-    """Say one standard deviation of a set-up's figure.
-
-    Parameters
-    ----------
-    value : float or None
-        In the unit of the figure.
-    say : callable
-        How the figure is said.
-
-    Returns
-    -------
-    str
-        With a sign of its own; below 0.01 it is not said in figures; empty for None.
-    """
-    if value is None:
-        return ""
-    return "± less than 0.01" if 0 <= value < 0.005 else f"± {say(value)}"
-
-
-def say_gamma(value: float | None) -> str:
-    """Say a gamma.
-
-    Parameters
-    ----------
-    value : float or None
-        Exponent of the display.
-
-    Returns
-    -------
-    str
-        Two decimals; `no value` for None.
-    """
-    return NO_VALUE if value is None else say_decimals(value, 2)
 
 
 def say_fact(value: object) -> str:
@@ -430,58 +267,6 @@ def say_fact(value: object) -> str:
     return SIGNAL_WORDS.get(str(value), str(value))
 
 
-def say_share(value: float | None) -> str:
-    """Say a share as per cent; a share above zero is never said as 0 %.
-
-    Parameters
-    ----------
-    value : float or None
-        0 to 1; above 1 where more is left than there was.
-
-    Returns
-    -------
-    str
-        `no value` for None.
-    """
-    if value is None:
-        return NO_VALUE
-    percent = 100.0 * value
-    if 0 < percent < 0.01:
-        return f"less than 0.01{NBSP}%"
-    if percent > 99.95 and value < 1:
-        return f"more than 99.9{NBSP}%"
-    decimals = 2 if 0 < percent < 1 else 1 if 0 < percent < 10 or 99 < percent < 100 else 0
-    return f"{100 if 99.95 <= percent < 100.5 else f'{percent:.{decimals}f}'}{NBSP}%"
-
-
-def say_interval(low: float | None, high: float | None, say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:
-    """Say the ends of a 95 % interval.
-
-    Parameters
-    ----------
-    low, high : float or None
-        The ends.
-    say : callable
-        How one end is said.
-    full : bool
-        Every frame was measured, so that there is nothing to estimate.
-
-    Returns
-    -------
-    str
-        Starts with a blank; says so when no interval was estimated.
-    """
-    if full:
-        return " (every frame measured: no sampling error)"
-    if low is None or high is None:
-        return " (no interval estimated)"
-    first, last = say(low), say(high)
-    number, _, unit = first.rpartition(NBSP)
-    if number and unit == last.rpartition(NBSP)[2]:  # the unit once is enough
-        first = number
-    return f" (95{NBSP}% interval {first} to {last})"
-
-
 def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | None], str] = say_number, *, full: bool = False) -> str:
     """Say a value with its interval.
 
@@ -502,25 +287,6 @@ def say_estimate(estimate: Mapping[str, float | None], say: Callable[[float | No
     if estimate["value"] is None:
         return NO_VALUE
     return say(estimate["value"]) + say_interval(estimate["low"], estimate["high"], say, full=full)
-
-
-def say_time(seconds: float | None) -> str:
-    """Say film time.
-
-    Parameters
-    ----------
-    seconds : float or None
-        Film time, seconds.
-
-    Returns
-    -------
-    str
-        `h:mm:ss.mmm`, as `pairdiff stills --at` takes it; `no value` for None.
-    """
-    if seconds is None:
-        return NO_VALUE
-    minutes, milliseconds = divmod(round(seconds * 1000), 60000)
-    return f"{minutes // 60}:{minutes % 60:02d}:{milliseconds // 1000:02d}.{milliseconds % 1000:03d}"
 
 
 def say_bytes(size: int) -> str:

@@ -21,6 +21,7 @@ from pairdiff.writeup.phrases import (
     say_jnd,
     say_jod,
     say_nits,
+    say_objections,
     say_plain,
     say_prose,
     say_share,
@@ -64,6 +65,8 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         f"offset {comparison.alignment.offset_frames:+d} frames",
         "support": _of(say_share(verdict.support.get(verdict.label)), "of draws give this label"),
     }
+    if comparison.objections:
+        numbers["objections"] = f"{say_objections([one.state for one in comparison.objections])}; the report has the sheet"
     head = f"{comparison.title}: {verdict.words}"
     lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
     notes = [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]

@@ -11,6 +11,7 @@ from pairdiff import _records as r
 from pairdiff._settings import Settings
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
+from pairdiff.verdict.objections import list_objections
 
 FRAMES = 2880
 RATE = Fraction(24000, 1001)
@@ -36,7 +37,7 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
     assert controls.difference is not None
     pairs = tuple(_pair(number) for number in range(SHOTS * 4))
     settings = Settings()
-    return r.Comparison(
+    example = r.Comparison(
         title=title,
         hdr=r.ReleaseResult(_release("hdr"), _levels("hdr"), FRAMES, ()),
         sdr=r.ReleaseResult(
@@ -59,7 +60,7 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         colour=r.Colour("measured", 0.0164, 0.0003, {"0-1": 0.0, "1-10": 0.004, "10-100": 0.019, "100-10000": 0.052}, 88.0),
         tone=_tone(),
         declared_checks=(
-            r.DeclaredCheck("max_cll", "far_above_measured", 1000.0, 412.0, False),
+            r.DeclaredCheck("max_cll", "exceeded_by_pixels", 812.0, 934.0, False),
             r.DeclaredCheck("max_fall", "zero", None, 131.0, False),
             r.DeclaredCheck("mastering_peak", "within", 1000.0, 412.0, False),
         ),
@@ -74,6 +75,7 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         versions={"pairdiff": "0.1.0", "python": "3.11.4", "numpy": "2.4.6", "av": "18.1.0"},
         settings=dataclasses.asdict(settings),
     )
+    return dataclasses.replace(example, objections=list_objections(example))
 
 
 def _screen(name: str, peak_nits: float, stops: float, label: str, difference: r.Difference) -> r.ScreenResult:
@@ -96,7 +98,7 @@ def make_container_example() -> r.Comparison:
         flips=(),
         support={"sdr-in-hdr-container": 1.0},
     )
-    return dataclasses.replace(
+    container = dataclasses.replace(
         example,
         verdict=verdict,
         headroom=r.Headroom("measured", 0.02, 0.02, 0.02, 0.0, 0.0, 0.05, None, False, 0.02, 0.0, 0.0, 0.0, r.Estimate(0.0, 0.0, 0.04)),
@@ -107,6 +109,7 @@ def make_container_example() -> r.Comparison:
         difference=r.Difference(r.SideBySide("not_measured", None, None), r.OnItsOwn("cannot_tell", *([nothing] * 7))),
         alignment=dataclasses.replace(example.alignment, geometry=()),
     )
+    return dataclasses.replace(container, objections=list_objections(container))
 
 
 def make_stills(comparison: r.Comparison, *, rows: int = 90, columns: int = 160) -> tuple[StillPicture, ...]:

@@ -56,6 +56,7 @@ CONTRACT = {
     "declared_checks.0": "name state declared_nits measured_nits looks_stamped",
     "origin_signs.0": "name state value innocent",
     "viewer": "status sdr_reserve_stops light_ratio",
+    "objections.0": "name objection raised_by state answer changes",
     "verdict": "label sentence axes reasons flips support",
     "verdict.axes": "highlights shadows colour",
     "run": "versions settings coverage",
@@ -165,6 +166,9 @@ def test_the_schema_accepts_the_other_documents(example: records.Comparison) -> 
         ("hdr.signal.frame_rate.value", 23.976),
         ("hdr.declared.max_fall_nits", 0.0),
         ("verdict.support", {"hdr": 1.0}),
+        ("objections.0.state", "yes"),
+        ("objections.0.raised_by", "a viewer"),
+        ("objections.0.answer", ""),
     ],
 )
 def test_the_schema_refuses(document: dict[str, Any], path: str, value: object) -> None:

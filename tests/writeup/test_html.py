@@ -16,6 +16,7 @@ import pytest
 
 from pairdiff._errors import InputRefused, OutputRefused
 from pairdiff.stills.draw import StillPicture
+from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup import html as page
 from pairdiff.writeup.document import write_comparison
 from pairdiff.writeup.html import render_report
@@ -194,7 +195,8 @@ def test_few_shots_are_warned_about_at_support(report: Page, example: Any, tmp_p
 
 def test_a_full_run_has_no_sampling_error_and_says_so(report: Page, example: Any, tmp_path: Path) -> None:
     room = dataclasses.replace(example.headroom, time_share=dataclasses.replace(example.headroom.time_share, low=None, high=None))
-    text = rewritten(example, tmp_path, coverage=dataclasses.replace(example.coverage, mode="full"), headroom=room)
+    full = dataclasses.replace(example, coverage=dataclasses.replace(example.coverage, mode="full"), headroom=room)
+    text = rewritten(full, tmp_path, objections=list_objections(full))
     assert text.count("every frame measured: no sampling error") >= 8
     assert "interval" not in text.partition("Constants of the method")[0].replace("± ", "")
     assert "every frame measured" not in report.text
@@ -204,6 +206,71 @@ def test_a_stretched_picture_is_explained_in_one_sentence(report: Page, example:
     words = "they hold nothing the SDR release has not"
     assert words in rewritten(example, tmp_path, verdict=dataclasses.replace(example.verdict, label="stretched-sdr"))
     assert words not in report.text
+
+
+def test_every_objection_stands_with_answer_state_and_what_would_change_it(report: Page, example: Any) -> None:
+    """Reached from the contents; by side; in the words of the result, keys said in words."""
+    text = report.text
+    sheet = text[text.index("Objections, and what this run answers") : text.index("Method Matched frames")]
+    assert {"href": "#objections"} in report.all("a")
+    assert sheet.index("In defence of the release") < sheet.index("In doubt of the release") < sheet.index("From either side")
+    states = {"answered": "answered", "partly": "answered in part", "cannot_answer": "not by this run"}
+    counts = [f"{sum(one.state == state for one in example.objections)} {words}" for state, words in states.items()]
+    assert f"figures of this run: {', '.join(counts)}." in sheet
+    for one in example.objections:
+        row = sheet[sheet.index(one.objection) :]
+        assert row[len(one.objection) :].lstrip().startswith(states[one.state]), one.name
+        assert one.changes.replace("`", "").replace("cd/m2", "cd/m²")[:20] in re.sub(
+            r"(pairdiff \w+ --\w+) ", r"\1 ", row.replace("−", "-")
+        )
+    assert "White 143 ± 4.10 cd/m² and gamma 2.31 ± 0.02 were fitted" in sheet
+    assert "(headroom from which highlights are clearly more)" in sheet
+    assert len([tag for tag, attributes in report.elements if (attributes.get("id") or "").startswith("objection-")]) == len(
+        example.objections
+    )
+
+
+def test_a_side_without_objections_and_a_result_without_a_sheet_are_drawn(example: Any, folder: Path, tmp_path: Path) -> None:
+    one = tuple(item for item in example.objections if item.raised_by == "doubts")
+    text = rewritten(example, tmp_path / "one", objections=one)
+    assert "In doubt of the release" in text
+    assert "In defence of the release" not in text
+    document = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    del document["objections"]
+    (folder / "result.json").write_text(json.dumps(document))
+    render_report(folder)
+    assert "Objections" not in read(folder).text
+
+
+def test_a_set_up_says_where_a_power_law_and_not_its_headroom_decides(report: Page, example: Any, tmp_path: Path) -> None:
+    words = "not by this headroom: one power law explains the picture"
+    assert words not in report.text
+    law = dataclasses.replace(example.free_fit, power_law=True)
+    low = tuple(dataclasses.replace(one, headroom_stops=0.1 if one.name == "white-203" else one.headroom_stops) for one in example.setups)
+    assert rewritten(example, tmp_path, free_fit=law, setups=low).count(words) == len(low) - 1
+
+
+def test_support_says_what_it_draws_from(report: Page, example: Any, tmp_path: Path) -> None:
+    words = "it draws from the shots that were scored"
+    assert words in report.text
+    assert words not in rewritten(example, tmp_path, coverage=dataclasses.replace(example.coverage, mode="full"))
+
+
+def test_a_figure_and_its_unit_stay_on_one_line() -> None:
+    said = page._mark_code("It leaves 1.2 JND, +0.3 stops, 1 stop, 4 JOD and 5 cd/m2 of 7 stopsigns.")
+    assert said.split(" ") == [
+        "It",
+        "leaves",
+        "1.2\xa0JND,",
+        "+0.3\xa0stops,",
+        "1\xa0stop,",
+        "4\xa0JOD",
+        "and",
+        "5\xa0cd/m²",
+        "of",
+        "7",
+        "stopsigns.",
+    ]
 
 
 def test_the_two_way_test_is_said_so_that_it_can_be_repeated(report: Page, example: Any) -> None:

@@ -36,7 +36,6 @@ from pairdiff._records import (
     Geometry,
     Measurement,
     Moment,
-    OriginSign,
     PictureSpan,
     Rectangle,
     Release,
@@ -82,6 +81,7 @@ from pairdiff.match.witness import ask_pictures
 from pairdiff.score.declared import check_declared
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
+from pairdiff.score.origin import count_greys
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
 from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
@@ -119,13 +119,8 @@ SAME_MIXES = 0.05
 """Difference of the shares of mixed frames up to which both releases hold the same ones (own)."""
 VARIABLE_RATIO = 1.5
 """Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
-SIGNS = {
-    "level ceiling": "A grade may be held under a ceiling as a matter of taste or delivery rules.",
-    "shared clipping": "Camera or master may have clipped before either grade was made.",
-    "code comb": "Rounding, grain and another encode can make such a pattern, or wipe it out.",
-    "colour stops at the BT.709 edge": "Subdued colours stay inside BT.709 in any grade.",
-    "one fixed curve": "An SDR release is often made from the HDR one by a fixed conversion.",
-}
+LEAST_GREY_BITS = 10
+"""Bit depth from which an HDR release's codes can show the steps of 8-bit SDR."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -825,12 +820,14 @@ def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tupl
     return read_ahead(zip(hdr, sdr, strict=True), depth=2)
 
 
-def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings) -> PairPictures:
+def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings, greys: bool = False) -> PairPictures:
+    """A pair on the canvas; with `greys` those of the HDR picture are counted first, at its own size, where its codes are PQ's."""
     geometry = matching.geometry_at(hdr.index)
     size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
     signal = matching.hdr.release.signal
+    code = planes_to_rgb(hdr.planes, signal)
     nits = hdr_code_to_nits(
-        planes_to_rgb(hdr.planes, signal),
+        code,
         transfer=signal.transfer.value,
         primaries=signal.primaries.value,
         hlg_peak_nits=settings.hlg_peak_nits,
@@ -839,6 +836,7 @@ def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Setting
         resample_area(nits, region=geometry.hdr_common, **size),
         _sdr_on_canvas(planes_to_rgb(sdr.planes, matching.sdr.release.signal), geometry),
         geometry.pixels_per_degree,
+        count_greys(code) if greys and signal.transfer.value == "pq" and signal.bit_depth.value >= LEAST_GREY_BITS else None,
     )
 
 
@@ -881,7 +879,7 @@ def _score(
         place = PairPlace(
             hdr.index, sdr.index, float(hdr.time_s), float(sdr.time_s), picks.shots[done], float(matching.similarity[hdr.index])
         )
-        pictures = _to_canvas(matching, hdr, sdr, settings=settings)
+        pictures = _to_canvas(matching, hdr, sdr, settings=settings, greys=True)
         measure = score_pair(
             pictures,
             place,
@@ -950,7 +948,7 @@ def _conclude(
         colour=score.colour,
         tone=score.tone,
         declared_checks=_check_declared(matching.hdr, settings),
-        origin_signs=tuple(OriginSign(name, "not_measured", "cannot_tell", None, innocent) for name, innocent in SIGNS.items()),
+        origin_signs=score.origin_signs,
         viewer=score.viewer,
         verdict=with_screen_flips(with_setup_flips(judge(case, settings), setups), setups, on_screens),
         moments=moments,

@@ -524,6 +524,17 @@ class OriginSign:
     value: float | None
     innocent: str
     """The innocent explanation, always printed."""
+    unit: str = "share"
+    """Of value and limit: `share` or `JND`."""
+    limit: float | None = None
+    """What the value is held against."""
+    seen_when: Literal["at_least", "at_most"] = "at_least"
+    """On which side of the limit the sign is seen, other conditions of it given."""
+    found: str = ""
+    """What was found, in words."""
+    pictures: int = 0
+    """Pictures that were counted, and the shots they come from."""
+    shots: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -783,6 +794,7 @@ class PictureComparison:
     shadows: Shadows
     colour: Colour
     tone: Tone
+    origin_signs: tuple[OriginSign, ...]
     viewer: Viewer
     verdict: Verdict
     pictures: tuple[PictureComparison, ...]

@@ -28,6 +28,8 @@ LEAST_NITS = 1e-3
 
 AREA_FACTORS = (0.5, 0.75, 1.0, 1.25, 1.5)
 """Multiples of `headroom_area_share` at which the levels of a picture are kept, so that the share can be varied afterwards (own)."""
+TOP_SHARE = 1e-4
+"""Share of the picture that its top level, by which a ceiling is told, is reached in (own)."""
 NOISE_RANGE = (0.6, 0.97)
 """SDR levels, as a share of the picture's 99.9th percentile, between which noise is read off the pair (own)."""
 NOISE_WINDOW_PIXELS = 17
@@ -54,6 +56,9 @@ class HighlightLevels:
     """Share of the picture that was left out because it stands still over the film."""
     noise_stops: float
     """Most by which noise can have lifted the HDR level."""
+    hdr_top_nits: float
+    """Quiet level at `TOP_SHARE`."""
+    sdr_top_code: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,23 +112,27 @@ def measure_highlights(
     shares = [settings.headroom_area_share * factor for factor in AREA_FACTORS]
     kept = 2 ** -noise_stops(hdr_level_nits, sdr_level_code)
 
-    def read(seen: NDArray[np.bool_]) -> tuple[float, ...]:
-        still, full = levels_at_shares(hdr[seen], shares), levels_at_shares(hdr_level_nits[seen], shares)
-        return tuple(max(one, kept * other) for one, other in zip(still, full, strict=True))
+    def read(seen: NDArray[np.bool_]) -> tuple[tuple[float, ...], float]:
+        *still, top = levels_at_shares(hdr[seen], [*shares, TOP_SHARE])
+        full = levels_at_shares(hdr_level_nits[seen], shares)
+        return tuple(max(one, kept * other) for one, other in zip(still, full, strict=True)), top
 
     def read_sdr(seen: NDArray[np.bool_]) -> tuple[float, ...]:
         still, full = levels_at_shares(sdr[seen], shares), levels_at_shares(sdr_level_code[seen], shares)
         of_code = kept ** (1 / 2.4)  # noise is told in light; super-white of a pixel or two is ringing
         return tuple(max(one, min(of_code * other, 1.0)) for one, other in zip(still, full, strict=True))
 
-    levels = read(film)
-    with_marks = levels if standing is None else read(np.ones_like(film))
+    levels, hdr_top = read(film)
+    with_marks = levels if standing is None else read(np.ones_like(film))[0]
+    (sdr_top,) = levels_at_shares(sdr[film], (TOP_SHARE,))
     return HighlightLevels(
         levels,
         read_sdr(film),
         with_marks[AREA_FACTORS.index(1.0)],
         float(1 - film.mean()),
         noise_stops(hdr, sdr),
+        hdr_top,
+        sdr_top,
     )
 
 

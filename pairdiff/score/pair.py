@@ -16,6 +16,7 @@ from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, mea
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.notice import PreferenceLoss, predict_loss
+from pairdiff.score.origin import GreyCodes, PictureOrigin, measure_origin
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS, PictureShadows, measure_dark_detail
 from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shifts_jnd
@@ -32,6 +33,8 @@ class PairPictures:
     sdr_code: FloatArray
     """(row, column, 3) BT.709 R'G'B' signal, super-white kept."""
     pixels_per_degree: float
+    hdr_greys: GreyCodes | None = None
+    """Greys of the HDR picture at its own size; None where they were not counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,7 @@ class PairMeasures:
     """`sample_tone` at `controls`."""
     colour: PictureColour
     spread: PairSpread
+    origin: PictureOrigin
 
 
 def score_pair(
@@ -170,7 +174,10 @@ def score_pair(
         chroma_p99_jnd=colour.chroma_p99_jnd,
         curve_distance_jnd=0.0,
     )
-    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, shadows, places, fits))
+    origin = measure_origin(
+        pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys
+    )
+    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, shadows, places, fits), origin)
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:

@@ -13,6 +13,7 @@ from pairdiff._records import (
     Difference,
     FreeFit,
     Headroom,
+    OriginSign,
     PairScore,
     Recovered,
     Setup,
@@ -27,6 +28,7 @@ from pairdiff.score.colour import pool_colour
 from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
 from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_stops, pool_headroom
+from pairdiff.score.origin import GREY_CODES, FilmOrigin, PictureOrigin, pool_origin
 from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
 from pairdiff.score.pooling import level_reached
 from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, lift_signal, sample_pixels
@@ -95,12 +97,24 @@ class ScoreCollector:
     def __init__(self) -> None:
         self.measures: list[PairMeasures] = []
         self.counts: dict[str, NDArray[np.float64]] = {}
+        self.greys: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+        """Greys of the shots of even and of odd number, (GREY_CODES,) each; None as long as none were counted."""
 
     def add(self, measure: PairMeasures, *, seconds: float) -> None:
         """Take a scored pair that stands for some matched time."""
         for name, counts in measure.counts.items():
             self.counts[name] = self.counts.get(name, np.zeros(counts.size)) + counts * (seconds / counts.sum())
-        self.measures.append(replace(measure, counts={}))
+        self.measures.append(replace(measure, counts={}, origin=self._take_greys(measure)))
+
+    def _take_greys(self, measure: PairMeasures) -> PictureOrigin:
+        """Add up a pair's greys; only their noise is kept with the pair."""
+        greys = measure.origin.greys
+        if greys is None:
+            return measure.origin
+        if self.greys is None:
+            self.greys = (np.zeros(GREY_CODES), np.zeros(GREY_CODES))
+        self.greys[measure.score.shot % 2][:] += greys.counts
+        return replace(measure.origin, greys=replace(greys, counts=np.zeros(0)))
 
 
 def collect_scores(measures: Iterable[PairMeasures], *, seconds: Iterable[float]) -> ScoreCollector:
@@ -125,6 +139,7 @@ class TitleScore:
     shadows: Shadows
     colour: Colour
     tone: Tone
+    origin_signs: tuple[OriginSign, ...]
     viewer: Viewer
 
     def setup(self, name: str) -> Setup:
@@ -155,6 +170,11 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     setups = tuple(_pool_setup(scored, pairs, weighting, s, settings) for s in fits.setups)
     controls = next(s for s in setups if s.name == "controls")
     assert controls.difference is not None
+    recovered = pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings)
+    colour = pool_colour([m.colour for m in measures], weights=weights, settings=settings)
+    origin = FilmOrigin(
+        [m.origin for m in measures], pairs, [m.tone for m in measures], weighting, controls, recovered, colour, tone, scored.greys
+    )
     return TitleScore(
         pairs=pairs,
         spreads=tuple(m.spread for m in measures),
@@ -162,10 +182,11 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
         free=_finish_free_fit(fits.free, pairs, weights, settings),
         difference=controls.difference,
         headroom=pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings),
-        recovered=pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings),
+        recovered=recovered,
         shadows=pool_shadows(pairs, weights=weights, settings=settings),
-        colour=pool_colour([m.colour for m in measures], weights=weights, settings=settings),
+        colour=colour,
         tone=tone,
+        origin_signs=pool_origin(origin, settings),
         viewer=_viewer(pairs, weights, controls, settings),
     )
 

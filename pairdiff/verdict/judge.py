@@ -16,6 +16,7 @@ from pairdiff._records import (
     FloatArray,
     FreeFit,
     Headroom,
+    OriginSign,
     PairScore,
     Recovered,
     ScreenResult,
@@ -28,6 +29,7 @@ from pairdiff._settings import Settings
 from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
+from pairdiff.score.origin import count_signs
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
 from pairdiff.score.setup import SetupFits, lift_signal
@@ -93,6 +95,8 @@ class Case:
     matched_share_of_shorter: float
     names: tuple[str, ...]
     """Set-ups the pairs were scored at."""
+    origin_signs: tuple[OriginSign, ...] = ()
+    """Counted in the reasons; no rule asks for them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -547,6 +551,7 @@ def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Fi
         _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
         _shadow_reason(figures, case.shadows, settings),
+        *((count_signs(case.origin_signs),) if case.origin_signs else ()),
     )
 
 
@@ -759,6 +764,7 @@ def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, match
         matched_s=matched_s,
         matched_share_of_shorter=matched_share,
         names=tuple(s.name for s in score.setups),
+        origin_signs=score.origin_signs,
     )
 
 

@@ -11,9 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 from pairdiff._errors import UsageError
 from pairdiff._records import PairScore, PictureComparison, PictureDifference, PictureOnItsOwn, PictureSideBySide
 from pairdiff._settings import Settings
+from pairdiff.light.picture import nits_to_pq_picture
 from pairdiff.score.difference import quantile_from_counts
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.notice import notice_probability
+from pairdiff.score.origin import count_greys
 from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.title import FitCollector, collect_scores, pool_title
@@ -46,7 +48,8 @@ def compare_pictures(
     settings = settings or Settings()
     hdr, sdr = _check(hdr_nits, sdr_signal, pixels_per_degree)
     single = hdr.ndim == 3
-    stack = [PairPictures(h, s, pixels_per_degree) for h, s in zip(hdr[None] if single else hdr, sdr[None] if single else sdr, strict=True)]
+    sides = zip(hdr[None] if single else hdr, sdr[None] if single else sdr, strict=True)
+    stack = [PairPictures(h, s, pixels_per_degree, count_greys(nits_to_pq_picture(h))) for h, s in sides]
     count = max(settings.fit_pixels_per_pair, FIT_PIXELS_AT_LEAST // len(stack))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
     for n, pictures in enumerate(stack):
@@ -114,6 +117,7 @@ def _compare_measured(
         shadows=score.shadows,
         colour=score.colour,
         tone=score.tone,
+        origin_signs=score.origin_signs,
         viewer=score.viewer,
         verdict=with_setup_flips(verdict, setups),
         pictures=parts,

@@ -280,6 +280,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "support_rows": _support_rows(result),
         "support_notes": _support_notes(result),
         "signs_unmeasured": _signs_unmeasured(result),
+        "sign_rows": [_sign_row(sign) for sign in result["origin_signs"]],
         "colour_bands": _colour_bands(result),
         "full": result["run"]["coverage"]["mode"] == "full",
         "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
@@ -304,6 +305,18 @@ def _signs_unmeasured(result: Document) -> str:
     """Names of the signs where none of them was measured; nothing as soon as one was."""
     signs = result["origin_signs"]
     return ", ".join(sign["name"].replace("_", " ") for sign in signs) if all(sign["status"] == "not_measured" for sign in signs) else ""
+
+
+def _sign_row(sign: Document) -> Document:
+    """A sign with its figure, its limit and what was found in words; results of an earlier version hold no more than the figure."""
+    say = {"share": say_share, "JND": say_jnd}.get(sign.get("unit", ""), say_number)
+    limit, found = sign.get("limit"), sign.get("found", "")
+    side = "from" if sign.get("seen_when") == "at_least" else "up to"
+    return sign | {
+        "value_words": say(sign["value"]),
+        "limit_words": "" if limit is None else f"{side} {say(limit)}",
+        "found_words": f"{found[:1].upper()}{found[1:]}." if found else "",
+    }
 
 
 def _colour_bands(result: Document) -> str:

@@ -28,6 +28,17 @@ LABELS = {
     "stretched": "stretched-sdr",
     "regraded": "different-grade",
 }
+SEEN, NOT, NEVER = {"seen"}, {"not_seen"}, {"not_seen", "cannot_tell"}
+SIGNS = {
+    "container": {"level ceiling": SEEN, "shared clipping": SEEN, "one fixed curve": SEEN},
+    "stretched": {"level ceiling": NOT, "shared clipping": SEEN, "one fixed curve": SEEN},
+    "restrained": {"level ceiling": NOT, "shared clipping": NEVER, "one fixed curve": SEEN},
+    "wider": {"level ceiling": NOT, "shared clipping": NOT, "one fixed curve": SEEN},
+    "regraded": {"one fixed curve": NOT},
+}
+"""What the grades of the demo film plant: all but `regraded` follow from the SDR one by one curve below its clip; the greys of none were
+ever quantised to 8 bits; the strong colours are all in one shot. The gains of `regraded` put every shot's top at nearly one level, so that
+nothing is asked of its ceiling."""
 SLOW_PAIRS = [pytest.param(name, marks=pytest.mark.slow) for name in LABELS]
 EVERY_RUN = ["default", *SLOW_PAIRS]
 
@@ -103,6 +114,15 @@ def test_the_letterbox_of_both_releases_is_found_to_the_pixel(demo: Demo, run: s
     for side in ("hdr", "sdr"):
         active = geometry[f"{side}_active"]
         assert tuple(active[edge] for edge in ("top", "bottom", "left", "right")) == TRUTH[f"{side}_active"]
+
+
+@pytest.mark.parametrize("run", EVERY_RUN)
+def test_signs_of_sdr_origin_are_those_that_each_pair_was_made_with(demo: Demo, run: str) -> None:
+    result, pair = demo.result(run), pair_of(run)
+    found = {one["name"]: one["state"] for one in result["origin_signs"]}
+    expected = SIGNS[pair] | {"code comb": NEVER, "colour stops at the BT.709 edge": {"cannot_tell"}}
+    assert all(found[name] in states for name, states in expected.items()), result["origin_signs"]
+    assert sum("signs of SDR origin" in reason for reason in result["verdict"]["reasons"]) == 1
 
 
 @pytest.mark.parametrize("run", EVERY_RUN)

@@ -100,6 +100,12 @@ def test_the_figures_of_the_records_arrive(document: dict[str, Any], example: re
     assert document["run"]["settings_described"]["seed"]["origin"] == "own"
 
 
+def test_a_sign_arrives_with_its_limit_and_what_was_found(document: dict[str, Any], example: records.Comparison) -> None:
+    first, sign = document["origin_signs"][0], example.origin_signs[0]
+    assert (first["unit"], first["limit"], first["seen_when"]) == ("share", 0.9, "at_least")
+    assert (first["found"], first["pictures"], first["shots"]) == (sign.found, 32, 9)
+
+
 def test_zero_and_absent_declarations_are_told_apart_and_both_null(document: dict[str, Any]) -> None:
     assert document["hdr"]["declared"]["max_fall_state"] == "zero"
     assert document["sdr"]["declared"]["max_fall_state"] == "absent"

@@ -170,11 +170,33 @@ def test_readers_meet_no_keys_of_the_result(report: Page, document: dict[str, An
     assert keys - set(document["run"]["settings"]) - listed - {"sha256", "dE_ITP".lower()} == set()
 
 
+def test_each_sign_stands_with_its_figure_its_limit_and_what_was_found(report: Page) -> None:
+    text = report.text.replace("\N{NO-BREAK SPACE}", " ")
+    for words in (
+        "level ceiling not seen 2.0 % from 90 % Of 32 pictures of 9 shots",
+        "the 140 cd/m² the SDR set shows there.",
+        "shared clipping seen 81 % from 70 % In 12 pictures",
+        "code comb cannot tell no value up to 30 % A comb would be hidden.",
+        "one fixed curve not seen 7.9 JND up to 6.0 JND One curve",
+    ):
+        assert words in text
+
+
+def test_signs_of_a_result_that_has_no_limits_are_still_drawn(folder: Path) -> None:
+    document = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    for sign in document["origin_signs"]:
+        for key in ("unit", "limit", "seen_when", "found", "pictures", "shots"):
+            del sign[key]
+    (folder / "result.json").write_text(json.dumps(document), encoding="utf-8")
+    render_report(folder)
+    assert "level ceiling not seen" in read(folder).text
+
+
 def test_signs_are_one_sentence_until_one_is_measured(report: Page, example: Any, tmp_path: Path) -> None:
     assert "a clip can be baked into the master" in report.text
     none = tuple(dataclasses.replace(sign, status="not_measured", value=None) for sign in example.origin_signs)
     text = rewritten(example, tmp_path / "none", origin_signs=none)
-    assert "Not measured yet: level ceiling, shared clipping, code comb, colour at the BT.709 edge, one fixed curve." in text
+    assert "Not measured yet: level ceiling, shared clipping, code comb, colour stops at the BT.709 edge, one fixed curve." in text
     assert "a clip can be baked into the master" not in text
     one = (*none[:4], example.origin_signs[4])
     assert "a clip can be baked into the master" in rewritten(example, tmp_path / "one", origin_signs=one)

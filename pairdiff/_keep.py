@@ -21,7 +21,7 @@ import numpy as np
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 6
+SCAN_VERSION = 7
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""

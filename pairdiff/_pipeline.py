@@ -27,15 +27,21 @@ from pairdiff import _keep
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, UnrelatedFilms, UsageError
 from pairdiff._records import (
+    SIDES,
     Alignment,
     Comparison,
+    Contaminants,
     Coverage,
     DeclaredCheck,
+    Difference,
     FloatArray,
     Frame,
     Geometry,
+    Headline,
+    Headroom,
     Measurement,
     Moment,
+    PeakMoment,
     PictureSpan,
     Rectangle,
     Release,
@@ -43,6 +49,7 @@ from pairdiff._records import (
     Segment,
     Setup,
     Side,
+    Verdict,
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
@@ -51,7 +58,7 @@ from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at,
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
-from pairdiff.light.picture import hdr_code_to_nits, sdr_code_to_nits
+from pairdiff.light.picture import code_level, hdr_code_to_nits, sdr_code_to_nits
 from pairdiff.match.active import BarLevel
 from pairdiff.match.anchors import PIN_FRAMES
 from pairdiff.match.geometry import (
@@ -78,16 +85,33 @@ from pairdiff.match.timeline import (
     usual_offset,
 )
 from pairdiff.match.witness import ask_pictures
+from pairdiff.score.contaminants import (
+    FrameTable,
+    LaidOver,
+    PeakPlace,
+    describe_peak,
+    film_levels,
+    find_bars,
+    find_frames,
+    find_peak,
+    left_out_frames,
+    level_causes,
+    list_contaminants,
+    locate_peak,
+    make_table,
+    see_laid_over,
+)
 from pairdiff.score.declared import check_declared
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.origin import count_greys
-from pairdiff.score.pair import PairPictures, PairPlace, score_pair
-from pairdiff.score.scan import Track, find_active, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
+from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
+from pairdiff.score.scan import Track, find_active, grey_light, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
-from pairdiff.score.title import FitCollector, ScoreCollector, pool_title
+from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
+from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
@@ -111,6 +135,11 @@ OUTSIDE = "outside the matched passages: the two sides may not show the same mom
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
+MOST_LEFT_OUT_SHARE = 0.5
+"""Share of the matched frames above which frames are kept that look as if they were not the film's picture (own)."""
+TOO_MUCH_LEFT_OUT = (
+    "More than half of the matched frames look like logos, credits, flashes or damage; that is too much to be believed, and all were kept."
+)
 LEAST_FRAMES = 8
 """Shortest release whose frames can be matched by what moves (own)."""
 LEAST_ASIDE_FRAMES = 5
@@ -193,10 +222,11 @@ def compare(
     if out is not None:
         check_output(Path(out))
     matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
-    picks = _pick_pairs(matching.alignment, settings=settings, full=full)
-    fits, collector = _fit(matching, picks, settings=settings, tell=tell)
-    scored, screens, types = _score(matching, picks, fits, collector, settings=settings, tell=tell)
-    comparison = _conclude(matching, picks, fits, scored, screens, types, settings=settings, title=title, full=full)
+    film = _look_at_film(matching, settings=settings, full=full)
+    fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
+    words = _find_words(matching, film.picks, settings=settings, tell=tell)
+    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell)
+    comparison = _conclude(matching, film, fits, done, settings=settings, title=title, full=full)
     if out is None:
         comparison = _with_objections(comparison)
     else:
@@ -860,27 +890,73 @@ def _fit(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progre
     return fit_setups(collector.sample(), settings), collector
 
 
+@dataclass(frozen=True, slots=True)
+class _Scored:
+    """What scoring the pairs leaves."""
+
+    scored: ScoreCollector
+    """The film's picture, without what was found not to be part of it; the verdict rests on it."""
+    with_all: ScoreCollector | None
+    """Everything counted; None where nothing was left out or masked."""
+    screens: ScreenCollector
+    types: dict[int, tuple[str, str]]
+    marks: dict[tuple[int, int], NDArray[np.bool_]]
+    words: _Words
+    laid_over: tuple[LaidOver, ...]
+    """Of every scored picture of the film; empty where nothing is laid over any."""
+
+
 def _score(
     matching: _Matching,
-    picks: _Picks,
+    film: _Film,
     fits: SetupFits,
     collector: FitCollector,
+    words: _Words,
     *,
     settings: Settings,
     tell: Progress,
-) -> tuple[ScoreCollector, ScreenCollector, dict[int, tuple[str, str]]]:
-    scored, types = ScoreCollector(), {}
+) -> _Scored:
+    picks, types = film.picks, {}
     shown = [picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)]
     screens = ScreenCollector(_screens(matching, fits, settings), wanted=shown)
-    top, noise_jnd = collector.top_codes(), collector.noise_jnd()
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
-    tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
-    for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
-        place = PairPlace(
-            hdr.index, sdr.index, float(hdr.time_s), float(sdr.time_s), picks.shots[done], float(matching.similarity[hdr.index])
-        )
+    measure = _measurer(matching, fits, collector, tone_pixels=min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1)))
+    laid = bool(marks) or words.seen
+    scored, with_all = ScoreCollector(), ScoreCollector() if laid or film.every is not picks else None
+    clean, every = film.weights(picks), film.weights(film.every)
+    frames, laid_over = sorted(clean.keys() | every.keys()), []
+    for done, (hdr, sdr) in enumerate(_read_pairs(matching, frames)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings, greys=True)
-        measure = score_pair(
+        standing, mask = marks.get(pictures.sdr_code.shape[:2]), words.mask(matching, hdr, sdr, settings=settings)
+        found = None
+        if hdr.index in clean:
+            shot, seconds = clean[hdr.index]
+            cleaned = pictures if mask is None else _without_words(pictures, mask)
+            found = measure(cleaned, hdr, sdr, shot=shot, standing=standing, settings=settings)
+            scored.add(found, seconds=seconds)
+            screens.add(cleaned, hdr_frame=hdr.index)
+            types[hdr.index] = (hdr.picture_type, sdr.picture_type)
+            if laid:
+                laid_over.append(see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index))
+        if with_all is not None and hdr.index in every:
+            shot, seconds = every[hdr.index]
+            if found is None or mask is not None or standing is not None:
+                found = measure(pictures, hdr, sdr, shot=shot, standing=None, settings=settings)
+            with_all.add(found, seconds=seconds)
+        tell("score the pairs", done + 1, len(frames))
+    return _Scored(scored, with_all, screens, types, marks, words, tuple(laid_over))
+
+
+def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, tone_pixels: int) -> Callable[..., PairMeasures]:
+    """`score_pair` with all that is the same for every pair of a title."""
+    top, noise_jnd = collector.top_codes(), collector.noise_jnd()
+
+    def measure(
+        pictures: PairPictures, hdr: Frame, sdr: Frame, *, shot: int, standing: NDArray[np.bool_] | None, settings: Settings
+    ) -> PairMeasures:
+        times = float(hdr.time_s), float(sdr.time_s)
+        place = PairPlace(hdr.index, sdr.index, *times, shot, float(matching.similarity[hdr.index]))
+        return score_pair(
             pictures,
             place,
             fits=fits,
@@ -888,14 +964,201 @@ def _score(
             darkest=collector.darkest_code(),
             noise_jnd=noise_jnd,
             settings=settings,
-            standing=marks.get(pictures.sdr_code.shape[:2]),
+            standing=standing,
             tone_pixels=tone_pixels,
         )
-        scored.add(measure, seconds=picks.seconds[done])
-        screens.add(pictures, hdr_frame=hdr.index)
-        types[hdr.index] = (hdr.picture_type, sdr.picture_type)
-        tell("score the pairs", done + 1, len(picks.hdr_frames))
-    return scored, screens, types
+
+    return measure
+
+
+# ---------------------------------------------------------------- what is not the film's picture
+
+
+@dataclass(frozen=True, slots=True)
+class _Film:
+    """Which frames are the film's picture, and which pairs are scored."""
+
+    table: FrameTable
+    found: dict[str, NDArray[np.bool_]]
+    kept: bool
+    """Frames were found that are none, but so many that leaving them out would be a guess: they were kept."""
+    picks: _Picks
+    """Pairs of the film alone."""
+    every: _Picks
+    """Pairs as they would be picked if everything counted; the same object where nothing is left out."""
+
+    @staticmethod
+    def weights(picks: _Picks) -> dict[int, tuple[int, float]]:
+        """Shot and seconds of each picked HDR frame."""
+        return {frame: (shot, seconds) for frame, shot, seconds in zip(picks.hdr_frames, picks.shots, picks.seconds, strict=True)}
+
+
+def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Film:
+    """Find frames that are not the film's picture, and pick pairs without them."""
+    alignment = matching.alignment
+    table = make_table(matching.hdr.track.levels, matching.sdr.track.levels, alignment)
+    found = find_frames(table, hdr_damage=matching.hdr.track.damage, sdr_damage=matching.sdr.track.damage, settings=settings)
+    every = _pick_pairs(alignment, settings=settings, full=full)
+    out = left_out_frames(found) & (alignment.partners >= 0)
+    kept = out.sum() > MOST_LEFT_OUT_SHARE * every.matched_frames
+    if kept or not out.any():
+        return _Film(table, found, bool(kept), every, every)
+    film = replace(alignment, partners=np.where(out, -1, alignment.partners))
+    return _Film(table, found, False, _pick_pairs(film, settings=settings, full=full), every)
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """Words that are laid over the pictures of either release."""
+
+    hdr: WordLevel | None
+    sdr: WordLevel | None
+
+    @property
+    def seen(self) -> bool:
+        """Whether either release has any."""
+        return self.hdr is not None or self.sdr is not None
+
+    def mask(self, matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings) -> NDArray[np.bool_] | None:
+        """Where words stand in a pair, on the canvas; None where there are none."""
+        geometry, found = matching.geometry_at(hdr.index), []
+        for scanned, frame, known, region in (
+            (matching.hdr, hdr, self.hdr, geometry.hdr_common),
+            (matching.sdr, sdr, self.sdr, geometry.sdr_common),
+        ):
+            if known is not None:
+                found.append(mask_words(_grey_on_canvas(scanned, frame, geometry, region, settings=settings), known))
+        masks = [one for one in found if one is not None]
+        return np.logical_or.reduce(masks) if masks else None
+
+
+def _grey_on_canvas(
+    scanned: _Pass, frame: Frame, geometry: Geometry, region: tuple[float, float, float, float], *, settings: Settings
+) -> FloatArray:
+    light = grey_light(frame, scanned.release.signal, hlg_peak_nits=settings.hlg_peak_nits)
+    return resample_area(light, region=region, rows=geometry.canvas_rows, columns=geometry.canvas_columns)
+
+
+def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress) -> _Words:
+    """Look for words in some of the picked frames of both releases, with frames shortly before and behind them."""
+    places = np.unique(np.linspace(0, len(picks.hdr_frames) - 1, min(LOOKED_AT_PAIRS, len(picks.hdr_frames))).round().astype(int))
+    found: list[WordLevel | None] = []
+    for side, scanned in zip(SIDES, (matching.hdr, matching.sdr), strict=True):
+        wait, last = max(round(WAIT_S * _rate(scanned)), 1), len(scanned.track.times_s) - 1
+        wanted = []
+        for n in places:
+            frame = picks.hdr_frames[n] if side == "hdr" else int(matching.edit_map.path[picks.hdr_frames[n]])
+            geometry = matching.geometry_at(picks.hdr_frames[n])
+            beside = sorted({max(frame - wait, 0), min(frame + wait, last)} - {frame})
+            wanted.append((frame, picks.shots[n], beside, geometry, geometry.hdr_common if side == "hdr" else geometry.sdr_common))
+        finder = WordFinder()
+        frames = _Kept(scanned, sorted({n for frame, _, beside, *_ in wanted for n in (frame, *beside)}))
+        for done, (frame, shot, beside, geometry, region) in enumerate(wanted):
+            read = frames.upto(min(frame, *beside), max(frame, *beside))
+            lights = {n: _grey_on_canvas(scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside)}
+            finder.add(lights[frame], [lights[n] for n in beside], frame=frame, shot=shot)
+            tell(f"look for words over the {side.upper()} picture", done + 1, len(wanted))
+        found.append(finder.result())
+    return _Words(found[0], found[1])
+
+
+class _Kept:
+    """Frames of a release in ascending order, each kept as long as it may be asked for again."""
+
+    def __init__(self, scanned: _Pass, frames: Sequence[int]) -> None:
+        times = scanned.track.times_s
+        self._read = read_ahead(read_frames_at(scanned.release, indices=frames, times_s=[times[n] for n in frames]))
+        self._held: dict[int, Frame] = {}
+
+    def upto(self, first: int, last: int) -> dict[int, Frame]:
+        """Frames from the first to the last one asked for; what lies before them is let go."""
+        self._held = {n: frame for n, frame in self._held.items() if n >= first}
+        while max(self._held, default=-1) < last:
+            frame = next(self._read)
+            planes = tuple(plane.copy() for plane in frame.planes)
+            self._held[frame.index] = replace(frame, planes=planes)
+        return self._held
+
+
+def _without_words(pictures: PairPictures, mask: NDArray[np.bool_]) -> PairPictures:
+    """A pair with the places of words filled from the picture around them, on both sides alike, in light."""
+    light = fill_in(np.maximum(pictures.sdr_code, 0) ** np.float32(RESAMPLE_GAMMA), mask) ** np.float32(1 / RESAMPLE_GAMMA)
+    sdr = np.where(mask[..., None], light, pictures.sdr_code)
+    return replace(pictures, hdr_nits=fill_in(pictures.hdr_nits, mask), sdr_code=sdr)
+
+
+def _see_peak(matching: _Matching, done: _Scored, frame: int, *, settings: Settings) -> tuple[PeakPlace, tuple[str, ...]]:
+    """Where the brightest pixel of an HDR frame lies, and what is laid over the picture there."""
+    scanned, geometry = matching.hdr, matching.geometry_at(frame)
+    signal = scanned.release.signal
+    shown = next(iter(read_frames_at(scanned.release, indices=[frame], times_s=[scanned.track.times_s[frame]])))
+    nits = hdr_code_to_nits(
+        planes_to_rgb(shown.planes, signal),
+        transfer=signal.transfer.value,
+        primaries=signal.primaries.value,
+        hlg_peak_nits=settings.hlg_peak_nits,
+    )
+    place = locate_peak(code_level(nits), active=scanned.track.active)
+    top, bottom, left, right = geometry.hdr_common
+    row = int((place.row + 0.5 - top) / (bottom - top) * geometry.canvas_rows)
+    column = int((place.column + 0.5 - left) / (right - left) * geometry.canvas_columns)
+    masks = {"standing_mark": done.marks.get((geometry.canvas_rows, geometry.canvas_columns))}
+    if done.words.hdr is not None:
+        masks["subtitle"] = mask_words(_grey_on_canvas(scanned, shown, geometry, geometry.hdr_common, settings=settings), done.words.hdr)
+    inside = 0 <= row < geometry.canvas_rows and 0 <= column < geometry.canvas_columns
+    return place, tuple(name for name, mask in masks.items() if inside and mask is not None and mask[row, column])
+
+
+def _report_contaminants(
+    matching: _Matching, film: _Film, fits: SetupFits, done: _Scored, comparison: Comparison, *, settings: Settings
+) -> tuple[PeakMoment, Contaminants]:
+    """Where the peak comes from, what was found, and the headline figures with and without it."""
+    table, found = film.table, film.found
+    place, laid_over = _see_peak(matching, done, find_peak(table), settings=settings)
+    out = found["unmatched"] if film.kept else found["unmatched"] | left_out_frames(found)
+    rest = find_peak(table, out=out)
+    there, over_rest = (place, laid_over) if rest == find_peak(table) else _see_peak(matching, done, rest, settings=settings)
+    causes = (*level_causes(table, rest, area_pixels=there.area_pixels), *over_rest)
+    peak = describe_peak(table, found, place, laid_over=laid_over, film_frame=None if causes else rest)
+    max_cll, max_fall = film_levels(table, found, done.laid_over, causes=causes, kept=film.kept)
+    without = _headline(comparison.verdict, comparison.difference, comparison.headroom, max_cll, max_fall)
+    with_them = replace(without, max_cll_nits=comparison.hdr.levels.max_cll_nits, max_fall_nits=comparison.hdr.levels.max_fall_nits)
+    if done.with_all is not None:
+        verdict, score = _judge_all(matching, film, fits, done.with_all, settings=settings)
+        whole = comparison.hdr.levels
+        with_them = _headline(verdict, score.difference, score.headroom, whole.max_cll_nits, whole.max_fall_nits)
+    word_nits = None if done.words.hdr is None else done.words.hdr.level
+    listed = list_contaminants(table, found, done.laid_over, peak, word_nits=word_nits, kept=film.kept)
+    bars = find_bars(table, matching.hdr.track.active, matching.hdr.release.signal)
+    listed = listed if bars is None else (*listed, bars)
+    notes = (TOO_MUCH_LEFT_OUT,) if film.kept else ()
+    return peak, Contaminants("measured", listed, with_them, without, notes)
+
+
+def _judge_all(
+    matching: _Matching, film: _Film, fits: SetupFits, scored: ScoreCollector, *, settings: Settings
+) -> tuple[Verdict, TitleScore]:
+    """Verdict and figures if everything counted, at the same set-ups."""
+    weighting, matched_share = _weighting(matching, film.every)
+    score = pool_title(scored, weighting, fits=fits, settings=settings)
+    case = make_case(score, weighting, fits, matched_s=film.every.matched_s, matched_share=matched_share)
+    return judge(case, settings), score
+
+
+def _headline(
+    verdict: Verdict, difference: Difference, headroom: Headroom, max_cll_nits: float | None, max_fall_nits: float | None
+) -> Headline:
+    own = difference.on_its_own
+    return Headline(
+        verdict.label,
+        headroom.stops,
+        own.preference_loss.value,
+        own.notice_probability.value,
+        headroom.area_share,
+        headroom.time_share.value,
+        max_cll_nits,
+        max_fall_nits,
+    )
 
 
 def _screens(matching: _Matching, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:
@@ -908,31 +1171,36 @@ def _screens(matching: _Matching, fits: SetupFits, settings: Settings) -> tuple[
 # ---------------------------------------------------------------- conclusion
 
 
+def _weighting(matching: _Matching, picks: _Picks) -> tuple[Weighting, float]:
+    """What each pair stands for, and the matched share of the shorter release."""
+    fraction = len(picks.hdr_frames) / picks.matched_frames
+    weighting = Weighting(np.array(picks.seconds), np.array(picks.shots), min(fraction, 1.0))
+    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
+    # repeats on one side are frames without a partner of their own
+    return weighting, min(picks.matched_frames / shorter, 1.0)
+
+
 def _conclude(
     matching: _Matching,
-    picks: _Picks,
+    film: _Film,
     fits: SetupFits,
-    scored: ScoreCollector,
-    screens: ScreenCollector,
-    types: dict[int, tuple[str, str]],
+    done: _Scored,
     *,
     settings: Settings,
     title: str | None,
     full: bool,
 ) -> Comparison:
-    fraction = len(picks.hdr_frames) / picks.matched_frames
-    weighting = Weighting(np.array(picks.seconds), np.array(picks.shots), min(fraction, 1.0))
-    score = pool_title(scored, weighting, fits=fits, settings=settings)
-    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
-    matched_share = min(picks.matched_frames / shorter, 1.0)  # repeats on one side are frames without a partner of their own
+    picks, screens = film.picks, done.screens
+    weighting, matched_share = _weighting(matching, picks)
+    score = pool_title(done.scored, weighting, fits=fits, settings=settings)
     case = make_case(score, weighting, fits, matched_s=picks.matched_s, matched_share=matched_share)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
     on_screens = tuple(
         replace(result, label=label_on_screen(case, screen.setup, screen.show_levels, settings))
         for screen, result in screens.pool(score.pairs, weighting, settings=settings)
     )
-    moments = tuple(_typed(moment, types) for moment in choose_moments(score.pairs, seed=settings.seed))
-    return Comparison(
+    moments = tuple(_typed(moment, done.types) for moment in choose_moments(score.pairs, seed=settings.seed))
+    comparison = Comparison(
         title=title or Path(matching.hdr.release.path).stem,
         hdr=_result(matching.hdr, settings),
         sdr=_result(matching.sdr, settings),
@@ -959,6 +1227,8 @@ def _conclude(
         versions=_versions(),
         settings=asdict(settings),
     )
+    peak, contaminants = _report_contaminants(matching, film, fits, done, comparison, settings=settings)
+    return replace(comparison, hdr_peak=peak, contaminants=contaminants)
 
 
 def _check_declared(one: _Pass, settings: Settings) -> tuple[DeclaredCheck, ...]:

@@ -30,6 +30,7 @@ FieldOrder = Literal["top", "bottom"]
 SegmentKind = Literal["matched", "hdr_only", "sdr_only", "undetermined"]
 ObjectionSide = Literal["defends", "doubts", "both"]
 AnswerState = Literal["answered", "partly", "cannot_answer"]
+Treatment = Literal["left_out", "masked", "takes_no_part", "named_only"]
 T = TypeVar("T")
 
 
@@ -282,6 +283,8 @@ class FrameLevels:
     """Share of the active picture above 100 cd/m2; the next two above 203 and 1000."""
     area_203_share: float
     area_1000_share: float
+    wide_nits: float
+    """Highest level that more than `levels.SPECK_PIXELS` pixels reach: a few bright pixels do not move it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,6 +324,112 @@ class DeclaredCheck:
     """MaxCLL or MaxFALL as measured; MaxCLL for the mastering peak."""
     looks_stamped: bool
     """Round figures that are far from what the picture holds: likely not measured on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class PeakPassage:
+    """A stretch of the HDR release in which its highest level is reached. Frame numbers, stop exclusive."""
+
+    start: int
+    stop: int
+    start_s: float
+    stop_s: float
+    nits: float
+    """Highest level in it."""
+    passage: SegmentKind | None
+    """What the edit map calls its brightest frame; None where it says nothing."""
+    causes: tuple[str, ...]
+    """What this stretch belongs to that is not the film's picture; keys as in `PeakMoment.causes`."""
+
+
+@dataclass(frozen=True, slots=True)
+class PeakMoment:
+    """When and where the highest level of the HDR release (its MaxCLL) occurs, and what it belongs to."""
+
+    status: Status
+    nits: float | None
+    frame: int | None
+    time_s: float | None
+    row: int | None
+    """Of the brightest pixel in the coded picture."""
+    column: int | None
+    place: str | None
+    """The same in words: `upper left`, `centre`, ..."""
+    area_pixels: int | None
+    """Pixels joined to it that reach `contaminants.PEAK_RATIO` of its level."""
+    area_share: float | None
+    """The same as a share of the active picture."""
+    lasts_frames: int | None
+    """Frames of the stretch around that one in which that ratio of it is reached; gaps of a few frames are closed."""
+    lasts_s: float | None
+    frames_reaching: int | None
+    """Frames of the whole release that do."""
+    passage: SegmentKind | None
+    position: Literal["before", "within", "behind"] | None
+    """Before the first matched frame, behind the last one, or between."""
+    causes: tuple[str, ...]
+    """`unmatched`, `logo_or_credits`, `flash`, `damaged_frame`, `standing_mark`, `subtitle`, `single_frame`, `speck` (no more than
+    `levels.SPECK_PIXELS` pixels), in this order; empty where it is none of these."""
+    usual_nits: float | None
+    """Highest level that 95 % of the film's frames do not exceed; what was left out does not count."""
+    passages: tuple[PeakPassage, ...]
+    """Where that ratio of the peak is reached, the brightest first, no more than `contaminants.MOST_PASSAGES`."""
+    film_frame: int | None = None
+    """Frame of the highest level without what is not the film's picture; None where that is not the level of one frame."""
+    film_time_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Contaminant:
+    """One kind of thing in the files that is not the film's picture."""
+
+    kind: str
+    """A key of `PeakMoment.causes`, or `bars`."""
+    treatment: Treatment
+    """Frames left out of the scores; places masked in scored pictures; never scored anyway; named and still counted."""
+    frames: int
+    """HDR frames that hold it, as far as was looked at."""
+    pictures: int | None
+    """Scored pictures that it was left out of; None where it is counted in frames alone."""
+    area_share: float | None
+    """Share of those pictures that it covers, mean."""
+    first_s: float | None
+    """HDR film time of its first frame; the next field of the end of its last one."""
+    last_s: float | None
+    level_nits: float | None
+    """Highest level of the frames that hold it; of a subtitle its own level."""
+    max_cll_without_nits: float | None
+    """MaxCLL of the HDR release if only this were left out."""
+    max_fall_without_nits: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """The figures a reader quotes."""
+
+    label: str
+    headroom_stops: float | None
+    preference_loss: float | None
+    notice_probability: float | None
+    area_share: float | None
+    """Of the picture above SDR white, mean over matched time."""
+    time_share: float | None
+    """Of matched time at the slight threshold or more."""
+    max_cll_nits: float | None
+    max_fall_nits: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Contaminants:
+    """What in the files is not the film's picture, and the headline figures with it and without it."""
+
+    status: Status
+    found: tuple[Contaminant, ...]
+    with_them: Headline | None
+    """Everything counted. None where the figures were not made."""
+    without_them: Headline | None
+    """What the verdict rests on."""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -768,6 +877,9 @@ class Comparison:
     """Every setting with its value, as printed in the report."""
     objections: tuple[Objection, ...] = ()
     """The standard objections with this run's answers; made last, from all that stands above."""
+    hdr_peak: PeakMoment | None = None
+    """None in results that were not asked where their peak lies."""
+    contaminants: Contaminants | None = None
 
 
 @dataclass(frozen=True, slots=True)

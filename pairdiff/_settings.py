@@ -96,6 +96,17 @@ class Settings:
     )
     mark_steady_ratio: float = option(1.25, "verdict", "Highest over lowest level, over the film, of a mark that stands still.")
     mark_most_share: float = option(0.03, "verdict", "Largest share of the picture that counts as standing marks.")
+    ends_share: float = option(
+        0.15, "contaminants", "Largest share of the release, at its start or its end, that logos or credits may take to be left out."
+    )
+    ends_above_ratio: float = option(
+        1.41, "contaminants", "How far above what 95 % of the film's frames reach their level must lie, as a ratio."
+    )
+    flash_frames: int = option(2, "contaminants", "Most frames in a row that count as a flash.")
+    flash_ratio: float = option(2.0, "contaminants", "Frame average over that of the frames beside from which a frame is a flash.")
+    flash_trace_share: float = option(
+        0.05, "contaminants", "Change of the SDR frame from which a flash is the film's own, as a share of its average."
+    )
     power_law_jnd: float = option(
         2.0, "verdict", "Free-fit residual, |dI| x 720, 95th percentile over tone bins, below which HDR is a power law of SDR."
     )

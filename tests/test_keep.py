@@ -19,7 +19,7 @@ def make_track(frames=7, damage=2):
         RNG.normal(size=(frames, 576)).astype(np.float16),
         RNG.integers(0, 2160, (frames, 4, 8)).astype(np.uint16),
         tuple(Fraction(n * 1001, 24000) for n in range(frames)),
-        tuple(FrameLevels(n, n * 1001 / 24000, *RNG.uniform(0, 1000, 10)) for n in range(frames)),
+        tuple(FrameLevels(n, n * 1001 / 24000, *RNG.uniform(0, 1000, 11)) for n in range(frames)),
         tuple(Damage("corrupt picture", n, 'says "é" \n twice') for n in range(damage)),
     )
 

@@ -35,6 +35,8 @@ PERCENTILES = (99.99, 99.9, 99.0, 50.0)
 """Percentiles of a frame's levels, % (own)."""
 AREA_NITS = (100.0, 203.0, 1000.0)
 """Levels over which area is counted: SDR mastering white (BT.2035), HDR Reference White (BT.2408), and one that only highlights reach."""
+SPECK_PIXELS = 16
+"""So many pixels or fewer are a speck: a defect, a codec's overshoot, a glint too small to be seen as light (own)."""
 _CHUNKS = 8
 _SHIFT = 16
 
@@ -145,6 +147,7 @@ def frame_light_levels(rgb_nits: ArrayLike, *, active: Rectangle | None, frame: 
         area_100_share=area_100,
         area_203_share=area_203,
         area_1000_share=area_1000,
+        wide_nits=float(np.sort(seen, axis=None)[-min(SPECK_PIXELS + 1, seen.size)]),
     )
 
 
@@ -368,7 +371,9 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
         raise UsageError(f"The light of {BINS} bin centres is needed; got an array of shape {bin_nits.shape}.")
     total = int(counted.counts.sum())
     # The lowest bin at which the running count reaches the share; the small allowance keeps whole numbers whole.
-    places = np.searchsorted(np.cumsum(counted.counts), np.asarray(PERCENTILES) / 100 * total - 1e-6)
+    running = np.cumsum(counted.counts)
+    places = np.searchsorted(running, np.asarray(PERCENTILES) / 100 * total - 1e-6)
+    wide = int(np.searchsorted(running, max(total - SPECK_PIXELS, 1)))
     p9999, p999, p99, p50 = (min(float(bin_nits[k]), counted.max_nits) for k in places)
     area_100, area_203, area_1000 = (_share_above(counted, bin_nits, limit, total) for limit in AREA_NITS)
     return FrameLevels(
@@ -384,6 +389,7 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
         area_100_share=area_100,
         area_203_share=area_203,
         area_1000_share=area_1000,
+        wide_nits=min(float(bin_nits[wide]), counted.max_nits),
     )
 
 

@@ -66,6 +66,22 @@ def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]
     return luma
 
 
+def grey_light(frame: Frame, signal: Signal, *, hlg_peak_nits: float) -> NDArray[np.float32]:
+    """Light of the equal grey of each pixel's luma, (row, column), cd/m2; SDR at the display that its levels are stated at."""
+    depth = signal.bit_depth.value
+    step, codes = 2.0 ** (depth - 8), np.arange(2**depth, dtype=np.float32)
+    code = (codes - 16 * step) / (219 * step) if signal.range.value == "narrow" else codes / (2**depth - 1)
+    if signal.transfer.value == "bt1886":
+        table = SDR_LEVELS_WHITE_NITS * np.maximum(code, 0) ** SDR_LEVELS_GAMMA
+    else:
+        grey = np.repeat(code[:, None, None], 3, axis=2)
+        table = hdr_code_to_nits(grey, transfer=signal.transfer.value, primaries=signal.primaries.value, hlg_peak_nits=hlg_peak_nits)[
+            :, 0, 1
+        ]
+    light: NDArray[np.float32] = np.asarray(table, np.float32)[luma_plane(frame, signal)]
+    return light
+
+
 def find_active(frames: Iterable[Frame], signal: Signal) -> tuple[Rectangle, BarLevel]:
     """Active picture as the union over some frames of a release, and the level of its bars."""
     depth = signal.bit_depth.value

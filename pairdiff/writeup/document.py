@@ -76,6 +76,8 @@ def comparison_to_document(comparison: Comparison) -> Document:
         "free_fit": comparison.free_fit,
         "screens": comparison.screens,
         "difference": comparison.difference,
+        "hdr_peak": comparison.hdr_peak,
+        "contaminants": comparison.contaminants,
         "headroom": _headroom(comparison.headroom),
         "recovered": comparison.recovered,
         "shadows": comparison.shadows,

@@ -25,6 +25,7 @@ from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
+from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
@@ -268,6 +269,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "legend": _legend(index.get("legend", [])),
         "setup_rows": _setup_rows(result),
         "level_rows": _level_rows(result),
+        **_contaminants(result),
         "screen_pairs": _screen_pairs(result),
         "facts": _signal_rows(result),
         "segments": _segment_rows(result),
@@ -294,6 +296,17 @@ def _objection_groups(result: Document) -> list[Document]:
         {"words": words, "side": side, "rows": [row for row in rows if row["raised_by"] == side]} for side, words in SIDE_WORDS.items()
     ]
     return [group for group in groups if group["rows"]]
+
+
+def _contaminants(result: Document) -> Document:
+    """What is not the film's picture; nothing where a result of an earlier version does not say."""
+    peak, found = result.get("hdr_peak"), result.get("contaminants")
+    return {
+        "peak_lines": say_peak(peak, found) if peak else [],
+        "contaminant_rows": contaminant_rows(found) if found else [],
+        "headline_rows": headline_rows(found) if found and found["found"] else [],
+        "contaminant_notes": found["notes"] if found else [],
+    }
 
 
 def _support_notes(result: Document) -> list[str]:

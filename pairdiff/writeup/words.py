@@ -2,13 +2,28 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
-from pairdiff._records import SIDES, Alignment, Comparison, Declared, Geometry, Levels, Measurement, Segment, Setup
+from pairdiff._records import (
+    SIDES,
+    Alignment,
+    Comparison,
+    Contaminants,
+    Declared,
+    Geometry,
+    Levels,
+    Measurement,
+    PeakMoment,
+    Segment,
+    Setup,
+)
 from pairdiff.light.transfer import nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.verdict.rules import WORDS
+from pairdiff.writeup.contaminants import say_in_short
 from pairdiff.writeup.phrases import (
     NBSP,
     NO_VALUE,
@@ -69,10 +84,15 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         numbers["objections"] = f"{say_objections([one.state for one in comparison.objections])}; the report has the sheet"
     head = f"{comparison.title}: {verdict.words}"
     lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
-    notes = [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]
+    notes = [f"Note: {note}" for note in say_in_short(*(_as_mapping(one) for one in (comparison.hdr_peak, comparison.contaminants)))]
+    notes += [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]
     if verdict.support:
         notes += [f"Caution: {note}" for note in caution_few_shots(comparison.coverage.shots)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
+
+
+def _as_mapping(record: PeakMoment | Contaminants | None) -> Mapping[str, Any] | None:
+    return None if record is None else dataclasses.asdict(record)
 
 
 def _setup_in_words(setup: Setup) -> str:

@@ -34,7 +34,7 @@ def assert_same_levels(found, exact, *, percentile=2e-3, share=2e-3):
     assert found.max_nits == pytest.approx(exact.max_nits, rel=1e-6)
     assert found.average_nits == pytest.approx(exact.average_nits, rel=1e-5)
     assert found.average_whole_nits == pytest.approx(exact.average_whole_nits, rel=1e-5)
-    for name in ("p9999_nits", "p999_nits", "p99_nits", "p50_nits"):
+    for name in ("p9999_nits", "p999_nits", "p99_nits", "p50_nits", "wide_nits"):
         assert getattr(found, name) == pytest.approx(getattr(exact, name), rel=percentile), name
     for name in ("area_100_share", "area_203_share", "area_1000_share"):
         assert getattr(found, name) == pytest.approx(getattr(exact, name), abs=share), name
@@ -191,3 +191,12 @@ def test_other_refusals_say_what_was_found():
         levels.release_light_levels([])
     with pytest.raises(UsageError, match="between 0 and 100; got 101"):
         levels.pixels_above_percentile(10, 101)
+
+
+@pytest.mark.parametrize(("pixels", "counts"), [(1, False), (levels.SPECK_PIXELS, False), (levels.SPECK_PIXELS + 1, True)])
+def test_a_speck_does_not_move_the_level_that_more_than_a_speck_reaches(pixels, counts):
+    nits = np.full((108, 192, 3), 100.0, np.float32)
+    nits.reshape(-1, 3)[5000 : 5000 + pixels] = 4000.0
+    for found in (levels.frame_light_levels(nits, active=None), counted_light(nits, Rectangle(0, 108, 0, 192))):
+        assert found.max_nits == pytest.approx(4000.0, rel=1e-6)
+        assert found.wide_nits == pytest.approx(4000.0 if counts else 100.0, rel=2e-3)

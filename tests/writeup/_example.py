@@ -74,8 +74,30 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         coverage=r.Coverage("sampled", FRAMES, FRAMES - 120, FRAMES - 120, len(pairs), SHOTS, ("4 pairs of each shot were scored",)),
         versions={"pairdiff": "0.1.0", "python": "3.11.4", "numpy": "2.4.6", "av": "18.1.0"},
         settings=dataclasses.asdict(settings),
+        hdr_peak=_peak(),
+        contaminants=_contaminants(),
     )
     return dataclasses.replace(example, objections=list_objections(example))
+
+
+def _peak() -> r.PeakMoment:
+    """The logo in front of the film holds the brightest pixel."""
+    logo = r.PeakPassage(2, 22, 0.083, 0.918, 934.0, "hdr_only", ("unmatched",))
+    lamp = r.PeakPassage(1800, 1801, 75.075, 75.117, 806.0, "matched", ("single_frame",))
+    place = (411, 1920, "upper", 5120, 0.0008)
+    return r.PeakMoment(
+        "measured", 934.0, 12, 0.5005, *place, 20, 0.834, 21, "hdr_only", "before", ("unmatched",), 790.0, (logo, lamp), 1800, 75.075
+    )
+
+
+def _contaminants() -> r.Contaminants:
+    found = (
+        r.Contaminant("unmatched", "takes_no_part", 144, None, None, 0.0, 65.065, 934.0, 806.0, 161.3),
+        r.Contaminant("subtitle", "masked", 31, 31, 0.012, 12.512, 101.143, 402.0, 934.0, 161.3),
+        r.Contaminant("bars", "takes_no_part", FRAMES, None, 0.2556, 0.0, 120.12, None, 934.0, 161.3),
+    )
+    with_them = r.Headline("wider-range", 1.93, 1.24, 0.8, 0.0141, 0.37, 934.0, 161.3)
+    return r.Contaminants("measured", found, with_them, r.Headline("wider-range", 1.87, 1.18, 0.79, 0.0123, 0.34, 806.0, 161.3))
 
 
 def _screen(name: str, peak_nits: float, stops: float, label: str, difference: r.Difference) -> r.ScreenResult:
@@ -197,14 +219,16 @@ def _shape(frame: int) -> tuple[float, float]:
 def _hdr_levels(frame: int) -> r.FrameLevels:
     bright, mean = _shape(frame)
     time_s = float(frame / RATE)
-    return r.FrameLevels(frame, time_s, 1.12 * bright, mean, 0.76 * mean, 1.05 * bright, bright, 0.3 * bright, 0.4 * mean, 0.02, 0.008, 0.0)
+    return r.FrameLevels(
+        frame, time_s, 1.12 * bright, mean, 0.76 * mean, 1.05 * bright, bright, 0.3 * bright, 0.4 * mean, 0.02, 0.008, 0.0, bright
+    )
 
 
 def _sdr_levels(frame: int) -> r.FrameLevels:
     bright, mean = _shape(frame if frame < CUT[0] else frame + 120)
     top = min(bright, 100.0)
     return r.FrameLevels(
-        frame, float(frame / RATE), 1.02 * top, 0.7 * mean, 0.6 * mean, top, 0.99 * top, 0.8 * top, 0.3 * mean, 0.001, 0.0, 0.0
+        frame, float(frame / RATE), 1.02 * top, 0.7 * mean, 0.6 * mean, top, 0.99 * top, 0.8 * top, 0.3 * mean, 0.001, 0.0, 0.0, top
     )
 
 

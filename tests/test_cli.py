@@ -70,7 +70,7 @@ def comparison() -> Any:
             tone="as the SDR",
             support={"restrained-hdr": 0.93, "wider-range": 0.07},
         ),
-        headroom=SimpleNamespace(stops=0.512, time_share=estimate),
+        headroom=SimpleNamespace(uses_peak_ratio=False, stops=0.512, time_share=estimate),
         setup=SimpleNamespace(white_nits=143.2, gamma=2.31),
         setups=(
             SimpleNamespace(name="white-100", white_nits=100.0, gamma=2.4, headroom_stops=1.1, difference=difference, label="wider-range"),
@@ -81,6 +81,8 @@ def comparison() -> Any:
         colour=SimpleNamespace(outside_709_share=None),
         alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",), shots=8),
+        hdr_peak=None,
+        contaminants=None,
         objections=tuple(SimpleNamespace(state=state) for state in ("answered", "answered", "cannot_answer")),
     )
 

@@ -160,7 +160,7 @@ def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
     white = float(rng.uniform(100, 203))
     gains = np.array([(1.10, 1.0, 0.86), (0.9, 1.0, 1.12)][int(rng.integers(2))])
     yield Pair(f"other grade, gains {gains[0]:.2f} {gains[2]:.2f}", [one * gains for one in relit(white, 2.4)], sdr, (OTHER_GRADE,), 0.0)
-    share = float(rng.uniform(0.2, 0.4) * rng.choice([-1, 1]))
+    share = float(rng.uniform(0.3, 0.5) * rng.choice([-1, 1]))
     light = [bend_contrast(one, white, share) for one in relit(white, 2.4)]
     yield Pair(f"other grade, contrast {share:+.0%}", light, sdr, (OTHER_GRADE,), 0.0)
     for kind, peak in (("restrained", ladder.WHITE * 2 ** float(rng.uniform(0.45, 0.9))), ("peak", float(rng.choice([1000, 2000, 4000])))):

@@ -90,6 +90,13 @@ def comparison() -> Any:
 # ---------------------------------------------------------------- help, version, start
 
 
+def test_a_peak_ratio_is_not_called_headroom_in_the_terminal() -> None:
+    from pairdiff.writeup.phrases import say_highlights
+
+    assert say_highlights(0.73, uses_peak_ratio=True).endswith("over what the SDR reaches in that picture (peak ratio)")
+    assert say_highlights(0.73, uses_peak_ratio=False).endswith("above SDR white")
+
+
 def test_help_lists_every_command(run_pairdiff: Run) -> None:
     done = run_pairdiff("--help")
     assert done.returncode == 0

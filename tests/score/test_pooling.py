@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, t
 
-from pairdiff.score.pooling import ShotDraws, estimate_mean, estimate_share, level_reached, weighted_quantile
+from pairdiff.score.pooling import ShotDraws, estimate_mean, estimate_share, level_interval, level_reached, weighted_quantile
 
 
 @pytest.mark.parametrize("share", [0.01, 0.1, 0.25, 0.5, 0.9, 1.0])
@@ -70,6 +70,34 @@ def test_ends_are_finite_and_ordered_for_any_weights(seed, state):
         assert (found.value, found.high) == (1, 1)
     if state == "none":
         assert (found.value, found.low) == (0, 0)
+
+
+@pytest.mark.parametrize("shots", [3, 10, 40, 200])
+def test_the_interval_of_a_level_holds_it_and_covers_as_often_as_it_says(shots):
+    rng, covered, above = np.random.default_rng(3), 0, 0
+    truth = float(np.sqrt(2) * 0.9061938)  # 90th percentile of a normal law, 1.2816: erfinv(0.8) = 0.9061938 (table value)
+    for _ in range(300):
+        values = rng.normal(size=shots)
+        low, high = level_interval(values, 0.1, weights=np.ones(shots), shots=np.arange(shots), sampled_fraction=0.0)
+        value = level_reached(values, 0.1, weights=np.ones(shots))
+        assert low <= value
+        assert high is None or value <= high
+        covered += low <= truth and (high is None or truth <= high)
+        above += high is not None
+    assert covered >= 0.95 * 300
+    assert above == (300 if shots >= 40 else 0)  # 1 - 0.025^(1/n) falls under a tenth at n = 36
+
+
+def test_the_interval_of_a_level_closes_when_all_was_seen():
+    values = np.random.default_rng(4).normal(size=50)
+    low, high = level_interval(values, 0.1, weights=np.ones(50), shots=np.arange(50), sampled_fraction=1.0)
+    assert low == high == level_reached(values, 0.1, weights=np.ones(50))
+
+
+def test_a_film_that_one_shot_fills_has_no_interval_of_the_mean():
+    values, shots, weights = np.array([1.0, 2.0, 3.0]), np.arange(3), np.array([3600.0, 1.0, 1.0])
+    found = estimate_mean(values, weights=weights, shots=shots, sampled_fraction=0.1)
+    assert (found.low, found.high) == (None, None)
 
 
 def test_a_single_shot_has_a_wide_interval_and_no_interval_of_the_mean():

@@ -116,6 +116,44 @@ def test_noise_is_read_off_the_pair_and_a_grade_is_not_taken_for_it(sigma):
     assert noise_stops(noisy, code) == pytest.approx(2.5 * sigma, rel=0.15)
 
 
+@pytest.mark.parametrize("stops", [1.0, 2.5])
+def test_texture_that_a_steep_grade_stretches_is_no_noise(stops):
+    from scipy.ndimage import gaussian_filter
+
+    texture = gaussian_filter(np.random.default_rng(5).normal(size=(300, 500)), 2)
+    code = (0.8 + 0.15 * texture / np.abs(texture).max()).astype(np.float32)
+    graded = 100 * code**2.4 * 2 ** (stops * np.clip((code - 0.7) / 0.3, 0, 1) ** 1.5)
+    assert noise_stops(graded, code) < 0.1  # below what a report mentions
+
+
+def test_a_picture_of_scattered_lamps_has_a_level_and_no_noise():
+    code = np.full(SIZE, 0.05, np.float32)
+    code[4::12, 4::12] = 0.9
+    code[4::12, 5::12] = 1.0
+    found = measure_highlights(100 * code**2.4 * 4, code, standing=None, settings=SETTINGS)
+    assert np.isfinite((*found.hdr_nits, *found.sdr_code, found.noise_stops)).all()
+    assert found.hdr_nits[AREA_FACTORS.index(1.0)] == pytest.approx(400, rel=0.1)
+
+
+@pytest.mark.parametrize("width", [1, 2, 3])
+@pytest.mark.parametrize("lamp", [0.6, 1.0])
+def test_lamps_of_any_size_are_read_alike_on_both_sides(width, lamp):
+    code = np.full(SIZE, 0.1, np.float32)
+    for row in range(width):
+        for column in range(width):
+            code[4 + row :: 12, 4 + column :: 12] = lamp
+    found = measure_highlights(150 * code**2.4, code, standing=None, settings=SETTINGS)
+    at = AREA_FACTORS.index(1.0)
+    assert np.log2(found.hdr_nits[at] / (150 * found.sdr_code[at] ** 2.4)) == pytest.approx(0, abs=0.1)
+
+
+def test_super_white_of_a_pixel_is_ringing_and_takes_no_headroom():
+    code = np.tile(np.linspace(0.3, 1.0, SIZE[1], dtype=np.float32), (SIZE[0], 1))
+    code[::7, ::7] = 1.08
+    found = measure_highlights(150 * code**2.4, code, standing=None, settings=SETTINGS)
+    assert max(found.sdr_code) == pytest.approx(1.0, abs=0.01)
+
+
 def test_a_dark_picture_says_nothing_about_noise():
     assert noise_stops(np.zeros(SIZE, np.float32), np.zeros(SIZE, np.float32)) == 0
 

@@ -199,6 +199,25 @@ def test_noise_that_can_make_the_highlights_leaves_the_label_open():
     assert judge(make_case(hdr_p999_nits=1000.0, level_noise_stops=0.5), SETTINGS).label == "wider-range"
 
 
+def test_the_label_is_the_one_that_leads_in_the_draws_and_the_reason_says_so():
+    # 1.02 stops as measured; up to 0.9 stop of it can be noise, so that nearly all draws lie below 1.0
+    verdict = judge(make_case(hdr_p999_nits=100 * 2**1.02, level_noise_stops=0.9), replace(SETTINGS, support_min=0.7, threshold_spread=0.0))
+    assert verdict.support["restrained-hdr"] >= 0.7
+    assert verdict.label == "restrained-hdr"
+    assert any(reason.startswith("As they stand the figures give: HDR that widens the picture.") for reason in verdict.reasons)
+    assert "slightly" in verdict.sentence
+    plain = judge(CASES["restrained-hdr"], SETTINGS)
+    assert not any(reason.startswith("As they stand") for reason in plain.reasons)
+
+
+def test_a_peak_ratio_is_not_said_to_be_above_what_the_set_can_show():
+    verdict = judge(make_case(hdr_p999_nits=90.0, sdr_p999_code=0.6), SETTINGS)
+    assert verdict.axes["highlights"] == "clearly_more"
+    assert "stay below its own white" in verdict.sentence
+    assert "above what the SDR set can show" not in verdict.sentence
+    assert not any("above what the SDR set can show" in reason for reason in verdict.reasons)
+
+
 def test_marks_that_stand_still_are_told_and_what_they_would_change_too():
     pairs = [make_pair(shot=n, hdr_p999_with_marks_nits=900.0, standing_share=0.002) for n in range(10)]
     verdict = judge(make_case(*pairs), SETTINGS)

@@ -29,6 +29,16 @@ CODE10_JND = 0.82
 """One 10-bit PQ code on grey, dE_ITP."""
 WINDOW_DEGREES = 0.5
 """Size of the windows of local contrast, visual degrees (own)."""
+HOLE_PIXELS, RUN_PIXELS = 3, 5
+"""Holes of an area narrower than the first are closed, runs narrower than the second dropped, canvas pixels (own)."""
+LEAST_CLIPPED_PIXELS = 64
+"""Clipped pixels of a channel from which the spread of its levels is taken (own)."""
+SPREAD_ENDS = (0.05, 0.95)
+"""Between which shares of the clipped pixels the spread of levels is taken (own)."""
+TEXTURED_JND = 1.0
+"""Local detail from which a clipped place counts as textured, |dPQ| x 720 (own)."""
+WINDOW_FILLED = 0.2
+"""Least share of a window of local contrast that is clipped area (own)."""
 LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
 """Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
 
@@ -123,8 +133,8 @@ def clipped_mask(
 
 def solid_area(area: NDArray[np.bool_] | NDArray[np.uint8], *, inwards: int) -> NDArray[np.uint8]:
     """An area, 1 or 0, with holes of a pixel closed, runs under five pixels dropped and its rim, so many pixels wide, eroded."""
-    closed = cv2.morphologyEx(np.ascontiguousarray(area, np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    closed = cv2.morphologyEx(np.ascontiguousarray(area, np.uint8), cv2.MORPH_CLOSE, np.ones((HOLE_PIXELS,) * 2, np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((RUN_PIXELS,) * 2, np.uint8))
     rim = np.ones((2 * inwards + 1,) * 2, np.uint8)
     return np.asarray(cv2.erode(opened, rim, borderType=cv2.BORDER_REPLICATE), np.uint8)
 
@@ -163,7 +173,7 @@ def measure_detail(
     gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=sure, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
     values = gain[anywhere]
     counts = _count_levels(hdr_709_nits, sure)
-    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), float((values >= 1.0).mean()), counts)
+    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), float((values >= TEXTURED_JND).mean()), counts)
 
 
 def _window_gain(
@@ -179,7 +189,7 @@ def _window_gain(
             continue
         weight: FloatArray = np.asarray(cv2.blur(inside, (width, width)), np.float64)
         gained = _window_variance(hdr[..., channel], inside, weight, width) - _window_variance(sdr[..., channel], inside, weight, width)
-        best = np.maximum(best, np.where((inside > 0) & (weight > 0.2), np.sqrt(np.maximum(gained - floor, 0)), 0))
+        best = np.maximum(best, np.where((inside > 0) & (weight > WINDOW_FILLED), np.sqrt(np.maximum(gained - floor, 0)), 0))
     return best
 
 
@@ -212,13 +222,13 @@ def spread_stops(level_counts: NDArray[np.number]) -> float | None:
 
     Returns
     -------
-    The spread of the channel in which it is widest, of those with at least 64 clipped pixels; None where there is none.
+    The spread of the channel in which it is widest, of those with at least `LEAST_CLIPPED_PIXELS` clipped pixels; None where there is none.
     """
     spreads = []
     for counts in level_counts:
-        if counts.sum() >= 64:
+        if counts.sum() >= LEAST_CLIPPED_PIXELS:
             reached = np.concatenate([[0.0], np.cumsum(counts) / counts.sum()])
-            low, high = np.interp((0.05, 0.95), reached, np.arange(LEVEL_BINS + 1))
+            low, high = np.interp(SPREAD_ENDS, reached, np.arange(LEVEL_BINS + 1))
             spreads.append(float(high - low) * LEVEL_STEP_STOPS)
     return max(spreads) if spreads else None
 

@@ -13,6 +13,14 @@ from pairdiff.score.eye import EYE
 
 FIELD_DEGREES = EYE.field_degrees
 """Size of the picture, visual degrees (own; `eye.EyeModel`)."""
+MOST_DEGREES, MOST_CYCLES, INHIBITION_CYCLES = 12.0, 15.0, 7.0
+"""Largest size and number of cycles over which the eye integrates, and frequency of lateral inhibition, cycles per degree (P. Barten
+1999, equation 3.26)."""
+SIGNAL_TO_NOISE, INTEGRATION_S, QUANTUM_EFFICIENCY, NEURAL_NOISE = 3.0, 0.1, 0.03, 3e-8
+"""Least signal to noise that is seen, integration time in seconds, quantum efficiency, and neural noise in s deg^2 (P. Barten 1999,
+equation 3.26)."""
+PHOTONS = 1.2e6
+"""Photons per second, square degree and troland (P. Barten 1999, table 3.2)."""
 RED_GREEN = ((1.0, 0.0053), (0.0, 1.0))
 """Terms (a, b) of sensitivity a exp(-b f^2), f in cycles per degree (P. Andersson et al. 2020, table 1)."""
 BLUE_YELLOW = ((34.1, 0.04), (13.5, 0.025))
@@ -25,8 +33,8 @@ def barten_sensitivity(
     sigma_degrees: ArrayLike,
     trolands: ArrayLike,
     field_degrees: float = FIELD_DEGREES,
-    most_degrees: float = 12.0,
-    photons: float = 1.2e6,
+    most_degrees: float = MOST_DEGREES,
+    photons: float = PHOTONS,
 ) -> NDArray[np.float64]:
     """Contrast sensitivity of Barten's 1999 model, equation 3.26.
 
@@ -45,11 +53,11 @@ def barten_sensitivity(
     """
     u = np.asarray(cycles_per_degree, np.float64)
     optics = optics_transfer(u, sigma_degrees=sigma_degrees)
-    size = 1 / field_degrees**2 + 1 / most_degrees**2 + u**2 / 15.0**2
+    size = 1 / field_degrees**2 + 1 / most_degrees**2 + u**2 / MOST_CYCLES**2
     with np.errstate(divide="ignore"):
-        inhibition = 1 - np.exp(-((u / 7.0) ** 2))
-        noise = 1 / (0.03 * photons * np.asarray(trolands, np.float64)) + 3e-8 / inhibition
-    return np.asarray(optics / 3.0 / np.sqrt(2 / 0.1 * size * noise), np.float64)
+        inhibition = 1 - np.exp(-((u / INHIBITION_CYCLES) ** 2))
+        noise = 1 / (QUANTUM_EFFICIENCY * photons * np.asarray(trolands, np.float64)) + NEURAL_NOISE / inhibition
+    return np.asarray(optics / SIGNAL_TO_NOISE / np.sqrt(2 / INTEGRATION_S * size * noise), np.float64)
 
 
 def pupil_millimetres(nits: ArrayLike, *, field_degrees: float = FIELD_DEGREES) -> NDArray[np.float64]:

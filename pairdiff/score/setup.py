@@ -49,6 +49,10 @@ LIFT_BOUNDS, LIFT_STARTS = (0.0, 0.15), (0.03, 0.1)
 """Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve (own)."""
 NODES, LEAST_NODE_SPAN = 5, 1e-3
 """Whites and gammas at which the tone shift of each pair is tabulated, between the lowest and the highest draw (own)."""
+RESIDUAL_QUANTILE = 0.95
+"""Quantile over tone bins of what the free fit leaves (own)."""
+TONE_ENDS = (0.05, 0.95)
+"""Between which shares of the places the range of tone is taken (own)."""
 GAIN_GAMMA = 2.4
 """Gamma of the set-up `gain` (ITU-R BT.1886)."""
 LEAST_MIDTONES = 0.02
@@ -344,7 +348,7 @@ def _fit_lift(sample: FitSample, white: float, gamma: float) -> tuple[float, flo
 def _residual_jnd(sample: FitSample, white: float, gamma: float) -> float:
     """What a fit leaves in tone bins, 95th percentile, noise subtracted in power, x 720."""
     bins, errors = _bin_residuals(sample, white, gamma)
-    return float(np.sqrt(max(float(np.quantile(np.abs(bins), 0.95)) ** 2 - float(np.mean((1.96 * errors) ** 2)), 0.0)))
+    return float(np.sqrt(max(float(np.quantile(np.abs(bins), RESIDUAL_QUANTILE)) ** 2 - float(np.mean((1.96 * errors) ** 2)), 0.0)))
 
 
 def _bin_residuals(sample: FitSample, white: float, gamma: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -403,7 +407,7 @@ def _fit_fixed(sample: FitSample, settings: Settings, *, gamma: float) -> Setup:
 def tone_span_jnd(sample: FitSample) -> float:
     """5th to 95th percentile of intensity of the side that has the smaller range, the SDR at white 100 and gamma 2.4, x 720."""
     sdr = sdr_intensity(_log_code(sample.sdr_code), _to_lm(), float(np.log(100.0)), 2.4)
-    return min(float(np.diff(np.quantile(side, (0.05, 0.95)))[0]) for side in (sample.hdr_intensity, sdr)) * JND_PER_INTENSITY
+    return min(float(np.diff(np.quantile(side, TONE_ENDS))[0]) for side in (sample.hdr_intensity, sdr)) * JND_PER_INTENSITY
 
 
 def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:

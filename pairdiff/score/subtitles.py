@@ -3,8 +3,8 @@
 Letters are thin and bright, stand in lines in the lower or upper part of the picture, keep still for a second or a few while the picture
 around them moves, and have one level each time. A lamp or a window has some of this and not all of it: it moves with the picture, or the
 picture around it stands still with it, or it is at the same place whenever it is seen. So words are first looked for in sampled frames
-with frames shortly before and behind them; only where that found different words at one level in several shots are letters at that level
-masked in scored pictures.
+with frames shortly before and behind them; only where that found different words at one level, on one line, in several shots are letters at
+that level masked in scored pictures. The lettering of a sign, which moves slowly through one shot, is part of the scene.
 """
 
 from __future__ import annotations
@@ -45,7 +45,9 @@ STILL_SHARE = 0.55
 MOVED_RATIO, MOVED_SHARE = 1.06, 0.25
 """The picture around words moves where this share of it changes by this ratio of its light (own)."""
 LEAST_TEXTS = 3
-"""Different words that are needed before any is masked, of two shots at least (own)."""
+"""Different words that are needed before any is masked, and shots that they come from (own): a sign in the scene is in one or two."""
+BASELINE_SHARE = 0.02
+"""How far the feet of the lowest lines of words lie apart, share of the picture's height: subtitles of a film stand on one line (own)."""
 SAME_PLACES_SHARE = 0.6
 """Two sets of strokes that share more of their places than this are the same thing seen twice (own)."""
 MOST_SHARE = 0.06
@@ -116,12 +118,13 @@ class WordFinder:
         """The level of words, where different ones were seen in several shots at one level; None where that is not so."""
         best: list[Words] = []
         for one in self._found:
-            same = [w for w in self._found if 1 / LEVEL_RATIO <= w.level / one.level <= LEVEL_RATIO]
+            level = [w for w in self._found if 1 / LEVEL_RATIO <= w.level / one.level <= LEVEL_RATIO]
+            same = [w for w in level if abs(_baseline_share(w.strokes) - _baseline_share(one.strokes)) <= BASELINE_SHARE]
             different = _different(same)
-            if len(different) > len(best):
+            if len({w.shot for w in different}) > len({w.shot for w in best}):
                 best = different
-                alike = same
-        if len(best) < LEAST_TEXTS or len({one.shot for one in best}) < 2 or len(alike) > ALWAYS_SHARE * self._looked:
+                alike = level
+        if len({one.shot for one in best}) < LEAST_TEXTS or len(alike) > ALWAYS_SHARE * self._looked:
             return None
         low = [bool(one.strokes[one.strokes.shape[0] // 2 :].any()) for one in best]
         high = [bool(one.strokes[: one.strokes.shape[0] // 2].any()) for one in best]
@@ -260,6 +263,11 @@ def _different(words: Sequence[Words]) -> list[Words]:
     return kept
 
 
+def _baseline_share(strokes: BoolArray) -> float:
+    """Foot of the lowest line, as a share of the picture's height."""
+    return float(np.flatnonzero(strokes.any(axis=1))[-1] / strokes.shape[0])
+
+
 def _shared(first: BoolArray, second: BoolArray) -> float:
     if first.shape != second.shape:
         return 0.0
@@ -289,4 +297,4 @@ def fill_in(picture: FloatArray, mask: BoolArray) -> NDArray[np.float32]:
         filled[known] = mean[known] / weight[known][:, None]
         left &= ~known
         size = 2 * size + 1
-    return filled
+    return np.asarray(np.maximum(filled, np.float32(picture.min())), np.float32)

@@ -120,6 +120,40 @@ def test_words_over_a_picture_that_stands_still_may_belong_to_it():
     assert finder.result() is None
 
 
+def test_a_sign_that_glides_slowly_through_its_shot_belongs_to_the_scene():
+    # as in a street of shops: bright lettering in shots 1, 2 and 4, each at its own height, a pixel aside in half a second
+    def street(frame):
+        shot, place = divmod(frame, SHOT_FRAMES)
+        if shot not in (1, 2, 4):
+            return ground(frame).astype(np.float32)
+        return over(frame, np.roll(letters(TEXTS[shot], row=130 + 10 * shot), place // 12, axis=1), 500.0)
+
+    assert look(street) is None
+
+
+def test_the_same_sign_in_two_shots_and_one_stray_line_are_no_subtitles():
+    assert (
+        look(
+            lambda frame: (
+                subtitled(frame)
+                if frame // SHOT_FRAMES in (1, 4)
+                else subtitled(frame, row=140)
+                if frame // SHOT_FRAMES == 2
+                else ground(frame)
+            )
+        )
+        is None
+    )
+
+
+def test_filling_never_makes_light_below_what_the_picture_has():
+    picture = np.random.default_rng(8).random((90, 160, 3), dtype=np.float32) ** 6 * 1000
+    picture[:, 80:] = 0
+    mask = np.zeros((90, 160), bool)
+    mask[30:60, 60:100] = True
+    assert s.fill_in(picture, mask).min() >= 0
+
+
 def test_the_mask_covers_the_letters_and_little_else():
     known = s.WordLevel(500.0, 3, True, False)
     for number, text in enumerate(TEXTS):

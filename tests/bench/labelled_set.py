@@ -8,10 +8,11 @@ second pair has grain, another size or another crop as well.
     PYTHONPATH=. python tests/bench/labelled_set.py WORLD_DIR HDRI_DIR OUT_CSV [tuned|held-out|all] [SCENE ...]
 
 WORLD_DIR holds the panoramas that tests/run unpacks, HDRI_DIR the files `*.exr.js` (`npm pack`, folder package/hdri). OUT_CSV gets a row
-per pair as it is measured; rows that are there are kept. The last table is the confusion matrix. Scenes are `tuned` (rules may be chosen
+per pair as it is measured; rows that are there are kept, their truth told anew. The last table is the confusion matrix. Scenes are `tuned` (rules may be chosen
 while they are looked at) and `held-out` by turns.
 
-Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding over the planted SDR white (of
+Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding that a tenth of the pictures
+reaches (the definition of film headroom), over the planted SDR white (of
 ACES, whose SDR rendering has no white of its own: over the white of the power law, within a set's reach, on which mid-tones agree). Under
 0.3 none, to 1.0 restrained, above wider; within 0.1 of a limit either counts, and so does `undetermined` where the two together hold in
 the share of draws that a label needs (told apart in the last line). A relabelled picture has no stops whatever its level.
@@ -104,8 +105,9 @@ def turn_camera(panorama: Floats) -> list[Floats]:
 
 
 def measure_stops(nits: Iterable[Floats], white_nits: float) -> float:
-    """Stops of the brightest thousandth of a film over a white."""
-    return float(np.log2(np.percentile(np.concatenate([one.max(-1).ravel()[::4] for one in nits]), 99.9) / white_nits))
+    """Stops over a white of the level that the brightest thousandth reaches in a tenth of the pictures."""
+    levels = [float(np.percentile(one.max(-1), 99.9)) for one in nits]
+    return float(np.log2(np.quantile(levels, 0.9, method="higher") / white_nits))
 
 
 def judge_stops(stops: float) -> tuple[str, ...]:
@@ -237,7 +239,7 @@ def print_matrix(rows: list[dict[str, str]]) -> None:
 def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None:
     table = Path(out)
     rows = list(csv.DictReader(table.open(encoding="utf-8"))) if table.is_file() else []
-    done = {(one["scene"], one["kind"]) for one in rows}
+    done = {(one["scene"], one["kind"]): one for one in rows}
     chosen = []
     for number, (name, panorama) in enumerate(list_scenes(Path(world), Path(hdri))):
         if (part != "all" and part != ("held-out" if number % 2 else "tuned")) or (only and name not in only):
@@ -245,6 +247,7 @@ def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None
         chosen.append(name)
         for place, pair in enumerate(make_pairs(name, turn_camera(panorama))):
             if (name, pair.kind) in done:
+                done[name, pair.kind].update(stops=f"{pair.stops:.2f}", right=" or ".join(pair.right))
                 continue
             with tempfile.TemporaryDirectory() as folder:
                 rows.append(measure(name, pair, spoiled=(number + place) % 2 == 1, folder=Path(folder)))

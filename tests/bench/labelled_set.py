@@ -8,8 +8,8 @@ second pair has grain, another size or another crop as well.
     PYTHONPATH=. python tests/bench/labelled_set.py WORLD_DIR HDRI_DIR OUT_CSV [tuned|held-out|all] [SCENE ...]
 
 WORLD_DIR holds the panoramas that tests/run unpacks, HDRI_DIR the files `*.exr.js` (`npm pack`, folder package/hdri). OUT_CSV gets a row
-per pair as it is measured; rows that are there are kept, their truth told anew. The last table is the confusion matrix. Scenes are `tuned` (rules may be chosen
-while they are looked at) and `held-out` by turns.
+per pair as it is measured; rows that are there are kept, their truth told anew. The last table is the confusion
+matrix. Scenes are `tuned` (rules may be chosen while they are looked at) and `held-out` by turns.
 
 Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding that a tenth of the pictures
 reaches (the definition of film headroom), over the planted SDR white (of

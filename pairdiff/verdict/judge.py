@@ -26,13 +26,14 @@ from pairdiff._records import (
     Verdict,
 )
 from pairdiff._settings import Settings
+from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
 from pairdiff.score.origin import count_signs
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
-from pairdiff.score.setup import SetupFits, lift_signal
+from pairdiff.score.setup import JND_PER_INTENSITY, SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
@@ -275,9 +276,19 @@ def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
     return min(figures.shift_jnd, figures.free_shift_jnd) if at_free else figures.shift_jnd
 
 
+def _regrade_stops(figures: _Figures, case: Case, settings: Settings) -> float:
+    """What another grade moves all tones by, as stops at SDR white: so much of the headroom is that grade's and no range of highlights."""
+    shift = _tone_shift_jnd(figures, case, settings)
+    if shift < settings.regraded_jnd:
+        return 0.0
+    one, two = nits_to_pq(np.array([1.0, 2.0]) * case.controls.white_nits)
+    return float(shift / (JND_PER_INTENSITY * (two - one)))
+
+
 def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisState]:
     highlights: AxisState = "same"
-    if not _is_power_law(figures, case, settings):
+    above = figures.stops - _regrade_stops(figures, case, settings) >= settings.headroom_slight_stops
+    if above and not _is_power_law(figures, case, settings):
         highlights = _grade(figures.stops, settings.headroom_slight_stops, settings.headroom_clear_stops)
     colour: AxisState = "not_applicable"
     if case.colour.status == "measured":
@@ -567,10 +578,13 @@ def _draws_reason(rule: Rule, plain: Rule, support: Mapping[str, float]) -> tupl
 
 def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str:
     kind = "peak ratio (the SDR highlights stay well below its white)" if figures.uses_ratio else "highlight headroom"
+    shifted = _regrade_stops(figures, case, settings)
+    graded = figures.stops >= settings.headroom_slight_stops > figures.stops - shifted
+    part = f" Of this {shifted:.2f} stops can be the other grade, which moves all tones: counted as the same." if graded else ""
     return (
         f"Highlights: {kind} of {_stops(figures.stops)} or more over {settings.headroom_area_share:.1%} of the picture in "
         f"{settings.headroom_time_share:.0%} of matched time; slightly more from {settings.headroom_slight_stops:g}, clearly more from "
-        f"{settings.headroom_clear_stops:g} stops."
+        f"{settings.headroom_clear_stops:g} stops.{part}"
     )
 
 

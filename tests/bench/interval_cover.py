@@ -43,7 +43,8 @@ def make_film(shots: int, *, share: float, way: str, rng: np.random.Generator) -
 def sample_share(spans: list[tuple[int, int]], counted: np.ndarray, settings: Settings) -> tuple[float, float, float]:
     """Estimate and interval from the pictures that a comparison draws."""
     frames = len(counted)
-    alignment = Alignment(1.0, 0, 1.0, 0.0, (), (), tuple(spans), (), partners=np.arange(frames))
+    times_s = np.arange(frames) / 24
+    alignment = Alignment(1.0, 0, 1.0, 0.0, (), (), tuple(spans), (), partners=np.arange(frames), hdr_times_s=times_s, sdr_times_s=times_s)
     picks = _pick_pairs(alignment, settings=settings, full=False)
     found = estimate_share(
         counted[list(picks.hdr_frames)],

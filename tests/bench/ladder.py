@@ -46,8 +46,9 @@ def read_panorama(path):
     """Scene-linear BT.709 light of one panorama, (row, column, 3) float32."""
     with av.open(str(path)) as container:
         frame = next(container.decode(video=0))
-        g, b, r = (np.frombuffer(p, "<f4").reshape(p.height, -1)[:, : p.width] for p in frame.planes[:3])
-        return np.stack([r, g, b], -1)
+        kind = "<f2" if "f16" in frame.format.name else "<f4"
+        g, b, r = (np.frombuffer(p, kind).reshape(p.height, -1)[:, : p.width] for p in frame.planes[:3])
+        return np.stack([r, g, b], -1).astype(np.float32)
 
 
 def scenes(world):

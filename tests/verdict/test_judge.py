@@ -210,6 +210,22 @@ def test_the_label_is_the_one_that_leads_in_the_draws_and_the_reason_says_so():
     assert not any(reason.startswith("As they stand") for reason in plain.reasons)
 
 
+def test_what_another_grade_moves_everywhere_is_no_headroom():
+    # a stop at 100 cd/m2 is (PQ(200) - PQ(100)) x 720 = 51 JND (ST 2084); a shift of 12 JND is 0.23 stop, of 2 JND not another grade
+    moved = {"controls": 12.0, "gain": 12.0, "free": 12.0}
+    verdict = judge(make_case(hdr_p999_nits=100 * 2**0.4, tone_shift_jnd=moved), replace(SETTINGS, threshold_spread=0.0))
+    assert verdict.axes["highlights"] == "same"
+    assert verdict.label == "different-grade"
+    assert any("Of this 0.23 stops can be the other grade" in reason for reason in verdict.reasons)
+    more = judge(make_case(hdr_p999_nits=100 * 2**0.6, tone_shift_jnd=moved), SETTINGS)
+    assert more.axes["highlights"] == "slightly_more"
+    clear = judge(make_case(hdr_p999_nits=100 * 2**1.1, tone_shift_jnd=moved), SETTINGS)
+    assert clear.axes["highlights"] == "clearly_more"
+    untouched = judge(make_case(hdr_p999_nits=100 * 2**0.4, tone_shift_jnd={"controls": 2.0, "gain": 2.0, "free": 2.0}), SETTINGS)
+    assert untouched.axes["highlights"] == "slightly_more"
+    assert not any("can be the other grade" in reason for reason in untouched.reasons)
+
+
 def test_a_peak_ratio_is_not_said_to_be_above_what_the_set_can_show():
     verdict = judge(make_case(hdr_p999_nits=90.0, sdr_p999_code=0.6), SETTINGS)
     assert verdict.axes["highlights"] == "clearly_more"

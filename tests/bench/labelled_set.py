@@ -54,6 +54,9 @@ RESTRAINED, WIDER = "restrained-hdr", "wider-range"
 LABELS = (CONTAINER, STRETCHED, OTHER_GRADE, RESTRAINED, WIDER, "undetermined")
 NONE_STOPS, RESTRAINED_STOPS, NEAR_STOPS = 0.3, 1.0, 0.1
 """Stops under which there is nothing, up to which HDR is restrained, and how near a limit either label is right."""
+MOSTLY, NEAR_MOSTLY = 0.5, 0.1
+"""Share of the stops above white that lie where the SDR clips, from which a stretched picture is called so, and how near to that either
+label is right."""
 LEAST_CLIPPED_SHARE = 0.02
 """Share of an SDR picture at its top from which it clips enough to be stretched."""
 MIDTONES = (0.15, 0.6)
@@ -122,6 +125,16 @@ def judge_stops(stops: float) -> tuple[str, ...]:
     return tuple(right)
 
 
+def judge_stretch(light: list[Floats], clipped: list[Floats], white_nits: float, stops: float) -> tuple[str, ...]:
+    """Labels that are true of a stretched SDR: it is called so where what lies above white is SDR-clipped for the most part."""
+    above = [np.maximum(np.log2(np.maximum(one.max(-1), 1e-3) / white_nits), 0) for one in light]
+    at_top = [one.max(-1) >= 1 for one in clipped]
+    share = sum(float(a[t].sum()) for a, t in zip(above, at_top, strict=True)) / max(sum(float(a.sum()) for a in above), 1e-9)
+    if share >= MOSTLY + NEAR_MOSTLY:
+        return (STRETCHED,)
+    return judge_stops(stops) if share < MOSTLY - NEAR_MOSTLY else (STRETCHED, *judge_stops(stops))
+
+
 def clip_grade(scene: Floats) -> Floats:
     """An SDR grade without a shoulder: what is above white is cut."""
     return np.asarray(np.round(np.clip(scene * CLIP_GAIN, 0, 1) ** (1 / 2.4) * 219) / 219)
@@ -158,7 +171,8 @@ def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
     if np.mean([(one.max(-1) >= 1).mean() for one in clipped]) >= LEAST_CLIPPED_SHARE:
         white, lift = float(rng.uniform(100, 203)), float(rng.uniform(2.5, 5))
         light = [stretch(one, white, lift) for one in relit(white, 2.4, clipped)]
-        yield Pair(f"stretched by {lift:.1f} at {white:.0f}", light, clipped, (STRETCHED,), measure_stops(light, white))
+        stops = measure_stops(light, white)
+        yield Pair(f"stretched by {lift:.1f} at {white:.0f}", light, clipped, judge_stretch(light, clipped, white, stops), stops)
     white = float(rng.uniform(100, 203))
     gains = np.array([(1.10, 1.0, 0.86), (0.9, 1.0, 1.12)][int(rng.integers(2))])
     yield Pair(f"other grade, gains {gains[0]:.2f} {gains[2]:.2f}", [one * gains for one in relit(white, 2.4)], sdr, (OTHER_GRADE,), 0.0)

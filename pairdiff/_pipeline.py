@@ -1165,7 +1165,13 @@ def _screens(matching: _Matching, fits: SetupFits, settings: Settings) -> tuple[
     """Home displays, and what the HDR release is rolled off from on them."""
     release, measured_nits = matching.hdr.release, max(frame.p9999_nits for frame in matching.hdr.track.levels)
     peak = source_peak_nits(release.declared, measured_nits)
-    return list_screens(settings, transfer=release.signal.transfer.value, source_peak_nits=peak, controls=fits.named("controls"))
+    return list_screens(
+        settings,
+        transfer=release.signal.transfer.value,
+        source_peak_nits=peak,
+        controls=fits.named("controls"),
+        measured_nits=max(measured_nits, 1.0),
+    )
 
 
 # ---------------------------------------------------------------- conclusion

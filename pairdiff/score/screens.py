@@ -99,7 +99,9 @@ def source_peak_nits(declared: Declared | None, measured_nits: float) -> float:
     return max(mastering if mastering is not None and mastering >= measured_nits else measured_nits, 1.0)
 
 
-def list_screens(settings: Settings, *, transfer: str, source_peak_nits: float, controls: Setup) -> tuple[Screen, ...]:
+def list_screens(
+    settings: Settings, *, transfer: str, source_peak_nits: float, controls: Setup, measured_nits: float | None = None
+) -> tuple[Screen, ...]:
     """The home displays that the settings name, with what is shown on each.
 
     Parameters
@@ -108,6 +110,8 @@ def list_screens(settings: Settings, *, transfer: str, source_peak_nits: float, 
     transfer : of the HDR release.
     source_peak_nits : as from `source_peak_nits`.
     controls : the SDR set.
+    measured_nits : highest 99.99th percentile of the release's frames. A display that reaches it needs no roll-off, whatever peak was
+        declared, and gets none: an SDR picture that stays within the display's peak is then the same light on both sides.
 
     Returns
     -------
@@ -119,7 +123,7 @@ def list_screens(settings: Settings, *, transfer: str, source_peak_nits: float, 
             one,
             transfer,
             settings.hlg_peak_nits,
-            source_peak_nits,
+            measured_nits if measured_nits is not None and measured_nits <= one.peak_nits else source_peak_nits,
             replace(controls, white_nits=min(controls.white_nits, one.peak_nits)),
         )
         for one in displays

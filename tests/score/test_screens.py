@@ -36,10 +36,12 @@ def declared(peak):
 
 @pytest.mark.parametrize("white", [50.0, 120.0, 203.0, 290.0])
 @pytest.mark.parametrize("gamma", [2.05, 2.4, 2.55])
-def test_a_relabelled_sdr_picture_stays_below_half_a_jnd_on_every_display(white, gamma):
+@pytest.mark.parametrize("mastering", [None, 1000.0, 4000.0])
+def test_a_relabelled_sdr_picture_stays_below_half_a_jnd_on_every_display(white, gamma, mastering):
     pictures = relabelled(white, gamma)
-    peak = source_peak_nits(None, float(np.quantile(pictures.hdr_nits.max(-1), 0.9999)))
-    for screen in list_screens(Settings(), transfer="pq", source_peak_nits=peak, controls=controls(white, gamma)):
+    measured = float(np.quantile(pictures.hdr_nits.max(-1), 0.9999))
+    peak = source_peak_nits(declared(mastering), measured)
+    for screen in list_screens(Settings(), transfer="pq", source_peak_nits=peak, controls=controls(white, gamma), measured_nits=measured):
         found = score_on_screen(pictures, screen)
         assert found.rms_jnd < 0.5  # (own: the limit of the definition)
         assert found.preference_loss.jod < 0.01
@@ -49,6 +51,14 @@ def test_a_relabelled_sdr_picture_stays_below_half_a_jnd_on_every_display(white,
 def test_the_source_peak_is_the_declared_one_where_it_holds_what_was_measured(peak, measured, used):
     assert source_peak_nits(declared(peak), measured) == used
     assert source_peak_nits(None, measured) == measured
+
+
+def test_a_display_rolls_off_from_the_declared_peak_where_it_does_not_reach_what_was_measured():
+    screens = list_screens(Settings(), transfer="pq", source_peak_nits=4000.0, controls=controls(), measured_nits=900.0)
+    told = {one.display.peak_nits: (one.source_peak_nits, one.rolls_off) for one in screens}
+    assert told[1000.0] == (900.0, False)
+    assert told[800.0] == (4000.0, True)
+    assert told[350.0] == (4000.0, True)
 
 
 def test_the_roll_off_keeps_order_and_ends_at_the_peak():

@@ -49,7 +49,7 @@ DECLARED_WORDS = {
     "within": "the picture stays within it",
     "above_measured": "above what the picture reaches",
     "far_above_measured": "more than twice what the picture reaches",
-    "exceeded_by_pixels": "exceeded, but by less than 0.01 % of a picture: a few pixels or the overshoot of the codec",
+    "exceeded_by_pixels": "exceeded by its brightest pixels; the 99.99th percentile stays within a tenth of it",
     "exceeded": "exceeded by the picture",
     "cannot_tell": "cannot be held against levels that depend on the display",
 }

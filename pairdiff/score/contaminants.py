@@ -207,13 +207,12 @@ def find_flashes(table: FrameTable, *, settings: Settings) -> BoolArray:
     (HDR frame,).
     """
     average, found = table.average_nits, np.zeros(len(table.time_s), bool)
-    for length in range(1, settings.flash_frames + 1):
-        for start in range(1, len(average) - length):
-            stop = start + length
-            beside = max(average[start - 1], average[stop])
-            flashes = average[start:stop].min() >= settings.flash_ratio * max(beside, END_BLACK_NITS)
-            if flashes and not _leaves_trace(table, start, stop, share=settings.flash_trace_share):
-                found[start:stop] = True
+    for length in range(1, min(settings.flash_frames, len(average) - 2) + 1):
+        least = np.lib.stride_tricks.sliding_window_view(average, length)[1:-1].min(axis=1)
+        beside = np.maximum(average[: -length - 1], average[length + 1 :])
+        for before in np.flatnonzero(least >= settings.flash_ratio * np.maximum(beside, END_BLACK_NITS)).tolist():
+            if not _leaves_trace(table, before + 1, before + 1 + length, share=settings.flash_trace_share):
+                found[before + 1 : before + 1 + length] = True
     return found
 
 
@@ -373,13 +372,14 @@ def _stretches(table: FrameTable, reached: BoolArray) -> list[tuple[int, int]]:
 def _passages(table: FrameTable, found: Mapping[str, BoolArray], reached: BoolArray) -> tuple[PeakPassage, ...]:
     """Stretches at the peak's level, the brightest first."""
     made = []
-    for low, high in _stretches(table, reached):
+    brightest = sorted(_stretches(table, reached), key=lambda one: -table.max_nits[one[0] : one[1]].max())
+    for low, high in brightest[:MOST_PASSAGES]:
         frame = low + int(np.argmax(table.max_nits[low:high]))
         end_s = float(table.time_s[high - 1] + table.length_s[high - 1])
         causes = (*_kinds_at(found, frame), *level_causes(table, frame, area_pixels=None))
         nits = float(table.max_nits[frame])
         made.append(PeakPassage(low, high, float(table.time_s[low]), end_s, nits, table.passage[frame], causes))
-    return tuple(sorted(made, key=lambda one: -one.nits)[:MOST_PASSAGES])
+    return tuple(made)
 
 
 # ---------------------------------------------------------------- with and without

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,22 +80,18 @@ def level_interval(
     -------
     Lower and upper end, the latter None where the shots are too few for one.
     """
+    if sampled_fraction >= 1:
+        value = level_reached(values, share, weights=weights)
+        return value, value
 
     def of_time(reached: NDArray[np.bool_]) -> Estimate:
         return estimate_share(reached, weights=weights, shots=shots, sampled_fraction=sampled_fraction)
 
     levels = np.unique(values[weights > 0])
-    low, high = float(levels[0]), None
-    for level in levels[::-1]:
-        if (of_time(values >= level).low or 0.0) >= share:
-            low = float(level)
-            break
-    for level in levels:
-        most = of_time(values > level).high
-        if most is not None and most < share:
-            high = float(level)
-            break
-    return low, high
+    # both bounds fall where the level rises, so that halving finds where they pass the share
+    reached = bisect_left(levels, True, key=lambda level: (of_time(values >= level).low or 0.0) < share)
+    above = bisect_left(levels, True, key=lambda level: (of_time(values > level).high or 0.0) < share)
+    return float(levels[max(reached - 1, 0)]), float(levels[above]) if above < levels.size else None
 
 
 def estimate_mean(

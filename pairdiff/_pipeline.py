@@ -32,7 +32,6 @@ from pairdiff._records import (
     Comparison,
     Contaminants,
     Coverage,
-    DeclaredCheck,
     Difference,
     FloatArray,
     Frame,
@@ -49,6 +48,7 @@ from pairdiff._records import (
     Segment,
     Setup,
     Side,
+    Signal,
     Verdict,
 )
 from pairdiff._settings import Settings
@@ -104,7 +104,7 @@ from pairdiff.score.contaminants import (
 from pairdiff.score.declared import check_declared
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
-from pairdiff.score.origin import count_greys
+from pairdiff.score.origin import LEAST_GREY_BITS, count_greys
 from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
 from pairdiff.score.scan import Track, find_active, grey_light, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
@@ -135,10 +135,8 @@ OUTSIDE = "outside the matched passages: the two sides may not show the same mom
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
-MOST_LEFT_OUT_SHARE = 0.5
-"""Share of the matched frames above which frames are kept that look as if they were not the film's picture (own)."""
 TOO_MUCH_LEFT_OUT = (
-    "More than half of the matched frames look like logos, credits, flashes or damage; that is too much to be believed, and all were kept."
+    "{share:.0%} of the matched frames look like logos, credits, flashes or damage; over {most:.0%} is not believed, and all were kept."
 )
 LEAST_FRAMES = 8
 """Shortest release whose frames can be matched by what moves (own)."""
@@ -148,8 +146,6 @@ SAME_MIXES = 0.05
 """Difference of the shares of mixed frames up to which both releases hold the same ones (own)."""
 VARIABLE_RATIO = 1.5
 """Longest over shortest frame from which a release has a variable rate (own; 2:3 by repeats has none, its frames are equally long)."""
-LEAST_GREY_BITS = 10
-"""Bit depth from which an HDR release's codes can show the steps of 8-bit SDR."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -850,18 +846,18 @@ def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tupl
     return read_ahead(zip(hdr, sdr, strict=True), depth=2)
 
 
+def _hdr_light(code: FloatArray, signal: Signal, settings: Settings) -> FloatArray:
+    """Linear BT.2020 light of an HDR picture's R'G'B' signal, cd/m2."""
+    return hdr_code_to_nits(code, transfer=signal.transfer.value, primaries=signal.primaries.value, hlg_peak_nits=settings.hlg_peak_nits)
+
+
 def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings, greys: bool = False) -> PairPictures:
     """A pair on the canvas; with `greys` those of the HDR picture are counted first, at its own size, where its codes are PQ's."""
     geometry = matching.geometry_at(hdr.index)
     size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
     signal = matching.hdr.release.signal
     code = planes_to_rgb(hdr.planes, signal)
-    nits = hdr_code_to_nits(
-        code,
-        transfer=signal.transfer.value,
-        primaries=signal.primaries.value,
-        hlg_peak_nits=settings.hlg_peak_nits,
-    )
+    nits = _hdr_light(code, signal, settings)
     return PairPictures(
         resample_area(nits, region=geometry.hdr_common, **size),
         _sdr_on_canvas(planes_to_rgb(sdr.planes, matching.sdr.release.signal), geometry),
@@ -949,7 +945,7 @@ def _score(
 
 def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, tone_pixels: int) -> Callable[..., PairMeasures]:
     """`score_pair` with all that is the same for every pair of a title."""
-    top, noise_jnd = collector.top_codes(), collector.noise_jnd()
+    top, darkest, noise_jnd = collector.top_codes(), collector.darkest_code(), collector.noise_jnd()
 
     def measure(
         pictures: PairPictures, hdr: Frame, sdr: Frame, *, shot: int, standing: NDArray[np.bool_] | None, settings: Settings
@@ -961,7 +957,7 @@ def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, 
             place,
             fits=fits,
             top=top,
-            darkest=collector.darkest_code(),
+            darkest=darkest,
             noise_jnd=noise_jnd,
             settings=settings,
             standing=standing,
@@ -1000,7 +996,7 @@ def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Fi
     found = find_frames(table, hdr_damage=matching.hdr.track.damage, sdr_damage=matching.sdr.track.damage, settings=settings)
     every = _pick_pairs(alignment, settings=settings, full=full)
     out = left_out_frames(found) & (alignment.partners >= 0)
-    kept = out.sum() > MOST_LEFT_OUT_SHARE * every.matched_frames
+    kept = out.sum() > settings.left_out_most_share * every.matched_frames
     if kept or not out.any():
         return _Film(table, found, bool(kept), every, every)
     film = replace(alignment, partners=np.where(out, -1, alignment.partners))
@@ -1092,12 +1088,7 @@ def _see_peak(matching: _Matching, done: _Scored, frame: int, *, settings: Setti
     scanned, geometry = matching.hdr, matching.geometry_at(frame)
     signal = scanned.release.signal
     shown = next(iter(read_frames_at(scanned.release, indices=[frame], times_s=[scanned.track.times_s[frame]])))
-    nits = hdr_code_to_nits(
-        planes_to_rgb(shown.planes, signal),
-        transfer=signal.transfer.value,
-        primaries=signal.primaries.value,
-        hlg_peak_nits=settings.hlg_peak_nits,
-    )
+    nits = _hdr_light(planes_to_rgb(shown.planes, signal), signal, settings)
     place = locate_peak(code_level(nits), active=scanned.track.active)
     top, bottom, left, right = geometry.hdr_common
     row = int((place.row + 0.5 - top) / (bottom - top) * geometry.canvas_rows)
@@ -1114,10 +1105,11 @@ def _report_contaminants(
 ) -> tuple[PeakMoment, Contaminants]:
     """Where the peak comes from, what was found, and the headline figures with and without it."""
     table, found = film.table, film.found
-    place, laid_over = _see_peak(matching, done, find_peak(table), settings=settings)
+    top = find_peak(table)
+    place, laid_over = _see_peak(matching, done, top, settings=settings)
     out = found["unmatched"] if film.kept else found["unmatched"] | left_out_frames(found)
     rest = find_peak(table, out=out)
-    there, over_rest = (place, laid_over) if rest == find_peak(table) else _see_peak(matching, done, rest, settings=settings)
+    there, over_rest = (place, laid_over) if rest == top else _see_peak(matching, done, rest, settings=settings)
     causes = (*level_causes(table, rest, area_pixels=there.area_pixels), *over_rest)
     peak = describe_peak(table, found, place, laid_over=laid_over, film_frame=None if causes else rest)
     max_cll, max_fall = film_levels(table, found, done.laid_over, causes=causes, kept=film.kept)
@@ -1131,7 +1123,8 @@ def _report_contaminants(
     listed = list_contaminants(table, found, done.laid_over, peak, word_nits=word_nits, kept=film.kept)
     bars = find_bars(table, matching.hdr.track.active, matching.hdr.release.signal)
     listed = listed if bars is None else (*listed, bars)
-    notes = (TOO_MUCH_LEFT_OUT,) if film.kept else ()
+    looks_so = float((left_out_frames(found) & (table.partner >= 0)).sum() / film.every.matched_frames)
+    notes = (TOO_MUCH_LEFT_OUT.format(share=looks_so, most=settings.left_out_most_share),) if film.kept else ()
     return peak, Contaminants("measured", listed, with_them, without, notes)
 
 
@@ -1206,9 +1199,10 @@ def _conclude(
         for screen, result in screens.pool(score.pairs, weighting, settings=settings)
     )
     moments = tuple(_typed(moment, done.types) for moment in choose_moments(score.pairs, seed=settings.seed))
+    hdr, absolute = _result(matching.hdr, settings), matching.hdr.release.signal.transfer.value == "pq"
     comparison = Comparison(
         title=title or Path(matching.hdr.release.path).stem,
-        hdr=_result(matching.hdr, settings),
+        hdr=hdr,
         sdr=_result(matching.sdr, settings),
         alignment=matching.alignment,
         setups=setups,
@@ -1221,7 +1215,7 @@ def _conclude(
         shadows=score.shadows,
         colour=score.colour,
         tone=score.tone,
-        declared_checks=_check_declared(matching.hdr, settings),
+        declared_checks=check_declared(matching.hdr.release.declared, hdr.levels, absolute=absolute),
         origin_signs=score.origin_signs,
         viewer=score.viewer,
         verdict=with_screen_flips(with_setup_flips(judge(case, settings), setups), setups, on_screens),
@@ -1235,10 +1229,6 @@ def _conclude(
     )
     peak, contaminants = _report_contaminants(matching, film, fits, done, comparison, settings=settings)
     return replace(comparison, hdr_peak=peak, contaminants=contaminants)
-
-
-def _check_declared(one: _Pass, settings: Settings) -> tuple[DeclaredCheck, ...]:
-    return check_declared(one.release.declared, _result(one, settings).levels, absolute=one.release.signal.transfer.value == "pq")
 
 
 def _with_objections(comparison: Comparison) -> Comparison:

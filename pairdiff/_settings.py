@@ -102,6 +102,9 @@ class Settings:
     ends_above_ratio: float = option(
         1.41, "contaminants", "How far above what 95 % of the film's frames reach their level must lie, as a ratio."
     )
+    left_out_most_share: float = option(
+        0.5, "contaminants", "Share of the matched frames above which frames that look like none of the film's are kept all the same."
+    )
     flash_frames: int = option(2, "contaminants", "Most frames in a row that count as a flash.")
     flash_ratio: float = option(2.0, "contaminants", "Frame average over that of the frames beside from which a frame is a flash.")
     flash_trace_share: float = option(
@@ -146,6 +149,11 @@ class Settings:
     shadow_jnd: float = option(2.0, "verdict", "Local contrast there, |dPQ| x 720, from which HDR shows detail that SDR lacks.")
     shadow_slight_share: float = option(0.02, "verdict", "Share of picture with such detail from which shadows are `slightly_more`.")
     shadow_clear_share: float = option(0.1, "verdict", "Share of picture with such detail from which shadows are `clearly_more`.")
+    power_law_detail_ratio: float = option(
+        2.0,
+        "verdict",
+        "Detail in SDR-clipped areas from which it speaks against a power law, over recovered_jnd: encoders leave some there.",
+    )
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")
     threshold_spread: float = option(0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself.")

@@ -47,6 +47,7 @@ _LIMITS_BY_NAME: dict[str, tuple[float, float]] = {
     "flash_ratio": (1, 100),
     "recovered_spread": (0, 10),
     "shadow_codes": (0, 20),
+    "power_law_detail_ratio": (1, 100),
     "support_min": (0, 1),
     "support_draws": (1, 1_000_000),
     "threshold_spread": (0, 0.95),

@@ -82,6 +82,8 @@ EDGE_GREY = 0.5
 """A colour whose lowest BT.709 component is above this share of its luminance is far from the edge, and is not followed there (own)."""
 EDGE_MOST_BEYOND = 0.02
 """Share of the colours at the edge and beyond that may lie beyond, and the edge still counts as a stop (own)."""
+LEAST_GREY_BITS = 10
+"""Bit depth from which an HDR release's codes can show the steps of 8-bit SDR (a 10-bit PQ step is smaller, an 8-bit one is not)."""
 GREY_CODES = 956
 """10-bit PQ codes above black that are counted, up to super-white."""
 CODES_PER_SIGNAL = 876.0

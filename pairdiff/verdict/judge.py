@@ -63,9 +63,6 @@ THRESHOLDS = (
 
 SHOWS_MORE = ("restrained-hdr", "wider-range")
 """Labels that say that the HDR release shows more."""
-POWER_LAW_DETAIL = 2.0
-"""Where one power law explains tone and highlights, detail in SDR-clipped areas speaks against it from this many times
-`recovered_jnd`: what two encoders leave there at several hundred cd/m2 reaches that limit itself (own)."""
 TOLD_NOISE_STOPS = 0.1
 """Noise below this is not worth a sentence (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
@@ -270,7 +267,7 @@ def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
     """Whether the free fit explains the picture and its highlights, and the HDR shows nothing where the SDR is clipped."""
     left, detail = case.free_fit.p95_jnd, figures.detail_jnd
     explained = left is not None and left < settings.power_law_jnd and abs(figures.free_stops) < settings.headroom_slight_stops
-    return explained and (detail is None or detail < POWER_LAW_DETAIL * settings.recovered_jnd)
+    return explained and (detail is None or detail < settings.power_law_detail_ratio * settings.recovered_jnd)
 
 
 def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:

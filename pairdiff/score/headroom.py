@@ -38,6 +38,8 @@ NOISE_WINDOW_FILLED = 0.2
 """Least share of the window that is bright (own)."""
 LEAST_SPREAD = 1e-4
 """Variance of log2 of the SDR level in a window below which no line is laid: a hundredth of a stop (own)."""
+NOISE_GAMMA = 2.4
+"""Gamma by which noise of light is told as noise of the SDR signal (ITU-R BT.1886); it hardly matters which."""
 NOISE_DEVIATIONS = 2.5
 """How many standard deviations the brightest thousandth of a noisy even surface lies above it: between 2.3 and 3.1, as it covers ten
 pictures in a hundred or all (normal distribution)."""
@@ -112,22 +114,17 @@ def measure_highlights(
     shares = [settings.headroom_area_share * factor for factor in AREA_FACTORS]
     kept = 2 ** -noise_stops(hdr_level_nits, sdr_level_code)
 
-    def read(seen: NDArray[np.bool_]) -> tuple[tuple[float, ...], float]:
-        *still, top = levels_at_shares(hdr[seen], [*shares, TOP_SHARE])
-        full = levels_at_shares(hdr_level_nits[seen], shares)
-        return tuple(max(one, kept * other) for one, other in zip(still, full, strict=True)), top
+    def read(quiet: FloatArray, full: FloatArray, *, less: float, most: float = np.inf) -> tuple[tuple[float, ...], float]:
+        *still, top = levels_at_shares(quiet, [*shares, TOP_SHARE])
+        return tuple(max(one, min(less * other, most)) for one, other in zip(still, levels_at_shares(full, shares), strict=True)), top
 
-    def read_sdr(seen: NDArray[np.bool_]) -> tuple[float, ...]:
-        still, full = levels_at_shares(sdr[seen], shares), levels_at_shares(sdr_level_code[seen], shares)
-        of_code = kept ** (1 / 2.4)  # noise is told in light; super-white of a pixel or two is ringing
-        return tuple(max(one, min(of_code * other, 1.0)) for one, other in zip(still, full, strict=True))
-
-    levels, hdr_top = read(film)
-    with_marks = levels if standing is None else read(np.ones_like(film))[0]
-    (sdr_top,) = levels_at_shares(sdr[film], (TOP_SHARE,))
+    levels, hdr_top = read(hdr[film], hdr_level_nits[film], less=kept)
+    with_marks = levels if standing is None else read(hdr, hdr_level_nits, less=kept)[0]
+    # noise is told in light; super-white of a pixel or two is ringing
+    codes, sdr_top = read(sdr[film], sdr_level_code[film], less=kept ** (1 / NOISE_GAMMA), most=1.0)
     return HighlightLevels(
         levels,
-        read_sdr(film),
+        codes,
         with_marks[AREA_FACTORS.index(1.0)],
         float(1 - film.mean()),
         noise_stops(hdr, sdr),

@@ -261,8 +261,14 @@ def _refit_draws(sample: FitSample, white: float, gamma: float, *, settings: Set
 def _refit_gain_draws(sample: FitSample, white: float, *, settings: Settings) -> NDArray[np.float64]:
     """White of `gain` refitted on the same draws, cd/m2."""
     logs = _grid_about(np.log(white), (np.log(settings.white_low_nits), np.log(settings.white_high_nits)))
-    lines = [surface[:, 0] for surface in _draw_surfaces(keep_midtones(sample), logs, np.array([GAIN_GAMMA]), settings=settings)]
-    return np.exp([logs[least] + _vertex(line, least) * (logs[1] - logs[0]) for line in lines for least in (int(np.argmin(line)),)])
+    surfaces = _draw_surfaces(keep_midtones(sample), logs, np.array([GAIN_GAMMA]), settings=settings)
+    return np.exp([_line_minimum(surface[:, 0], logs) for surface in surfaces])
+
+
+def _line_minimum(line: NDArray[np.float64], at: NDArray[np.float64]) -> float:
+    """Minimum of a tabulated line, refined by a parabola."""
+    least = int(np.argmin(line))
+    return float(at[least] + _vertex(line, least) * (at[1] - at[0]))
 
 
 def _draw_surfaces(
@@ -410,6 +416,19 @@ def tone_span_jnd(sample: FitSample) -> float:
     return min(float(np.diff(np.quantile(side, TONE_ENDS))[0]) for side in (sample.hdr_intensity, sdr)) * JND_PER_INTENSITY
 
 
+def high_pass(d: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Immerkaer's high-pass of a picture, without its outermost rows and columns; of white noise it gives 6 standard deviations."""
+    return (
+        d[:-2, :-2]
+        - 2 * d[:-2, 1:-1]
+        + d[:-2, 2:]
+        - 2 * (d[1:-1, :-2] - 2 * d[1:-1, 1:-1] + d[1:-1, 2:])
+        + d[2:, :-2]
+        - 2 * d[2:, 1:-1]
+        + d[2:, 2:]
+    )
+
+
 def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:
     """Standard deviation of the difference in I from pixel to pixel where both pictures are flattest, x 720.
 
@@ -424,16 +443,7 @@ def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:
     -------
     Noise, |dI| x 720, one standard deviation.
     """
-    d = (hdr_itp[..., 0].astype(np.float64) - sdr_itp[..., 0]) * JND_PER_INTENSITY
-    high = (
-        d[:-2, :-2]
-        - 2 * d[:-2, 1:-1]
-        + d[:-2, 2:]
-        - 2 * (d[1:-1, :-2] - 2 * d[1:-1, 1:-1] + d[1:-1, 2:])
-        + d[2:, :-2]
-        - 2 * d[2:, 1:-1]
-        + d[2:, 2:]
-    )
+    high = high_pass((hdr_itp[..., 0].astype(np.float64) - sdr_itp[..., 0]) * JND_PER_INTENSITY)
     rows, columns = high.shape[0] // 16 * 16, high.shape[1] // 16 * 16
     if rows == 0 or columns == 0:
         return float(np.abs(high).mean() * np.sqrt(np.pi / 2) / 6) if high.size else 0.0

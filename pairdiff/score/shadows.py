@@ -26,6 +26,7 @@ from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.colour import LUMINANCE
 from pairdiff.score.detail import CODE_STEP, solid_area
 from pairdiff.score.pooling import level_reached, weighted_quantile
+from pairdiff.score.setup import high_pass
 
 DARKEST_SHARE = 0.001
 """The title's darkest level is the one that this share of its pixels lies at or under (own)."""
@@ -38,6 +39,8 @@ MEAN_DEGREES, WINDOW_DEGREES = 0.15, 1.0
 """Over what is averaged against noise, and the window of the contrast, visual degrees (own)."""
 NOISE_CORRELATION = 4.0
 """Noise of a mean, in power, over that of white noise: grain and codec noise spread over two pixels each way (own)."""
+LOOKED_AT_SHARE = 0.5
+"""Pictures darker over less than this part of `shadow_area_share` are not looked through (own)."""
 SHADOW_FACTORS = (0.5, 0.75, 1.0, 1.25, 1.5)
 """Multiples of `shadow_jnd` at which the share that gains is kept, so that it can be varied afterwards (own)."""
 DARK_BINS, DARK_FROM = 64, -0.05
@@ -107,7 +110,7 @@ def measure_dark_detail(
     width = max(round(MEAN_DEGREES * pixels_per_degree) | 1, 3)
     dark = solid_area(code_level(sdr_code) <= darkest + settings.shadow_codes * CODE_STEP, inwards=width // 2 + 1) > 0
     share = float(dark.mean())
-    if share < settings.shadow_area_share / 2:
+    if share < LOOKED_AT_SHARE * settings.shadow_area_share:
         return PictureShadows(share, None, None, nothing)
     inside = dark.astype(np.float32)
     window = max(round(WINDOW_DEGREES * pixels_per_degree) | 1, 5)
@@ -144,9 +147,8 @@ def _contrast_power(values: NDArray[np.float32], inside: NDArray[np.float32], wi
 
 def _noise_power(values: NDArray[np.float32], inside: NDArray[np.bool_]) -> float:
     """Variance of pixel noise in an area, as `flat_noise_jnd` estimates it (J. Immerkaer, CVIU 64(2), 1996)."""
-    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    high = np.abs(cv2.filter2D(values, cv2.CV_32F, kernel))[inside]
-    return float((high.mean(dtype=np.float64) * np.sqrt(np.pi / 2) / 6) ** 2)
+    high = np.abs(high_pass(values.astype(np.float64)))[inside[1:-1, 1:-1]]
+    return float((high.mean() * np.sqrt(np.pi / 2) / 6) ** 2) if high.size else 0.0
 
 
 def pool_shadows(pictures: Sequence[PairScore], *, weights: NDArray[np.float64], settings: Settings) -> Shadows:

@@ -26,6 +26,12 @@ STROKE_CONTRAST = 1.6
 """A stroke's light over that of the picture it lies on, at least (own)."""
 LETTER_SHARES = (0.012, 0.11)
 """Least and largest height of a letter, share of the picture's height (own; common subtitles have 0.03 to 0.06)."""
+LEAST_LETTER_PIXELS = (3, 6)
+"""Least and largest height of a letter where those shares come to less, pixels (own)."""
+WORD_HEIGHTS, GAP_HEIGHTS = 12.0, 3.0
+"""Widest piece of a word in largest letters, and widest gap between pieces of one line, in letter heights (own)."""
+CORE_SHARE, CORE_PIXELS = 0.85, 5
+"""The middle of a stroke reaches this share of the highest light of the window around it, so wide (own)."""
 LEAST_LETTERS = 4
 """Letters, or pieces of words, that a line has at least (own)."""
 LINE_SLOPE_SHARE = 0.6
@@ -58,6 +64,8 @@ GROWN_SHARE = 0.016
 """By how much a mask grows beyond the strokes, share of the picture's height: soft edges, ringing, shared chroma (own)."""
 LEAST_NITS = 0.05
 """Light is taken as this at least where ratios are formed, cd/m2 (own)."""
+FILL_PIXELS, FILL_SHARE = 9, 0.05
+"""Smallest window from which a masked pixel is filled, and the least share of unmasked pixels in it; else it is doubled (own)."""
 WAIT_S = 0.33
 """Time between the frame looked at and those before and behind: a subtitle of 0.7 s covers one of the two (own)."""
 LOOKED_AT_PAIRS = 96
@@ -200,24 +208,24 @@ def _whole_line(strokes: BoolArray, line: BoolArray) -> BoolArray:
 def _cores(light: FloatArray, strokes: BoolArray) -> BoolArray:
     """Pixels in the middle of strokes, where their level can be read."""
     level = np.where(strokes, light, 0).astype(np.float32)
-    return np.asarray(strokes & (level >= 0.85 * cv2.dilate(level, np.ones((5, 5), np.uint8))))
+    return np.asarray(strokes & (level >= CORE_SHARE * cv2.dilate(level, np.ones((CORE_PIXELS,) * 2, np.uint8))))
 
 
 def _lines(strokes: BoolArray) -> list[BoolArray]:
     """Strokes that stand side by side as letters of a line do."""
     rows = strokes.shape[0]
-    low, high = (max(share * rows, least) for share, least in zip(LETTER_SHARES, (3, 6), strict=True))
+    low, high = (max(share * rows, least) for share, least in zip(LETTER_SHARES, LEAST_LETTER_PIXELS, strict=True))
     count, labels, measured, middles = cv2.connectedComponentsWithStats(strokes.astype(np.uint8), connectivity=8)
     stats = np.asarray(measured, np.int32)
     heights, widths = stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_WIDTH]
-    letters = [n for n in range(1, count) if low <= heights[n] <= high and widths[n] <= 12 * high]
+    letters = [n for n in range(1, count) if low <= heights[n] <= high and widths[n] <= WORD_HEIGHTS * high]
     lines = []
     left = sorted(letters, key=lambda n: -heights[n])
     while left:
         tallest = left[0]
         reach = LINE_SLOPE_SHARE * heights[tallest]
         row = [n for n in left if abs(middles[n][1] - middles[tallest][1]) <= reach]
-        row = _side_by_side(row, stats, gap=3 * heights[tallest], seed=tallest)
+        row = _side_by_side(row, stats, gap=GAP_HEIGHTS * heights[tallest], seed=tallest)
         left = [n for n in left if n not in row]
         if len(row) >= LEAST_LETTERS:
             lines.append(np.isin(labels, row))
@@ -289,11 +297,11 @@ def fill_in(picture: FloatArray, mask: BoolArray) -> NDArray[np.float32]:
     filled = np.array(picture, np.float32)
     left, free = mask.copy(), (~mask).astype(np.float32)
     held = picture.astype(np.float32) * free[..., None]
-    size = 9
+    size = FILL_PIXELS
     while left.any() and size < 4 * max(mask.shape):
         weight = cv2.blur(free, (size, size), borderType=cv2.BORDER_CONSTANT)
         mean = cv2.blur(held, (size, size), borderType=cv2.BORDER_CONSTANT)
-        known = left & (weight > 0.05)
+        known = left & (weight > FILL_SHARE)
         filled[known] = mean[known] / weight[known][:, None]
         left &= ~known
         size = 2 * size + 1

@@ -359,7 +359,7 @@ def _stops_interval(room: Document) -> str:
     if low is None:
         return ""
     if high is None:
-        return f" (95% interval: from {say_stops(low)} up; the shots are too few for an upper end)"
+        return f" (95{NBSP}% interval: from {say_stops(low)} up; the shots are too few for an upper end)"
     return say_interval(low, high, say_stops)
 
 
@@ -446,7 +446,8 @@ def _level_rows(result: Document) -> list[Document]:
         levels = side["levels"]
         return say_share(levels[name]) if levels["status"] == "measured" else say_state(levels["status"])
 
-    worth = {check["name"]: say_declared_check(check["state"], looks_stamped=check["looks_stamped"]) for check in result["declared_checks"]}
+    checks = result.get("declared_checks", [])  # results of an earlier version do not hold them
+    worth = {check["name"]: say_declared_check(check["state"], looks_stamped=check["looks_stamped"]) for check in checks}
     rows = [
         (
             "Brightest pixel (MaxCLL)",
@@ -466,15 +467,18 @@ def _level_rows(result: Document) -> list[Document]:
         ("Picture above 100 cd/m²", "", *(area(side, "area_100_share") for side in (hdr, sdr))),
         ("Picture above 203 cd/m²", "", *(area(side, "area_203_share") for side in (hdr, sdr))),
         ("Picture above 1000 cd/m²", "", *(area(side, "area_1000_share") for side in (hdr, sdr))),
-        ("Mastering display, peak", _say_mastering(hdr, "max_nits", worth["mastering_peak"]), "", ""),
+        ("Mastering display, peak", _say_mastering(hdr, "max_nits", worth.get("mastering_peak", "")), "", ""),
         ("Mastering display, black", _say_mastering(hdr, "min_nits"), "", ""),
     ]
     return [{"name": name, "declared": declared, "hdr": first, "sdr": second} for name, declared, first, second in rows]
 
 
 def _say_declared(side: Document, name: str, worth: Mapping[str, str]) -> str:
-    present = side["declared"][f"{name}_state"] == "present"
-    return f"{say_declared_nits(side['declared'][f'{name}_nits'])} ({worth[name]})" if present else worth[name]
+    state = side["declared"][f"{name}_state"]
+    if state != "present":
+        return say_state(state)
+    said = say_declared_nits(side["declared"][f"{name}_nits"])
+    return f"{said} ({worth[name]})" if name in worth else said
 
 
 def _say_mastering(side: Document, name: str, worth: str = "") -> str:

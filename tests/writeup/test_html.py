@@ -264,6 +264,18 @@ def test_a_side_without_objections_and_a_result_without_a_sheet_are_drawn(exampl
     assert "Objections" not in read(folder).text
 
 
+def test_a_result_of_an_earlier_version_is_drawn_with_what_it_holds(folder: Path) -> None:
+    document = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    del document["declared_checks"]
+    document["shadows"] = {"status": "not_measured", "gain_jnd": None}
+    (folder / "result.json").write_text(json.dumps(document))
+    render_report(folder)
+    text = read(folder).text
+    assert "declared as 0, which means unknown" in text
+    assert "the picture stays within it" not in text
+    assert "Shadow detail: not measured" in text
+
+
 def test_a_set_up_says_where_a_power_law_and_not_its_headroom_decides(report: Page, example: Any, tmp_path: Path) -> None:
     words = "not by this headroom: one power law explains the picture"
     assert words not in report.text

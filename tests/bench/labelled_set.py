@@ -61,10 +61,8 @@ LEAST_CLIPPED_SHARE = 0.02
 """Share of an SDR picture at its top from which it clips enough to be stretched."""
 MIDTONES = (0.15, 0.6)
 """SDR signal, 0 to 1, on which the power law of an ACES pair is fitted (own)."""
-REACH_GAMMA = (2.0, 2.6)
-"""Gammas that an SDR set offers (the package's own default)."""
-SUPPORT_MIN = 0.8
-"""Share of draws that a label needs."""
+DEFAULTS = pairdiff.Settings()
+"""The set's reach and the share of draws that a label needs."""
 COLUMNS = ("scene", "kind", "spoiled", "stops", "right", "label", "headroom_stops", "white_nits", "gamma", "support")
 
 
@@ -197,7 +195,8 @@ def render_aces(film: list[Floats], peak: int) -> Pair:
     shown = np.concatenate([one.max(-1).ravel()[::16] for one in light])
     middle = (level > MIDTONES[0]) & (level < MIDTONES[1])
     tone, lit = np.log2(level[middle]), np.log2(np.maximum(shown[middle], 1e-4))
-    gamma = float(np.clip(theilslopes(lit[:: lit.size // 2000 + 1], tone[:: lit.size // 2000 + 1])[0], *REACH_GAMMA))
+    some = slice(None, None, lit.size // 2000 + 1)
+    gamma = float(np.clip(theilslopes(lit[some], tone[some])[0], DEFAULTS.gamma_low, DEFAULTS.gamma_high))
     white = float(2 ** np.median(lit - gamma * tone))
     stops = measure_stops(light, white)
     return Pair(f"aces {peak}", light, signal, judge_stops(stops), stops)
@@ -235,7 +234,7 @@ def is_right(row: dict[str, str]) -> bool:
     right = row["right"].split(" or ")
     words = row["support"].split()
     support = dict(zip(words[::2], map(float, words[1::2]), strict=True))
-    between = len(right) > 1 and sum(support.get(one, 0.0) for one in right) >= SUPPORT_MIN
+    between = len(right) > 1 and sum(support.get(one, 0.0) for one in right) >= DEFAULTS.support_min
     return row["label"] in right or (row["label"] == "undetermined" and between)
 
 

@@ -16,6 +16,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -1051,8 +1052,8 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
         frames = _Kept(scanned, sorted({n for frame, _, beside, *_ in wanted for n in (frame, *beside)}))
         for done, (frame, shot, beside, geometry, region) in enumerate(wanted):
             read = frames.upto(min(frame, *beside), max(frame, *beside))
-            lights = {n: _grey_on_canvas(scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside)}
-            finder.add(lights[frame], [lights[n] for n in beside], frame=frame, shot=shot)
+            light, *neighbours = (partial(_grey_on_canvas, scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside))
+            finder.add(light(), (other() for other in neighbours), frame=frame, shot=shot)
             tell(f"look for words over the {side.upper()} picture", done + 1, len(wanted))
         found.append(finder.result())
     return _Words(found[0], found[1])

@@ -9,7 +9,7 @@ that level masked in scored pictures. The lettering of a sign, which moves slowl
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -106,13 +106,16 @@ class WordFinder:
         self._found: list[Words] = []
         self._looked = 0
 
-    def add(self, light: FloatArray, neighbours: Sequence[FloatArray], *, frame: int, shot: int) -> None:
-        """See a frame and its neighbours, each (row, column) cd/m2 of the equal grey of its luma, active picture."""
+    def add(self, light: FloatArray, neighbours: Iterable[FloatArray], *, frame: int, shot: int) -> None:
+        """See a frame and its neighbours, each (row, column) cd/m2 of the equal grey of its luma, active picture.
+
+        The neighbours are only taken where the frame has lines that could be words.
+        """
         self._looked += 1
         strokes = find_strokes(light)
         lines = [*_lines(strokes), *_lines(_bright_part(light, strokes))]
         best = None
-        for other in neighbours:
+        for other in neighbours if lines else ():
             kept = _still_lines(light, other, lines)
             if kept is not None and (best is None or kept.sum() > best.sum()):
                 best = kept
@@ -253,13 +256,22 @@ def _still_lines(light: FloatArray, other: FloatArray, lines: Sequence[BoolArray
     found = np.zeros(light.shape, bool)
     size = 4 * max(round(light.shape[0] * STROKE_SHARE), 2) + 1
     for line in lines:
-        cores = _cores(light, line)
-        near = cv2.dilate(line.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-        ring = near & ~(cv2.dilate(line.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
-        still = cores.any() and float((change[cores] <= STILL_RATIO).mean()) >= STILL_SHARE
-        if still and ring.any() and float((change[ring] >= MOVED_RATIO).mean()) >= MOVED_SHARE:
+        around = _box(line, spare=size)
+        strokes, moved = line[around], change[around]
+        cores = _cores(light[around], strokes)
+        if not cores.any() or float((moved[cores] <= STILL_RATIO).mean()) < STILL_SHARE:
+            continue
+        near = cv2.dilate(strokes.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
+        ring = near & ~(cv2.dilate(strokes.astype(np.uint8), np.ones((CORE_PIXELS,) * 2, np.uint8)) > 0)
+        if ring.any() and float((moved[ring] >= MOVED_RATIO).mean()) >= MOVED_SHARE:
             found |= line
     return found if 0 < found.mean() <= MOST_SHARE else None
+
+
+def _box(mask: BoolArray, *, spare: int) -> tuple[slice, slice]:
+    """Rows and columns that hold a mask and so many pixels around it."""
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    return slice(max(rows[0] - spare, 0), rows[-1] + spare + 1), slice(max(columns[0] - spare, 0), columns[-1] + spare + 1)
 
 
 def _different(words: Sequence[Words]) -> list[Words]:

@@ -78,6 +78,43 @@ def test_grain_alone_is_no_detail(coarse_pixels: float):
     assert at_limit(measure(relabel(grainy, white_nits=150), sdr)) == 0
 
 
+def faint(seed: int = 5) -> NDArray[np.float32]:
+    """A night of next to no light, in the SDR's lowest three codes: no stray light hides what a set's gamma does to them."""
+    texture = gaussian_filter(np.random.default_rng(seed).normal(size=(90, 160)), 3)
+    codes = np.clip(np.round(1 + texture / texture.std()), 0, 2) / 219
+    return np.repeat(codes[..., None], 3, axis=2).astype(np.float32)
+
+
+def test_what_another_gamma_of_the_set_shows_as_well_is_no_gain():
+    sdr = faint()
+    found = measure(relabel(sdr, white_nits=150, gamma=SETTINGS.gamma_low), sdr)
+    assert found.gain_jnd == 0
+    assert found.gamma_jnd is not None
+    assert found.gamma_jnd > 1
+
+
+def test_a_gain_no_larger_than_what_gamma_moves_it_by_is_no_claim():
+    sdr = faint()
+    found = measure(relabel(sdr, white_nits=150, gamma=1.98), sdr)
+    assert found.gain_jnd == 0
+    assert at_limit(found) == 0
+    assert at_limit(measure(relabel(sdr, white_nits=150, gamma=1.4), sdr)) > 0.1
+
+
+def test_pixel_noise_of_the_hdr_release_is_taken_off():
+    sdr = crush(make_dark())
+    sdr[:, 80:] = 0.05  # no bright half whose stray light hides it
+    light = relabel(sdr, white_nits=150)
+    noisy = light + 0.4 * np.abs(np.random.default_rng(6).normal(size=(90, 160, 1)))
+    assert at_limit(measure(noisy, sdr)) == 0  # 0.2 of the picture where nothing is taken off
+
+
+def test_the_rim_of_a_dark_part_where_a_soft_copy_lets_light_in_is_left_out():
+    sdr = crush(make_dark())
+    soft = gaussian_filter(relabel(sdr, white_nits=150), (1.2, 1.2, 0))
+    assert at_limit(measure(soft, sdr)) < 0.01
+
+
 def test_the_gain_grows_with_the_texture_and_the_light_beside_it_hides_it():
     gains, beside = [], []
     for swing in (0.01, 0.02, 0.04):

@@ -128,8 +128,10 @@ def test_texture_that_a_steep_grade_stretches_is_no_noise(stops):
 
 def test_a_picture_of_scattered_lamps_has_a_level_and_no_noise():
     code = np.full(SIZE, 0.05, np.float32)
-    code[4::12, 4::12] = 0.9
-    code[4::12, 5::12] = 1.0
+    for row, column in ((0, 0), (0, 1), (1, 0)):
+        code[4 + row :: 8, 4 + column :: 8] = 0.9
+    code[5::8, 5::8] = 1.0
+    assert ((code > 0.6) & (code < 0.97)).sum() > 17**2  # enough that is bright, and nowhere a fifth of a window
     found = measure_highlights(100 * code**2.4 * 4, code, standing=None, settings=SETTINGS)
     assert np.isfinite((*found.hdr_nits, *found.sdr_code, found.noise_stops)).all()
     assert found.hdr_nits[AREA_FACTORS.index(1.0)] == pytest.approx(400, rel=0.1)

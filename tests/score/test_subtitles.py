@@ -131,6 +131,18 @@ def test_a_sign_that_glides_slowly_through_its_shot_belongs_to_the_scene():
     assert look(street) is None
 
 
+def test_the_picture_around_a_line_is_looked_at_and_not_the_line_s_own_box_alone():
+    mask = letters(TEXTS[0])
+    line = mask > 0.9
+    rows, columns = np.flatnonzero(line.any(axis=1)), np.flatnonzero(line.any(axis=0))
+    first = (20 * (1 - line) + 500 * line).astype(np.float32)
+    moved = np.full((ROWS, COLUMNS), 30, np.float32)
+    box = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    moved[box] = first[box]
+    assert s._still_lines(first, moved, [line]) is not None
+    assert s._still_lines(first, first, [line]) is None
+
+
 def test_the_same_sign_in_two_shots_and_one_stray_line_are_no_subtitles():
     assert (
         look(

@@ -463,5 +463,8 @@ def test_the_interval_of_headroom_holds_the_value_and_widens_as_shots_differ():
     assert alike.value == pytest.approx(np.log2(5))
     spread = headroom_interval(make_case(hdr_p999_nits=500.0, spread=0.2), SETTINGS)
     assert spread.value - spread.low > 0.1  # the set alone moves it; the lower of two set-ups counts
+    lower = replace(make_case(hdr_p999_nits=500.0), gain_draws=np.array([90.0, 130.0]))
+    gains = headroom_interval(lower, SETTINGS)
+    assert gains.value - gains.low == pytest.approx(np.log2(1.3), abs=0.01)  # the set-up `gain` alone is refitted, and is then the lower
     few = headroom_interval(make_case(*(make_pair(shot=n, hdr_p999_nits=500.0) for n in range(2))), SETTINGS)
     assert (few.low, few.high) == (None, None)

@@ -124,6 +124,9 @@ class Settings:
     clip_pile_up: float = option(
         5.0, "verdict", "How many times fuller a clipped 8-bit code is than those two and three below it (bright surfaces 3, clips 15)."
     )
+    clip_pile_up_shared: float = option(
+        2.0, "verdict", "The same of a channel at another one's top code, against the codes two and three below and above."
+    )
     clip_concentration: float = option(
         0.5, "verdict", "Least share of a clip's three codes that its middle one holds (clips 0.7 to 0.9, bright surfaces under 0.4)."
     )
@@ -135,7 +138,9 @@ class Settings:
     clip_least_share: float = option(1e-5, "verdict", "Least share of the title's pixels at the top code for it to be a clip.")
     clip_tolerance_codes: float = option(2.0, "verdict", "How many 8-bit codes below the title's top code still count as clipped.")
     clipped_share: float = option(0.001, "verdict", "Share of picture clipped in SDR from which recovered detail applies.")
-    recovered_jnd: float = option(0.5, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720.")
+    recovered_jnd: float = option(
+        1.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720; encoders leave up to 0.8."
+    )
     recovered_spread: float = option(
         0.3, "verdict", "Spread of HDR level in the film's clipped areas, as a share of the headroom, below which HDR is flat there."
     )
@@ -149,11 +154,6 @@ class Settings:
     shadow_jnd: float = option(2.0, "verdict", "Local contrast there, |dPQ| x 720, from which HDR shows detail that SDR lacks.")
     shadow_slight_share: float = option(0.02, "verdict", "Share of picture with such detail from which shadows are `slightly_more`.")
     shadow_clear_share: float = option(0.1, "verdict", "Share of picture with such detail from which shadows are `clearly_more`.")
-    power_law_detail_ratio: float = option(
-        2.0,
-        "verdict",
-        "Detail in SDR-clipped areas from which it speaks against a power law, over recovered_jnd: encoders leave some there.",
-    )
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")
     threshold_spread: float = option(0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself.")

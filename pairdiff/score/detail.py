@@ -41,6 +41,10 @@ WINDOW_FILLED = 0.2
 """Least share of a window of local contrast that is clipped area (own)."""
 LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
 """Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
+LEVEL_ROWS = 4
+"""R, G and B where that channel is clipped, then the brightest of the three where all are."""
+WHITE_CLIP_SHARE = 0.25
+"""Share of the clipped area in which all channels are clipped, from which the spread of levels goes by that alone (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +57,7 @@ class PictureDetail:
     detail_stops: float | None
     textured_share: float | None
     level_counts: NDArray[np.int32] | None
-    """Clipped pixels of each channel by HDR level, (3, LEVEL_BINS)."""
+    """Clipped pixels by HDR level, (LEVEL_ROWS, LEVEL_BINS)."""
 
 
 def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
@@ -80,7 +84,20 @@ def find_top_codes(counts: NDArray[np.int64], *, settings: Settings) -> tuple[fl
     Signal of the pile-up per channel.
     """
     tops = [_find_top(channel[:-1].astype(np.float64), int(channel[-1]), settings) for channel in counts]
+    known = [top for top in tops if top is not None]
+    if known and max(known) - min(known) <= settings.clip_tolerance_codes * CODE_STEP:
+        shared = float(np.mean(known))
+        tops = [_shared_top(row[:-1].astype(np.float64), shared, settings) if t is None else t for t, row in zip(tops, counts, strict=True)]
     return tops[0], tops[1], tops[2]
+
+
+def _shared_top(counts: NDArray[np.float64], top: float, settings: Settings) -> float | None:
+    """The top of the other channels, where this one piles up as well, if blurred: chroma is coded coarsely, and blue and red are made of it."""
+    up_to = np.concatenate([[0.0], np.cumsum(counts)])
+    middle = round((top - HISTOGRAM_FROM) * 4 / CODE_STEP - 1.5)
+    first = np.arange(middle - 12, middle + 13, 4)
+    codes = up_to[np.clip(first + 4, 0, counts.size)] - up_to[np.clip(first, 0, counts.size)]
+    return top if codes[3] >= settings.clip_pile_up_shared * max(codes[:2].mean(), codes[5:].mean()) else None
 
 
 def _find_top(counts: NDArray[np.float64], pixels: int, settings: Settings) -> float | None:
@@ -116,23 +133,15 @@ def codes_at_top(
     )
 
 
-def clipped_mask(
-    sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None], tolerance_codes: float
-) -> NDArray[np.uint8]:
-    """Where each channel is clipped, (row, column, 3), 1 or 0.
-
-    At the top code, holes of a pixel closed, runs under five pixels dropped, one pixel eroded.
-    """
-    mask = np.zeros(sdr_code.shape, np.uint8)
-    at_top = codes_at_top(sdr_code, top=top, tolerance_codes=tolerance_codes).astype(np.uint8)
-    for channel, level in enumerate(top):
-        if level is not None:
-            mask[..., channel] = solid_area(at_top[..., channel], inwards=1)
-    return mask
+def clipped_area(at_top: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Where each channel is clipped, (row, column, 3), 1 or 0: at its top code, holes of a pixel closed, runs under five pixels dropped."""
+    return np.stack([solid_area(at_top[..., channel], inwards=0) for channel in range(3)], -1)
 
 
 def solid_area(area: NDArray[np.bool_] | NDArray[np.uint8], *, inwards: int) -> NDArray[np.uint8]:
     """An area, 1 or 0, with holes of a pixel closed, runs under five pixels dropped and its rim, so many pixels wide, eroded."""
+    if not area.any():
+        return np.zeros(area.shape, np.uint8)
     closed = cv2.morphologyEx(np.ascontiguousarray(area, np.uint8), cv2.MORPH_CLOSE, np.ones((HOLE_PIXELS,) * 2, np.uint8))
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((RUN_PIXELS,) * 2, np.uint8))
     rim = np.ones((2 * inwards + 1,) * 2, np.uint8)
@@ -143,7 +152,7 @@ def measure_detail(
     hdr_709_nits: FloatArray,
     sdr_709_nits: FloatArray,
     *,
-    mask: NDArray[np.uint8],
+    area: NDArray[np.uint8],
     at_top: NDArray[np.bool_],
     bright_stops: NDArray[np.float32],
     noise_jnd: float,
@@ -154,8 +163,8 @@ def measure_detail(
     Parameters
     ----------
     hdr_709_nits, sdr_709_nits : (row, column, 3) linear BT.709, cd/m2 (HDR may be negative outside the gamut); SDR at `controls`.
-    mask : `clipped_mask` of the SDR.
-    at_top : `codes_at_top` of the SDR: the mask's closed holes are clipped area, but what they show is no clipped value.
+    area : `clipped_area` of the SDR. Shares of the picture are of all of it; detail is looked for a pixel inwards of its rim.
+    at_top : `codes_at_top` of the SDR: closed holes are clipped area, but what they show is no clipped value.
     bright_stops : (row, column), how far the HDR level lies above SDR white, 0 below it.
     noise_jnd : noise of the pair, |dI| x 720.
     pixels_per_degree : of the picture.
@@ -164,9 +173,11 @@ def measure_detail(
     -------
     PictureDetail.
     """
+    clipped = area.max(-1).astype(bool)
+    share, bright = float(clipped.mean()), float(bright_stops.sum(dtype=np.float64))
+    overlap = float(bright_stops[clipped].sum(dtype=np.float64)) / bright if bright > 0 else None
+    mask = np.asarray(cv2.erode(area, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE), np.uint8)
     anywhere = mask.max(-1).astype(bool)
-    share, bright = float(anywhere.mean()), float(bright_stops.sum(dtype=np.float64))
-    overlap = float(bright_stops[anywhere].sum(dtype=np.float64)) / bright if bright > 0 else None
     if not anywhere.any():
         return PictureDetail(share, overlap, None, None, None, None)
     sure = mask * at_top.astype(np.uint8)
@@ -204,33 +215,42 @@ def _window_variance(nits: FloatArray, inside: FloatArray, weight: FloatArray, w
 
 
 def _count_levels(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> NDArray[np.int32]:
-    """HDR levels of each channel inside its clipped area, (3, LEVEL_BINS)."""
-    counts = np.zeros((3, LEVEL_BINS), np.int32)
-    for channel in range(3):
-        stops = np.log2(np.maximum(hdr_nits[..., channel][mask[..., channel] > 0], 1e-3))
-        bins = np.clip(((stops - LEVEL_FROM_STOPS) / LEVEL_STEP_STOPS).astype(np.int64), 0, LEVEL_BINS - 1)
-        counts[channel] = np.bincount(bins, minlength=LEVEL_BINS)
-    return counts
+    """HDR levels of each channel inside its clipped area, and of the brightest where all are clipped, (LEVEL_ROWS, LEVEL_BINS)."""
+    levels = [hdr_nits[..., channel][mask[..., channel] > 0] for channel in range(3)]
+    levels.append(hdr_nits[mask.min(-1) > 0].max(-1, initial=0.0))
+    return np.stack([_count_stops(np.log2(np.maximum(nits, 1e-3))) for nits in levels])
+
+
+def _count_stops(stops: FloatArray) -> NDArray[np.int32]:
+    bins = np.clip(((stops - LEVEL_FROM_STOPS) / LEVEL_STEP_STOPS).astype(np.int64), 0, LEVEL_BINS - 1)
+    return np.bincount(bins, minlength=LEVEL_BINS).astype(np.int32)
 
 
 def spread_stops(level_counts: NDArray[np.number]) -> float | None:
     """5th to 95th percentile of HDR levels in clipped areas, stops.
 
+    Where all three channels are clipped the SDR says nothing more of the colour, and a curve of it gives one level. Where only one is, the
+    other two go on, and with them what a curve makes of the picture: that counts only where there is little else.
+
     Parameters
     ----------
-    level_counts : (3, LEVEL_BINS), of one picture or summed over a film.
+    level_counts : (LEVEL_ROWS, LEVEL_BINS), of one picture or summed over a film.
 
     Returns
     -------
-    The spread of the channel in which it is widest, of those with at least `LEAST_CLIPPED_PIXELS` clipped pixels; None where there is none.
+    The spread where all channels are clipped, if that is `WHITE_CLIP_SHARE` of the clipped area; else that of the channel in which it is
+    widest, of those with at least `LEAST_CLIPPED_PIXELS` clipped pixels; None where there is none.
     """
-    spreads = []
-    for counts in level_counts:
-        if counts.sum() >= LEAST_CLIPPED_PIXELS:
-            reached = np.concatenate([[0.0], np.cumsum(counts) / counts.sum()])
-            low, high = np.interp(SPREAD_ENDS, reached, np.arange(LEVEL_BINS + 1))
-            spreads.append(float(high - low) * LEVEL_STEP_STOPS)
+    pixels = level_counts.sum(1)
+    white = pixels[3] >= max(LEAST_CLIPPED_PIXELS, WHITE_CLIP_SHARE * pixels[:3].max())
+    spreads = [_spread(counts) for counts in (level_counts[3:] if white else level_counts[:3]) if counts.sum() >= LEAST_CLIPPED_PIXELS]
     return max(spreads) if spreads else None
+
+
+def _spread(counts: NDArray[np.number]) -> float:
+    reached = np.concatenate([[0.0], np.cumsum(counts) / counts.sum()])
+    low, high = np.interp(SPREAD_ENDS, reached, np.arange(LEVEL_BINS + 1))
+    return float(high - low) * LEVEL_STEP_STOPS
 
 
 def pool_detail(

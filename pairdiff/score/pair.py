@@ -12,7 +12,7 @@ from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
-from pairdiff.score.detail import PictureDetail, clipped_mask, codes_at_top, measure_detail
+from pairdiff.score.detail import PictureDetail, clipped_area, codes_at_top, measure_detail
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.notice import PreferenceLoss, predict_loss
@@ -113,7 +113,7 @@ def score_pair(
     ppd = pictures.pixels_per_degree
     hdr_itp = nits_to_itp(pictures.hdr_nits)
     hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
-    mask = clipped_mask(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
+    at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
     places = sample_places(hdr_itp, pictures.sdr_code, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
     rms, counts = {}, {}
@@ -127,13 +127,12 @@ def score_pair(
         loss[setup.name] = predict_loss(hdr_seen, sdr_seen, pixels_per_degree=ppd)
         if setup.name == "controls":
             controls, controls_nits = setup, sdr_nits
-            at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
             tone = _tone(pictures, hdr_itp, nits_to_itp(sdr_nits), sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
     level = code_level(pictures.hdr_nits)
     highlights = measure_highlights(level, code_level(pictures.sdr_code), standing=standing, settings=settings)
     film = np.ones(level.shape, bool) if standing is None else ~standing
     bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
-    detail = _detail(pictures, controls_nits, mask=mask, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
+    detail = _detail(pictures, controls_nits, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
     shadows = measure_dark_detail(
         pictures.hdr_nits, pictures.sdr_code, darkest=darkest, controls=controls, pixels_per_degree=ppd, settings=settings
     )
@@ -220,7 +219,6 @@ def _detail(
     pictures: PairPictures,
     sdr_nits: FloatArray,
     *,
-    mask: NDArray[np.uint8],
     at_top: NDArray[np.bool_],
     bright_stops: NDArray[np.float32],
     noise_jnd: float,
@@ -229,7 +227,7 @@ def _detail(
     return measure_detail(
         pictures.hdr_nits @ to_709,
         sdr_nits @ to_709,
-        mask=mask,
+        area=clipped_area(at_top),
         at_top=at_top,
         bright_stops=bright_stops,
         noise_jnd=noise_jnd,

@@ -28,7 +28,7 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.colour import MARGIN_FACTORS
-from pairdiff.score.detail import LEVEL_BINS, spread_stops
+from pairdiff.score.detail import LEVEL_BINS, LEVEL_ROWS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
 from pairdiff.score.origin import count_signs
 from pairdiff.score.pair import PairSpread
@@ -169,7 +169,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
     def log_level(values: Sequence[Sequence[float]]) -> NDArray[np.float64]:
         return np.log2(np.maximum(np.array(values, np.float64), LEAST_NITS))
 
-    nothing = np.zeros((3, LEVEL_BINS))
+    nothing = np.zeros((LEVEL_ROWS, LEVEL_BINS))
     level = log_level([s.hdr_nits for s in spreads])
     return _Columns(
         settings,
@@ -267,7 +267,7 @@ def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
     """Whether the free fit explains the picture and its highlights, and the HDR shows nothing where the SDR is clipped."""
     left, detail = case.free_fit.p95_jnd, figures.detail_jnd
     explained = left is not None and left < settings.power_law_jnd and abs(figures.free_stops) < settings.headroom_slight_stops
-    return explained and (detail is None or detail < settings.power_law_detail_ratio * settings.recovered_jnd)
+    return explained and (detail is None or detail < settings.recovered_jnd)
 
 
 def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:

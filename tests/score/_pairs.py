@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from pairdiff._records import PairScore
-from pairdiff.score.detail import LEVEL_BINS, LEVEL_STEP_STOPS
+from pairdiff.score.detail import LEVEL_BINS, LEVEL_ROWS, LEVEL_STEP_STOPS
 from pairdiff.score.headroom import AREA_FACTORS
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.shadows import SHADOW_FACTORS
@@ -65,7 +65,7 @@ def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
     """What a pair gives at varied thresholds if nothing about it depended on them."""
     counts = None
     if pair.detail_stops is not None:
-        counts = np.zeros((3, LEVEL_BINS), np.int32)
+        counts = np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32)
         low = round(8 / LEVEL_STEP_STOPS)  # from 256 cd/m2 up
         counts[0, low : low + max(round(pair.detail_stops / 0.9 / LEVEL_STEP_STOPS), 1)] = 1000
     shift = np.full((nodes, nodes), pair.tone_shift_jnd["controls"])

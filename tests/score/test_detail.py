@@ -8,7 +8,7 @@ from pairdiff.score.detail import (
     CODE_STEP,
     HISTOGRAM_FROM,
     LEVEL_STEP_STOPS,
-    clipped_mask,
+    clipped_area,
     codes_at_top,
     count_codes,
     film_spread_stops,
@@ -129,13 +129,17 @@ def test_counts_hold_every_pixel_above_the_start():
 # ------------------------------------------------------------- the mask
 
 
-def test_the_mask_is_the_clipped_area_less_its_rim():
+def area_of(signal, top=(1.0, 1.0, 1.0)):
+    return clipped_area(codes_at_top(signal, top=top, tolerance_codes=2.0))
+
+
+def test_the_area_is_what_is_at_the_top_of_each_channel():
     signal = np.full((60, 80, 3), 0.5, np.float32)
     signal[20:40, 30:60] = 1.0
     expected = np.zeros((60, 80, 3), np.uint8)
-    expected[21:39, 31:59] = 1
-    assert np.array_equal(clipped_mask(signal, top=(1.0, 1.0, 1.0), tolerance_codes=2.0), expected)
-    only_red = clipped_mask(signal, top=(1.0, None, None), tolerance_codes=2.0)
+    expected[20:40, 30:60] = 1
+    assert np.array_equal(area_of(signal), expected)
+    only_red = area_of(signal, top=(1.0, None, None))
     assert np.array_equal(only_red[..., 0], expected[..., 0])
     assert not only_red[..., 1:].any()
 
@@ -144,13 +148,13 @@ def test_thin_lines_and_single_pixels_are_not_clipped_areas():
     signal = np.full((60, 80, 3), 0.5, np.float32)
     signal[::10, ::10] = 1.0
     signal[30:34] = 1.0
-    assert not clipped_mask(signal, top=(1.0, 1.0, 1.0), tolerance_codes=2.0).any()
+    assert not area_of(signal).any()
 
 
 def test_a_hole_of_one_pixel_is_closed_and_a_clipped_frame_is_clipped_to_its_edge():
     signal = np.ones((40, 50, 3), np.float32)
     signal[20, 20] = 0.5
-    assert clipped_mask(signal, top=(1.0, 1.0, 1.0), tolerance_codes=2.0).all()
+    assert area_of(signal).all()
 
 
 def test_codes_just_below_the_top_are_at_it_and_no_top_is_nowhere():
@@ -171,7 +175,7 @@ BRIGHT = MASK[..., 0].astype(np.float32)
 def measured(hdr, sdr=None, mask=MASK, bright=BRIGHT, at_top=None, **look):
     sdr = np.full((90, 160, 3), 100.0) if sdr is None else sdr
     at_top = np.ones(mask.shape, bool) if at_top is None else at_top
-    return measure_detail(hdr, sdr, mask=mask, at_top=at_top, bright_stops=bright, **{**LOOK, **look})
+    return measure_detail(hdr, sdr, area=mask, at_top=at_top, bright_stops=bright, **{**LOOK, **look})
 
 
 def textured(jnd, *, seed=1, base=400.0):

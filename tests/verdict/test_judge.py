@@ -192,7 +192,7 @@ def test_detail_where_the_sdr_is_clipped_is_no_power_law():
 
 @pytest.mark.parametrize(("detail", "law"), [(0.5, True), (0.9, True), (1.1, False)])
 def test_what_encoders_leave_in_clipped_areas_does_not_speak_against_a_power_law(detail: float, law: bool):
-    # 2 x `recovered_jnd` = 1 JND; a relabelled picture of 618 cd/m2 read 0.5 JND there
+    # `recovered_jnd` is 1 JND; a relabelled picture of 618 cd/m2 read 0.5 JND there
     case = make_case(hdr_p999_nits=900.0, free=1.0, free_white=900.0, clipped_share=0.05, detail_jnd=detail, detail_stops=0.1)
     assert (judge(case, replace(SETTINGS, threshold_spread=0.0)).axes["highlights"] == "same") is law
 

@@ -29,6 +29,9 @@ CODE10_JND = 0.82
 """One 10-bit PQ code on grey, dE_ITP."""
 WINDOW_DEGREES = 0.5
 """Size of the windows of local contrast, visual degrees (own)."""
+BLURRED_CODES, FAR_CODES = 5, (5, 9)
+"""Codes that a clip at nominal white covers where coding of fine detail has spread it, and how far off those lie that it is held against
+(own)."""
 HOLE_PIXELS, RUN_PIXELS = 3, 5
 """Holes of an area narrower than the first are closed, runs narrower than the second dropped, canvas pixels (own)."""
 LEAST_CLIPPED_PIXELS = 64
@@ -92,7 +95,7 @@ def find_top_codes(counts: NDArray[np.int64], *, settings: Settings) -> tuple[fl
 
 
 def _shared_top(counts: NDArray[np.float64], top: float, settings: Settings) -> float | None:
-    """The top of the other channels, where this one piles up as well, if blurred: chroma is coded coarsely, and blue and red are made of it."""
+    """The top of the other channels, where this one piles up as well, if blurred, as coarse chroma leaves it."""
     up_to = np.concatenate([[0.0], np.cumsum(counts)])
     middle = round((top - HISTOGRAM_FROM) * 4 / CODE_STEP - 1.5)
     first = np.arange(middle - 12, middle + 13, 4)
@@ -118,10 +121,24 @@ def _find_top(counts: NDArray[np.float64], pixels: int, settings: Settings) -> f
     stands &= (above <= settings.clip_overshoot_share * wide) & (far <= settings.clip_far_share * wide)
     stands &= (first + 6) / 4 * CODE_STEP + HISTOGRAM_FROM >= settings.clip_floor_code
     if not stands.any():
-        return None
+        return 1.0 if _is_blurred_clip(up_to, pixels, settings) else None
     start = int(first[np.argmax(np.where(stands, wide, -1))])
     mean = float(np.average(np.arange(start, start + 12), weights=counts[start : start + 12]))
     return HISTOGRAM_FROM + mean * CODE_STEP / 4
+
+
+def _is_blurred_clip(up_to: NDArray[np.float64], pixels: int, settings: Settings) -> bool:
+    """Whether the title clips at nominal white, where it piles up five codes wide; a shoulder that ends there fills the codes below."""
+    middle = round((1 - HISTOGRAM_FROM) * 4 / CODE_STEP - 1.5) + 2
+
+    def mean(low: float, high: float) -> float:
+        return float(up_to[round(middle + 4 * high)] - up_to[round(middle + 4 * low)]) / (high - low)
+
+    half, (near, far) = BLURRED_CODES / 2, FAR_CODES
+    pile = mean(-half, half)
+    enough = pile * BLURRED_CODES >= max(settings.clip_least_share * pixels, 1)
+    below, above = mean(0.5 - far, 0.5 - near), mean(near - 0.5, far - 0.5)
+    return enough and pile >= settings.clip_pile_up * below and above <= settings.clip_far_share * pile
 
 
 def codes_at_top(

@@ -65,6 +65,9 @@ SHOWS_MORE = ("restrained-hdr", "wider-range")
 """Labels that say that the HDR release shows more."""
 TOLD_NOISE_STOPS = 0.1
 """Noise below this is not worth a sentence (own)."""
+UPPER_TONES = (0.35, 0.5, 0.65)
+"""Levels of the SDR below its highlights, as a share of its white or of the highest level it reaches, at which another grade is asked
+how far it lifts bright tones (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
 
@@ -110,6 +113,8 @@ class _Figures:
     """Peak ratio at the free fit."""
     shift_jnd: float
     free_shift_jnd: float
+    upper_stops: float
+    """How far the film's tone curve lies above the SDR set at `UPPER_TONES`, the median; below it less than 0."""
     outside_709_share: float
     shadow_share: float
     """Share of picture that gains shadow detail, the level reached in a tenth of matched time."""
@@ -209,6 +214,7 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         free_stops=level_reached(at_free, settings.headroom_time_share, weights=weights),
         shift_jnd=weighted_quantile(draw.shift_jnd, 0.5, weights=weights),
         free_shift_jnd=weighted_quantile(columns.shift["free"], 0.5, weights=weights),
+        upper_stops=_upper_stops(case, draw.setup),
         outside_709_share=float(
             np.average(_between(columns.outside, MARGIN_FACTORS, settings.gamut_margin_jnd / scored.gamut_margin_jnd), weights=weights)
         ),
@@ -229,6 +235,17 @@ def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray
     area = settings.headroom_area_share / columns.settings.headroom_area_share
     stops_up = draw.with_marks * columns.marks_stops - draw.noise_share * columns.noise_stops
     return 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up), _between(columns.code, AREA_FACTORS, area)
+
+
+def _upper_stops(case: Case, setup: Setup) -> float:
+    """HDR over SDR at the tones below the highlights, stops; 0 without a curve."""
+    sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
+    if sdr.size < 2:
+        return 0.0
+    white = np.log2(case.controls.white_nits)
+    level = min(white, sdr[-1]) + np.log2(UPPER_TONES)
+    shown = np.log2(setup.white_nits) + (level - white) * setup.gamma / case.controls.gamma
+    return float(np.median(np.interp(level, sdr, hdr) - shown))
 
 
 def _stops_used(level: NDArray[np.float64], code: NDArray[np.float64], draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], bool]:
@@ -277,12 +294,15 @@ def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
 
 
 def _regrade_stops(figures: _Figures, case: Case, settings: Settings) -> float:
-    """What another grade moves all tones by, as stops at SDR white: so much of the headroom is that grade's and no range of highlights."""
+    """What another grade moves tones below the highlights by, stops: so much of the headroom is that grade's and no range of highlights.
+
+    The shift of all tones, told at SDR white, or how far bright tones are lifted, whichever is more.
+    """
     shift = _tone_shift_jnd(figures, case, settings)
     if shift < settings.regraded_jnd:
         return 0.0
     one, two = nits_to_pq(np.array([1.0, 2.0]) * case.controls.white_nits)
-    return float(shift / (JND_PER_INTENSITY * (two - one)))
+    return max(float(shift / (JND_PER_INTENSITY * (two - one))), figures.upper_stops)
 
 
 def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisState]:
@@ -580,7 +600,9 @@ def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str
     kind = "peak ratio (the SDR highlights stay well below its white)" if figures.uses_ratio else "highlight headroom"
     shifted = _regrade_stops(figures, case, settings)
     graded = figures.stops >= settings.headroom_slight_stops > figures.stops - shifted
-    part = f" Of this {shifted:.2f} stops can be the other grade, which moves all tones: counted as the same." if graded else ""
+    part = (
+        f" Another grade, which lifts tones below the highlights by {shifted:.2f} stops, can be why: counted as the same." if graded else ""
+    )
     return (
         f"Highlights: {kind} of {_stops(figures.stops)} or more over {settings.headroom_area_share:.1%} of the picture in "
         f"{settings.headroom_time_share:.0%} of matched time; slightly more from {settings.headroom_slight_stops:g}, clearly more from "

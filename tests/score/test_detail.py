@@ -98,6 +98,34 @@ def test_each_channel_has_its_own_top():
     assert found[1:] == (None, None)
 
 
+def blurred(signal, codes, *, channel=2, seed=3):
+    """A picture, one channel of which coarse chroma has spread by so many codes (standard deviation)."""
+    spread = signal.copy()
+    spread[..., channel] += codes * CODE_STEP * np.random.default_rng(seed).normal(size=signal.shape[:2])
+    return spread
+
+
+def test_a_channel_that_coarse_chroma_has_blurred_has_its_top_where_the_others_clip():
+    alone = np.repeat(blurred(blown_out(), 1.5)[..., 2:], 3, -1)
+    assert tops(alone) == (None, None, None)
+    assert tops(blurred(blown_out(), 1.5)) == pytest.approx([1.0] * 3, abs=1.2 * CODE_STEP)
+    everything = spread_to(1.0, seed=4)
+    everything[..., 0] = blown_out()[..., 0]
+    assert tops(everything)[0] is not None
+    assert tops(everything)[1:] == (None, None)  # no pile-up at all: what one channel clips at says nothing of the others
+
+
+BLURRED = (30, 30, 30, 30, 3000, 8000, 9000, 11000, 9000, 8000, 3000, 20, 10, 10, 10)
+SHOULDER = (3000, 3500, 4000, 4500, 5000, 8000, 9000, 11000, 9000, 8000, 3000, 20, 10, 10, 10)
+
+
+def test_a_clip_at_nominal_white_that_coding_has_spread_over_five_codes_is_one():
+    assert tops(stacked(BLURRED, middle=1.0)) == (1.0, 1.0, 1.0)
+    assert tops(stacked(BLURRED, middle=0.97)) == (None, None, None)  # a bright even surface
+    assert tops(stacked(SHOULDER, middle=1.0)) == (None, None, None)  # rolled off up to white
+    assert tops(stacked((*BLURRED[:10], *[3000] * 5), middle=1.0)) == (None, None, None)  # white paper in a title that goes on above it
+
+
 def test_a_wide_flat_wall_below_the_top_is_not_the_top():
     signal = blown_out()
     signal[100:160] = 0.82
@@ -250,6 +278,38 @@ def test_what_a_closed_hole_shows_is_no_clipped_value():
     assert found.detail_jnd == 0
     assert found.detail_stops <= LEVEL_STEP_STOPS
     assert measured(hdr).detail_jnd > 5
+
+
+def test_shares_are_of_the_whole_clipped_area_and_detail_is_looked_for_within_its_rim():
+    rim = MASK.copy()
+    rim[21:69, 31:129] = 0
+    hdr = np.full((90, 160, 3), 600.0)
+    hdr[rim > 0] = 5.0  # what scaling and coding leave at the edge of a clipped area
+    found = measured(hdr)
+    assert (found.detail_jnd, found.bright_clipped_share) == (0, 1)
+    assert found.clipped_share == pytest.approx(50 * 100 / (90 * 160))
+    small = np.zeros_like(MASK)
+    small[40, 60] = 1  # nothing is left of it inside its rim
+    only = measured(hdr, mask=small)
+    assert (only.clipped_share, only.detail_jnd) == (pytest.approx(1 / (90 * 160)), None)
+
+
+@pytest.mark.parametrize(("rows", "flat"), [(30, True), (2, False)])
+def test_levels_go_by_what_is_white_in_the_sdr_unless_that_is_little_of_what_is_clipped(rows: int, flat: bool):
+    # red is clipped in the whole area; green and blue, clipped in some rows of it, follow one curve elsewhere and so does red with them
+    mask = MASK.copy()
+    mask[20 + rows : 70, :, 1:] = 0
+    hdr = np.full((90, 160, 3), 600.0)
+    hdr[20 + rows : 70] *= np.linspace(0.25, 1, 50 - rows)[:, None, None]
+    assert (measured(hdr, mask=mask).detail_stops <= LEVEL_STEP_STOPS) is flat
+
+
+def test_what_is_white_in_the_sdr_and_differs_in_hdr_is_no_one_level():
+    mask = MASK.copy()
+    mask[50:70, :, 1:] = 0
+    hdr = np.full((90, 160, 3), 600.0)
+    hdr[20:50] *= np.linspace(1, 4, 30)[:, None, None]
+    assert measured(hdr, mask=mask).detail_stops == pytest.approx(1.8, abs=0.2)
 
 
 def test_the_spread_of_the_film_is_wider_than_that_of_its_pictures_where_light_differs():

@@ -197,6 +197,27 @@ def test_what_encoders_leave_in_clipped_areas_does_not_speak_against_a_power_law
     assert (judge(case, replace(SETTINGS, threshold_spread=0.0)).axes["highlights"] == "same") is law
 
 
+def curve_that_lifts(stops_at_half: float, stops_at_white: float) -> dict[str, tuple[float, ...]]:
+    """A title curve from black to SDR white, 100 cd/m2, that leaves dark tones where they are."""
+    sdr = np.geomspace(0.1, 100.0, 60)
+    lift = np.interp(np.log2(sdr / 100), [-4, -1, 0], [0, stops_at_half, stops_at_white])
+    return {"curve_sdr_nits": tuple(sdr), "curve_hdr_nits": tuple(sdr * 2**lift)}
+
+
+@pytest.mark.parametrize(
+    ("half", "shift", "label"),
+    [(0.6, 3.6, "different-grade"), (0.0, 3.6, "restrained-hdr"), (0.6, 1.0, "restrained-hdr"), (0.2, 3.6, "restrained-hdr")],
+)
+def test_what_another_grade_lifts_bright_tones_by_as_well_is_no_headroom(half: float, shift: float, label: str):
+    # 0.6 stops above SDR white; a steeper grade lifts what lies at half of SDR white as far, highlights do not
+    shifts = dict.fromkeys((*make_case().names, "free"), shift)
+    case = make_case(hdr_p999_nits=100 * 2**0.6, tone_shift_jnd=shifts)
+    case = replace(case, tone=replace(case.tone, **curve_that_lifts(half, 0.6)))
+    verdict = judge(case, replace(SETTINGS, threshold_spread=0.0))
+    assert verdict.label == label
+    assert any("lifts tones below the highlights by 0.6" in one for one in verdict.reasons) is (label == "different-grade")
+
+
 def test_noise_that_can_make_the_highlights_leaves_the_label_open():
     level = 100 * 2**0.45
     assert judge(make_case(hdr_p999_nits=level), SETTINGS).label == "restrained-hdr"

@@ -25,6 +25,7 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
 from pairdiff.score.colour import pool_colour
+from pairdiff.score.contrast import pool_contrast
 from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
 from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_stops, pool_headroom
@@ -175,13 +176,14 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     origin = FilmOrigin(
         [m.origin for m in measures], pairs, [m.tone for m in measures], weighting, controls, recovered, colour, tone, scored.greys
     )
+    headroom = pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings)
     return TitleScore(
         pairs=pairs,
         spreads=tuple(m.spread for m in measures),
         setups=setups,
         free=_finish_free_fit(fits.free, pairs, weights, settings),
         difference=controls.difference,
-        headroom=pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings),
+        headroom=replace(headroom, contrast=pool_contrast(pairs, weights=weights, settings=settings)),
         recovered=recovered,
         shadows=pool_shadows(pairs, weights=weights, settings=settings),
         colour=colour,

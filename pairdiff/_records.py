@@ -616,6 +616,32 @@ class Shadows:
 
 
 @dataclass(frozen=True, slots=True)
+class BeyondSet:
+    """Colours that the HDR release reaches and the SDR set at `controls` cannot show; `score/colour_volume.py` says how they are told."""
+
+    status: Status
+    """`not_applicable` for a black-and-white film."""
+    beyond_share: float | None = None
+    """Mean share of the picture beyond the set's colour volume by more than the margin, bright neutral light included."""
+    saturated_share: float | None = None
+    """Mean share of the picture that is beyond it and saturated."""
+    saturated_by_level: Mapping[str, float] | None = None
+    """The same by luminance band (key names the band in cd/m2)."""
+    saturated_100_to_300_share: float | None = None
+    """Of it what has 100 to 300 cd/m2."""
+    saturated_100_to_300_time_share: float | None = None
+    """Share of matched time with such colour over at least the area that headroom asks for."""
+    hdr_volume_jnd3: float | None = None
+    """Volume of the colours that the film reaches, JND^3 of dE_ITP."""
+    sdr_volume_jnd3: float | None = None
+    """The same of the SDR release at `controls`."""
+    beyond_volume_jnd3: float | None = None
+    """Of the HDR's what lies beyond the set."""
+    set_volume_jnd3: float | None = None
+    """All that the set at `controls` can show."""
+
+
+@dataclass(frozen=True, slots=True)
 class Colour:
     """Picture outside a gamut by more than the stated margin."""
 
@@ -626,6 +652,8 @@ class Colour:
     """Share of the picture outside BT.709, by luminance band (key names the band in cd/m2)."""
     chroma_p99_jnd: float | None
     """99th percentile of chroma, 720 x sqrt(T^2 + P^2); tells a black-and-white picture."""
+    beyond_set: BeyondSet | None = None
+    """Against what the SDR set can show; None in results made by hand."""
 
 
 @dataclass(frozen=True, slots=True)

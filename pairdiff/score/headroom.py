@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Headroom, PairScore, Setup
 from pairdiff._settings import Settings
-from pairdiff.score.pair_noise import NOISE_WINDOW_FILLED, NOISE_WINDOW_PIXELS, NORMAL_PER_MEDIAN, residual_about_line
 from pairdiff.score.pooling import estimate_mean, estimate_share, level_reached, weighted_quantile
 
 REFERENCE_WHITE_NITS = 203.0
@@ -33,6 +32,10 @@ TOP_SHARE = 1e-4
 """Share of the picture that its top level, by which a ceiling is told, is reached in (own)."""
 NOISE_RANGE = (0.6, 0.97)
 """SDR levels, as a share of the picture's 99.9th percentile, between which noise is read off the pair (own)."""
+NOISE_WINDOW_PIXELS = 17
+"""Width of the window whose mean is taken off before noise is read (own)."""
+NOISE_WINDOW_FILLED = 0.2
+"""Least share of the window that is bright (own)."""
 LEAST_SPREAD = 1e-4
 """Variance of log2 of the SDR level in a window below which no line is laid: a hundredth of a stop (own)."""
 NOISE_GAMMA = 2.4
@@ -155,8 +158,22 @@ def noise_stops(hdr_level_nits: FloatArray, sdr_level_code: FloatArray) -> float
     if usable.sum() < NOISE_WINDOW_PIXELS**2:
         return 0.0
     hdr, sdr = (np.log2(np.maximum(np.asarray(level, np.float32), LEAST_NITS)) for level in (hdr_level_nits, sdr_level_code))
-    left = residual_about_line(hdr, sdr, inside=inside, weight=weight, least_spread=LEAST_SPREAD)
-    return float(NOISE_DEVIATIONS * NORMAL_PER_MEDIAN * np.median(np.abs(left[usable])))
+    return float(NOISE_DEVIATIONS * 1.4826 * np.median(np.abs(_about_line(hdr, sdr, inside=inside, weight=weight)[usable])))
+
+
+def _about_line(
+    hdr: NDArray[np.float32], sdr: NDArray[np.float32], *, inside: NDArray[np.float32], weight: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """What is left of one logarithm about its line on another in the window round each pixel, from pixels inside an area alone."""
+    filled = np.maximum(weight, 1e-6)
+
+    def local_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.blur(values * inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)) / filled, np.float32)
+
+    y, x = (values - np.float32(values[inside > 0].mean(dtype=np.float64)) for values in (hdr, sdr))
+    mean_y, mean_x = local_mean(y), local_mean(x)
+    slope = (local_mean(x * y) - mean_x * mean_y) / (np.maximum(local_mean(x * x) - mean_x * mean_x, 0) + np.float32(LEAST_SPREAD))
+    return np.asarray(y - mean_y - slope * (x - mean_x), np.float32)
 
 
 def stops_above(nits: NDArray[np.float64], white_nits: float) -> NDArray[np.float64]:

@@ -12,6 +12,7 @@ from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
+from pairdiff.score.colour_volume import PictureBeyond, measure_beyond
 from pairdiff.score.contrast import measure_contrast
 from pairdiff.score.detail import PictureDetail, clipped_area, codes_at_top, measure_detail
 from pairdiff.score.difference import blur_optics, count_difference
@@ -77,6 +78,7 @@ class PairMeasures:
     tone: ToneSample
     """`sample_tone` at `controls`."""
     colour: PictureColour
+    beyond: PictureBeyond
     spread: PairSpread
     origin: PictureOrigin
 
@@ -185,7 +187,14 @@ def score_pair(
     origin = measure_origin(
         pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys
     )
-    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, shadows, places, fits), origin)
+    beyond = measure_beyond(
+        pictures.hdr_nits,
+        controls_nits,
+        white_nits=controls.white_nits,
+        top_nits=controls.white_nits * max(score.sdr_p999_code, 1.0) ** controls.gamma,
+        margin_jnd=settings.gamut_margin_jnd,
+    )
+    return PairMeasures(score, counts, tone, colour, beyond, _spread(highlights, colour, detail, shadows, places, fits), origin)
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:

@@ -1,6 +1,6 @@
 """Noise of a matched pair where it is bright: grain and coding, also where they are wider than a pixel.
 
-Where the SDR is bright and not clipped, the HDR follows the tone curve of the grade, and within a small window a line of the SDR; what it
+Where the SDR is bright and not clipped, the HDR follows the tone curve of the grade, and within a small block a line of the SDR; what it
 does from pixel to pixel about that line is noise of either copy. Grain that the two copies share follows the line; so what the HDR does
 from pixel to pixel where it is flattest counts as noise as well, and the larger of the two is taken.
 """
@@ -11,48 +11,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-NOISE_WINDOW_PIXELS = 17
-"""Width of the window in which a line is laid (own)."""
-NOISE_WINDOW_FILLED = 0.2
-"""Least share of the window that is bright (own)."""
-NORMAL_PER_MEDIAN = 1.4826
-"""Standard deviation over the median of absolute values (normal distribution)."""
+BLOCK_PIXELS = 16
+"""Side of the blocks in which a line is laid (own)."""
+BLOCK_FILLED = 0.5
+"""Least share of a block that is bright (own)."""
 LEAST_SPREAD_JND = 0.25
-"""Variance of the SDR level in a window, |dPQ| x 720, below which no line is laid: half a just noticeable difference (own)."""
+"""Variance of the SDR level in a block, |dPQ| x 720, below which no line is laid: half a just noticeable difference, squared (own)."""
 FINE_WINDOW_PIXELS = 7
 """Width of the window whose mean is taken off, twice, to leave what changes from pixel to pixel (own): twice leaves next to nothing of a
 slope or a smooth bend, 0.9 of the power of grain that is two pixels wide, 0.7 of three."""
 FLATTEST_SHARE = 0.25
-"""Share of bright places that count as the flattest, as in `flat_noise_jnd` (own)."""
+"""Share of bright blocks that count as the flattest, as in `flat_noise_jnd` (own)."""
 BRIGHT_FROM_SHARE, BRIGHT_TO_SHARE = 0.05, 0.9
 """SDR light, as a share of the picture's highest, between which noise is read off the pair (own)."""
-
-
-def residual_about_line(
-    hdr: NDArray[np.float32], sdr: NDArray[np.float32], *, inside: NDArray[np.float32], weight: NDArray[np.float32], least_spread: float
-) -> NDArray[np.float32]:
-    """What is left of one picture about its line on another in the window round each pixel, from pixels inside an area alone.
-
-    Parameters
-    ----------
-    hdr, sdr : (row, column), logarithms or PQ.
-    inside : (row, column), 1 inside the area, else 0.
-    weight : `inside` averaged over the window.
-    least_spread : variance of `sdr` below which no line is laid, in its unit squared.
-
-    Returns
-    -------
-    (row, column), in the unit of `hdr`.
-    """
-    filled = np.maximum(weight, 1e-6)
-
-    def local_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.blur(values * inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)) / filled, np.float32)
-
-    y, x = (values - np.float32(values[inside > 0].mean(dtype=np.float64)) for values in (hdr, sdr))
-    mean_y, mean_x = local_mean(y), local_mean(x)
-    slope = (local_mean(x * y) - mean_x * mean_y) / (np.maximum(local_mean(x * x) - mean_x * mean_x, 0) + np.float32(least_spread))
-    return np.asarray(y - mean_y - slope * (x - mean_x), np.float32)
 
 
 def bright_noise_jnd(hdr_jnd: NDArray[np.float32], sdr_jnd: NDArray[np.float32], *, area: NDArray[np.bool_]) -> float:
@@ -65,20 +36,33 @@ def bright_noise_jnd(hdr_jnd: NDArray[np.float32], sdr_jnd: NDArray[np.float32],
 
     Returns
     -------
-    Noise; 0 where there is too little of the area.
+    Noise, the median over blocks; 0 where no block is bright.
     """
-    if int(area.sum()) < NOISE_WINDOW_PIXELS**2:
+    rows, columns = (length // BLOCK_PIXELS * BLOCK_PIXELS for length in area.shape)
+    if not (rows and columns):
         return 0.0
-    inside = area.astype(np.float32)
-    weight: NDArray[np.float32] = np.asarray(cv2.blur(inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)), np.float32)
-    usable = area & (weight > NOISE_WINDOW_FILLED)
-    if int(usable.sum()) < NOISE_WINDOW_PIXELS**2:
+    inside = area[:rows, :columns].astype(np.float32)
+    filled = _block_means(inside)
+    usable = filled >= BLOCK_FILLED
+    if not usable.any():
         return 0.0
-    residual = residual_about_line(hdr_jnd, sdr_jnd, inside=inside, weight=weight, least_spread=LEAST_SPREAD_JND)
-    fine = _less_mean(_less_mean(hdr_jnd))
-    power = cv2.blur(fine * fine * inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS))[usable] / weight[usable]
-    flattest = float(np.sqrt(np.quantile(power, FLATTEST_SHARE)))
-    return max(float(NORMAL_PER_MEDIAN * np.median(np.abs(residual[usable]))), flattest)
+    share = filled[usable]
+
+    def mean(values: NDArray[np.float32]) -> NDArray[np.float64]:
+        return np.asarray(_block_means(values * inside)[usable] / share, np.float64)
+
+    middle = float(np.mean(hdr_jnd[:rows, :columns], dtype=np.float64))
+    y, x = (values[:rows, :columns] - np.float32(middle) for values in (hdr_jnd, sdr_jnd))
+    mean_y, mean_x = mean(y), mean(x)
+    spread_x, spread_y = mean(x * x) - mean_x**2, mean(y * y) - mean_y**2
+    about_line = spread_y - (mean(x * y) - mean_x * mean_y) ** 2 / (np.maximum(spread_x, 0) + LEAST_SPREAD_JND)
+    fine = mean(np.square(_less_mean(_less_mean(y))))
+    return float(np.sqrt(max(np.median(about_line), np.quantile(fine, FLATTEST_SHARE), 0.0)))
+
+
+def _block_means(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    rows, columns = values.shape
+    return np.asarray(cv2.resize(values, (columns // BLOCK_PIXELS, rows // BLOCK_PIXELS), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _less_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:

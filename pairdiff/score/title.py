@@ -25,6 +25,7 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
 from pairdiff.score.colour import pool_colour
+from pairdiff.score.colour_volume import pool_beyond
 from pairdiff.score.contrast import pool_contrast
 from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
@@ -173,6 +174,10 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     assert controls.difference is not None
     recovered = pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings)
     colour = pool_colour([m.colour for m in measures], weights=weights, settings=settings)
+    coloured = colour.status == "measured"
+    beyond = pool_beyond(
+        [m.beyond for m in measures], weights=weights, white_nits=controls.white_nits, coloured=coloured, settings=settings
+    )
     origin = FilmOrigin(
         [m.origin for m in measures], pairs, [m.tone for m in measures], weighting, controls, recovered, colour, tone, scored.greys
     )
@@ -186,7 +191,7 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
         headroom=replace(headroom, contrast=pool_contrast(pairs, weights=weights, settings=settings)),
         recovered=recovered,
         shadows=pool_shadows(pairs, weights=weights, settings=settings),
-        colour=colour,
+        colour=replace(colour, beyond_set=beyond),
         tone=tone,
         origin_signs=pool_origin(origin, settings),
         viewer=_viewer(pairs, weights, controls, settings),

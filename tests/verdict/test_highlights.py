@@ -101,6 +101,7 @@ def test_contrast_is_measured_against_an_sdr_that_rolls_off_and_recovered_detail
     assert contrast.hdr_stops / contrast.hdr_jnd == pytest.approx(1 / 53.7, rel=0.05)  # a stop of PQ at 350 cd/m2, x 720
     assert 0 < contrast.sdr_stops < 0.5 * contrast.hdr_stops
     assert contrast.gained_share > 0.9
+    assert contrast.gain_jnd == pytest.approx(np.sqrt(planted_contrast_jnd(lights) ** 2 - planted_contrast_jnd(shown) ** 2), rel=0.1)
     assert (recovered.status, recovered.detail_jnd, recovered.detail_stops, recovered.textured_share) == (
         "not_applicable",
         None,

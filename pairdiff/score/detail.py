@@ -96,7 +96,7 @@ def find_top_codes(counts: NDArray[np.int64], *, settings: Settings) -> tuple[fl
 
 
 def _shared_top(counts: NDArray[np.float64], top: float, settings: Settings) -> float | None:
-    """The top of the other channels, where this one piles up as well, if blurred: chroma is coded coarsely, and blue and red are made of it."""
+    """The top of the other channels, where this one piles up as well, if blurred: blue and red are made of coarsely coded chroma."""
     up_to = np.concatenate([[0.0], np.cumsum(counts)])
     middle = round((top - HISTOGRAM_FROM) * 4 / CODE_STEP - 1.5)
     first = np.arange(middle - 12, middle + 13, 4)

@@ -526,6 +526,26 @@ class FreeFit:
 
 
 @dataclass(frozen=True, slots=True)
+class HighlightContrast:
+    """Local contrast of both pictures where HDR lies above SDR white at `controls`, noise taken off; medians over matched time by area."""
+
+    status: Status
+    """`not_applicable` where no picture has highlights above SDR white over at least the stated share."""
+    area_share: float | None
+    """Mean share of the picture that lies above SDR white, rims left out."""
+    hdr_jnd: float | None
+    """Standard deviation in windows of half a degree, |dPQ| x 720 of luminance."""
+    sdr_jnd: float | None
+    gain_jnd: float | None
+    """HDR over SDR in power, as its root; never below 0."""
+    hdr_stops: float | None
+    """The same standard deviation, in stops of luminance."""
+    sdr_stops: float | None
+    gained_share: float | None
+    """Share of the highlights where the gain is at least 1 JND."""
+
+
+@dataclass(frozen=True, slots=True)
 class Headroom:
     """Highlight headroom of HDR above SDR white; film value = level reached in 10 % of matched time."""
 
@@ -557,6 +577,8 @@ class Headroom:
     """`area_share` with the ends of its interval."""
     stops_interval: Estimate = Estimate(None, None, None)
     """`stops` with the ends of its interval: shots resampled, the set refitted on them."""
+    contrast: HighlightContrast | None = None
+    """What the highlights hold beside what the SDR shows there; None in results made by hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -594,6 +616,32 @@ class Shadows:
 
 
 @dataclass(frozen=True, slots=True)
+class BeyondSet:
+    """Colours that the HDR release reaches and the SDR set at `controls` cannot show; `score/colour_volume.py` says how they are told."""
+
+    status: Status
+    """`not_applicable` for a black-and-white film."""
+    beyond_share: float | None = None
+    """Mean share of the picture beyond the set's colour volume by more than the margin, bright neutral light included."""
+    saturated_share: float | None = None
+    """Mean share of the picture that is beyond it and saturated."""
+    saturated_by_level: Mapping[str, float] | None = None
+    """The same by luminance band (key names the band in cd/m2)."""
+    saturated_100_to_300_share: float | None = None
+    """Of it what has 100 to 300 cd/m2."""
+    saturated_100_to_300_time_share: float | None = None
+    """Share of matched time with such colour over at least the area that headroom asks for."""
+    hdr_volume_jnd3: float | None = None
+    """Volume of the colours that the film reaches, JND^3 of dE_ITP."""
+    sdr_volume_jnd3: float | None = None
+    """The same of the SDR release at `controls`."""
+    beyond_volume_jnd3: float | None = None
+    """Of the HDR's what lies beyond the set."""
+    set_volume_jnd3: float | None = None
+    """All that the set at `controls` can show."""
+
+
+@dataclass(frozen=True, slots=True)
 class Colour:
     """Picture outside a gamut by more than the stated margin."""
 
@@ -604,6 +652,8 @@ class Colour:
     """Share of the picture outside BT.709, by luminance band (key names the band in cd/m2)."""
     chroma_p99_jnd: float | None
     """99th percentile of chroma, 720 x sqrt(T^2 + P^2); tells a black-and-white picture."""
+    beyond_set: BeyondSet | None = None
+    """Against what the SDR set can show; None in results made by hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -708,6 +758,14 @@ class PairScore:
     chroma_p99_jnd: float
     curve_distance_jnd: float
     """Median distance of HDR intensity from the title curve, signed."""
+    highlight_share: float = 0.0
+    """Share of the picture above SDR white at `controls`, rims left out; the next five are its local contrast, None without."""
+    contrast_hdr_jnd: float | None = None
+    contrast_sdr_jnd: float | None = None
+    contrast_gain_jnd: float | None = None
+    contrast_hdr_stops: float | None = None
+    contrast_sdr_stops: float | None = None
+    contrast_gained_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ def comparison() -> Any:
             tone="as the SDR",
             support={"restrained-hdr": 0.93, "wider-range": 0.07},
         ),
-        headroom=SimpleNamespace(uses_peak_ratio=False, stops=0.512, time_share=estimate),
+        headroom=SimpleNamespace(uses_peak_ratio=False, stops=0.512, time_share=estimate, contrast=None),
         setup=SimpleNamespace(white_nits=143.2, gamma=2.31),
         setups=(
             SimpleNamespace(name="white-100", white_nits=100.0, gamma=2.4, headroom_stops=1.1, difference=difference, label="wider-range"),
@@ -78,7 +78,7 @@ def comparison() -> Any:
             SimpleNamespace(name="gamma-2.4", white_nits=151.7, gamma=2.4, headroom_stops=0.51, difference=None, label=None),
         ),
         difference=difference,
-        colour=SimpleNamespace(outside_709_share=None),
+        colour=SimpleNamespace(outside_709_share=None, beyond_set=None),
         alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",), shots=8),
         hdr_peak=None,

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Recovered
 from pairdiff._settings import Settings
-from pairdiff.light.transfer import nits_to_pq
+from pairdiff.light.picture import nits_to_pq_picture
+from pairdiff.score.pair_noise import bright_area, bright_noise_jnd
 from pairdiff.score.pooling import weighted_quantile
 
 CODE_STEP = 1 / 219
@@ -42,6 +43,9 @@ TEXTURED_JND = 1.0
 """Local detail from which a clipped place counts as textured, |dPQ| x 720 (own)."""
 WINDOW_FILLED = 0.2
 """Least share of a window of local contrast that is clipped area (own)."""
+NOISE_MARGIN = 2.0
+"""Contrast counts above this times the noise of bright places, in power: a window of half a degree holds so few grains that its own
+variance is off by a quarter or more, and of coarse grain a part is missed (own)."""
 LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
 """Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
 LEVEL_ROWS = 4
@@ -207,22 +211,26 @@ def measure_detail(
 def _window_gain(
     hdr: FloatArray, sdr: FloatArray, *, mask: NDArray[np.uint8], noise_jnd: float, pixels_per_degree: float
 ) -> NDArray[np.float64]:
-    """HDR minus SDR contrast (standard deviation in a window, in power), channel by channel; the largest channel counts."""
+    """HDR minus SDR contrast (standard deviation in a window, in power) above noise, channel by channel; the largest channel counts."""
     width = max(round(WINDOW_DEGREES * pixels_per_degree) | 1, 3)
-    floor = max(noise_jnd, CODE10_JND) ** 2
+    least = max(noise_jnd, CODE10_JND) ** 2
     best = np.zeros(mask.shape[:2])
     for channel in range(3):
         inside = mask[..., channel].astype(np.float64)
         if not inside.any():
             continue
         weight: FloatArray = np.asarray(cv2.blur(inside, (width, width)), np.float64)
-        gained = _window_variance(hdr[..., channel], inside, weight, width) - _window_variance(sdr[..., channel], inside, weight, width)
+        values = [nits_to_pq_picture(np.maximum(nits[..., channel], 0)) * np.float32(720) for nits in (hdr, sdr)]
+        usable = bright_area(sdr[..., channel]) & (mask[..., channel] == 0)
+        floor = max(least, NOISE_MARGIN * bright_noise_jnd(*values, area=usable) ** 2)
+        in_hdr, in_sdr = (_window_variance(value, inside, weight, width) for value in values)
+        gained = in_hdr - in_sdr
         best = np.maximum(best, np.where((inside > 0) & (weight > WINDOW_FILLED), np.sqrt(np.maximum(gained - floor, 0)), 0))
     return best
 
 
-def _window_variance(nits: FloatArray, inside: FloatArray, weight: FloatArray, width: int) -> NDArray[np.float64]:
-    value = nits_to_pq(np.maximum(nits, 0)) * 720.0
+def _window_variance(value_jnd: NDArray[np.float32], inside: FloatArray, weight: FloatArray, width: int) -> NDArray[np.float64]:
+    value = value_jnd.astype(np.float64)
     middle = float(value[inside > 0].mean())
     offset = (value - middle) * inside
     share = np.maximum(weight, 1e-6)

@@ -12,6 +12,8 @@ from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
+from pairdiff.score.colour_volume import PictureBeyond, measure_beyond
+from pairdiff.score.contrast import measure_contrast
 from pairdiff.score.detail import PictureDetail, clipped_area, codes_at_top, measure_detail
 from pairdiff.score.difference import blur_optics, count_difference
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
@@ -76,6 +78,7 @@ class PairMeasures:
     tone: ToneSample
     """`sample_tone` at `controls`."""
     colour: PictureColour
+    beyond: PictureBeyond
     spread: PairSpread
     origin: PictureOrigin
 
@@ -133,6 +136,7 @@ def score_pair(
     film = np.ones(level.shape, bool) if standing is None else ~standing
     bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
     detail = _detail(pictures, controls_nits, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
+    contrast = measure_contrast(pictures.hdr_nits, controls_nits, white_nits=controls.white_nits, film=film, pixels_per_degree=ppd)
     shadows = measure_dark_detail(
         pictures.hdr_nits, pictures.sdr_code, darkest=darkest, controls=controls, pixels_per_degree=ppd, settings=settings
     )
@@ -172,11 +176,25 @@ def score_pair(
         outside_p3_share=colour.outside_p3_share,
         chroma_p99_jnd=colour.chroma_p99_jnd,
         curve_distance_jnd=0.0,
+        highlight_share=contrast.area_share,
+        contrast_hdr_jnd=contrast.hdr_jnd,
+        contrast_sdr_jnd=contrast.sdr_jnd,
+        contrast_gain_jnd=contrast.gain_jnd,
+        contrast_hdr_stops=contrast.hdr_stops,
+        contrast_sdr_stops=contrast.sdr_stops,
+        contrast_gained_share=contrast.gained_share,
     )
     origin = measure_origin(
         pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys
     )
-    return PairMeasures(score, counts, tone, colour, _spread(highlights, colour, detail, shadows, places, fits), origin)
+    beyond = measure_beyond(
+        pictures.hdr_nits,
+        controls_nits,
+        white_nits=controls.white_nits,
+        top_nits=controls.white_nits * max(score.sdr_p999_code, 1.0) ** controls.gamma,
+        margin_jnd=settings.gamut_margin_jnd,
+    )
+    return PairMeasures(score, counts, tone, colour, beyond, _spread(highlights, colour, detail, shadows, places, fits), origin)
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:

@@ -25,6 +25,8 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
 from pairdiff.score.colour import pool_colour
+from pairdiff.score.colour_volume import pool_beyond
+from pairdiff.score.contrast import pool_contrast
 from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
 from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_stops, pool_headroom
@@ -172,19 +174,24 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     assert controls.difference is not None
     recovered = pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings)
     colour = pool_colour([m.colour for m in measures], weights=weights, settings=settings)
+    coloured = colour.status == "measured"
+    beyond = pool_beyond(
+        [m.beyond for m in measures], weights=weights, white_nits=controls.white_nits, coloured=coloured, settings=settings
+    )
     origin = FilmOrigin(
         [m.origin for m in measures], pairs, [m.tone for m in measures], weighting, controls, recovered, colour, tone, scored.greys
     )
+    headroom = pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings)
     return TitleScore(
         pairs=pairs,
         spreads=tuple(m.spread for m in measures),
         setups=setups,
         free=_finish_free_fit(fits.free, pairs, weights, settings),
         difference=controls.difference,
-        headroom=pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings),
+        headroom=replace(headroom, contrast=pool_contrast(pairs, weights=weights, settings=settings)),
         recovered=recovered,
         shadows=pool_shadows(pairs, weights=weights, settings=settings),
-        colour=colour,
+        colour=replace(colour, beyond_set=beyond),
         tone=tone,
         origin_signs=pool_origin(origin, settings),
         viewer=_viewer(pairs, weights, controls, settings),

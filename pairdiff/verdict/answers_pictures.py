@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from pairdiff._records import AnswerState, Comparison, Presence
+from pairdiff._records import AnswerState, BeyondSet, Comparison, Presence
 from pairdiff.verdict.answer import (
     STATUS_WORDS,
     Answer,
@@ -21,7 +21,17 @@ from pairdiff.verdict.answer import (
     say_room,
     setting,
 )
-from pairdiff.verdict.figures import say_decimals, say_declared_nits, say_gamma, say_jnd, say_nits, say_number, say_share, say_stops
+from pairdiff.verdict.figures import (
+    say_decimals,
+    say_declared_nits,
+    say_gamma,
+    say_jnd,
+    say_nits,
+    say_number,
+    say_share,
+    say_stops,
+    say_volume,
+)
 
 SHADOW_CODE = 0.05
 """SDR signal at which the doubt that the set's gamma leaves in the shadows is stated (own)."""
@@ -126,12 +136,25 @@ def answer_gamut(comparison: Comparison) -> Answer:
     if colour.status != "measured" or colour.outside_709_share is None:
         return Answer("cannot_answer", f"Colour {STATUS_WORDS[colour.status]}, so nothing here says how far the colours go.", changes)
     slight, clear = (say_share(setting(comparison, f"colour_{name}_share")) for name in ("slight", "clear"))
+    beyond = colour.beyond_set
     return Answer(
         "answered",
         f"{capital(say_share(colour.outside_709_share))} of the picture lies outside BT.709 by more than {margin:g} JND, and "
         f"{say_share(colour.outside_p3_share)} outside P3: {say_axis(comparison.verdict.axes, 'colour')} (slightly more from {slight}, "
-        f"clearly more from {clear}). Colour alone is named, and is not called a wider range.",
+        f"clearly more from {clear}). Colour alone is named, and is not called a wider range."
+        f"{'' if beyond is None else _say_beyond(beyond)}",
         changes,
+    )
+
+
+def _say_beyond(beyond: BeyondSet) -> str:
+    """What the SDR set cannot show of the film's colours, whether it lies inside BT.709 or not."""
+    if beyond.status != "measured":
+        return ""
+    return (
+        f" The fitted SDR set cannot show the saturated colour of {say_share(beyond.saturated_share)} of the picture (at 100 to 300 cd/m2 "
+        f"{say_share(beyond.saturated_100_to_300_share)}, in {say_share(beyond.saturated_100_to_300_time_share)} of matched time), and "
+        f"{say_volume(beyond.beyond_volume_jnd3)} of the {say_volume(beyond.hdr_volume_jnd3)} of colour that the film reaches lie beyond."
     )
 
 

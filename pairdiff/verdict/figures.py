@@ -7,6 +7,7 @@
 | shares | per cent, never 0 % for what is above 0 |
 | visible differences | JND with one decimal; preference loss: JOD with two |
 | gamma | two decimals |
+| colour volumes | three significant digits, millions of JND³ |
 
 A value that does not exist is said in words, never shown as 0; a value that rounds to 0 carries no sign.
 """
@@ -186,6 +187,22 @@ def say_gamma(value: float | None) -> str:
         Two decimals; `no value` for None.
     """
     return NO_VALUE if value is None else say_decimals(value, 2)
+
+
+def say_volume(value_jnd3: float | None) -> str:
+    """Say a colour volume.
+
+    Parameters
+    ----------
+    value_jnd3 : float or None
+        Cubes of one just noticeable difference.
+
+    Returns
+    -------
+    str
+        Millions with about three figures; `no value` for None.
+    """
+    return NO_VALUE if value_jnd3 is None else f"{_say_significant(value_jnd3 / 1e6)}{NBSP}million{NBSP}JND³"
 
 
 def say_share(value: float | None) -> str:

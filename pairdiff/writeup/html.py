@@ -37,6 +37,7 @@ from pairdiff.writeup.phrases import (
     SIDE_WORDS,
     caution_few_shots,
     say_bytes,
+    say_decimals,
     say_declared_check,
     say_declared_nits,
     say_deviation,
@@ -55,6 +56,7 @@ from pairdiff.writeup.phrases import (
     say_state,
     say_stops,
     say_time,
+    say_volume,
 )
 
 WIDE, NARROW = 1080, 350
@@ -284,6 +286,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "signs_unmeasured": _signs_unmeasured(result),
         "sign_rows": [_sign_row(sign) for sign in result["origin_signs"]],
         "colour_bands": _colour_bands(result),
+        "saturated_bands": _saturated_bands(result),
         "full": result["run"]["coverage"]["mode"] == "full",
         "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
     }
@@ -332,8 +335,15 @@ def _sign_row(sign: Document) -> Document:
     }
 
 
+def _saturated_bands(result: Document) -> str:
+    return _say_bands((result["colour"].get("beyond_set") or {}).get("saturated_by_level"))
+
+
 def _colour_bands(result: Document) -> str:
-    bands = result["colour"]["outside_709_by_level"] or {}
+    return _say_bands(result["colour"]["outside_709_by_level"])
+
+
+def _say_bands(bands: Document | None) -> str:
     return "by level: " + "; ".join(f"{say_state(band)}: {say_share(part)}" for band, part in bands.items()) if bands else ""
 
 
@@ -383,9 +393,24 @@ def _highlight_evidence(result: Document) -> list[str]:
             lines.append(
                 f"The SDR highlights stay well below its white, so the peak ratio was used: {say_stops(room['peak_ratio_stops'])}."
             )
+    lines += _contrast_evidence(room.get("contrast"))
     if found["status"] != "measured":
         return [*lines, f"Recovered detail: {say_state(found['status'])}."]
     return [*lines, f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it."]
+
+
+def _contrast_evidence(contrast: Document | None) -> list[str]:
+    """What the highlights hold on both sides; nothing for results of an earlier version."""
+    if contrast is None:
+        return []
+    if contrast["status"] != "measured":
+        reason = ": nothing lies above SDR white over enough of the picture" if contrast["status"] == "not_applicable" else ""
+        return [f"Highlight contrast: {say_state(contrast['status'])}{reason}."]
+    hdr, sdr = (f"{say_jnd(contrast[f'{side}_jnd'])} ({say_decimals(contrast[f'{side}_stops'], 2)} stops)" for side in ("hdr", "sdr"))
+    return [
+        f"Above SDR white ({say_share(contrast['area_share'])} of the picture) local contrast is {hdr} in the HDR and {sdr} in the SDR at "
+        f"controls, {say_jnd(contrast['gain_jnd'])} more; grain that the highlights alone have would look like it."
+    ]
 
 
 def _shadow_evidence(result: Document) -> list[str]:
@@ -404,6 +429,21 @@ def _colour_evidence(result: Document) -> list[str]:
     return [
         f"Outside BT.709: {say_share(colour['outside_709_share'])} of the picture.",
         f"Outside P3: {say_share(colour['outside_p3_share'])}.",
+        *_beyond_evidence(colour.get("beyond_set")),
+    ]
+
+
+def _beyond_evidence(beyond: Document | None) -> list[str]:
+    """Colours that the SDR set cannot show; nothing for results of an earlier version."""
+    if beyond is None or beyond["status"] != "measured":
+        return []
+    return [
+        f"Saturated colour at 100 to 300{NBSP}cd/m² that the SDR set at controls cannot show: "
+        f"{say_share(beyond['saturated_100_to_300_share'])} of the picture, in "
+        f"{say_share(beyond['saturated_100_to_300_time_share'])} of matched time; a muted palette has none by itself.",
+        f"Colour volume: {say_volume(beyond['hdr_volume_jnd3'])} in the HDR, {say_volume(beyond['sdr_volume_jnd3'])} in the SDR; "
+        f"{say_volume(beyond['beyond_volume_jnd3'])} of the HDR's lies beyond the set, which can show "
+        f"{say_volume(beyond['set_volume_jnd3'])}.",
     ]
 
 
@@ -719,6 +759,7 @@ def _environment() -> Environment:
         "container": lambda names: " or ".join(names.split(",")[:2]),  # the decoder names a family: "mov,mp4,m4a,..."
         "jnd": say_jnd,
         "jod": say_jod,
+        "volume": say_volume,
         "estimate": lambda value, unit, full: say_estimate(value, UNITS[unit], full=full),
         "interval": lambda value, unit, full: say_interval(value["low"], value["high"], UNITS[unit], full=full).strip(" ()"),
         "clock": say_time,

@@ -29,6 +29,7 @@ from pairdiff.verdict.figures import say_plain as say_plain
 from pairdiff.verdict.figures import say_share as say_share
 from pairdiff.verdict.figures import say_stops as say_stops
 from pairdiff.verdict.figures import say_time as say_time
+from pairdiff.verdict.figures import say_volume as say_volume
 
 STATE_WORDS = {
     "same": "the same",

@@ -10,10 +10,12 @@ from typing import Any
 from pairdiff._records import (
     SIDES,
     Alignment,
+    BeyondSet,
     Comparison,
     Contaminants,
     Declared,
     Geometry,
+    HighlightContrast,
     Levels,
     Measurement,
     PeakMoment,
@@ -67,6 +69,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     numbers = {
         "highlight headroom": say_highlights(comparison.headroom.stops, uses_peak_ratio=bool(comparison.headroom.uses_peak_ratio))
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
+        "highlight contrast": _contrast_in_words(comparison.headroom.contrast),
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
         **{f"at SDR gamma {one.gamma:.1f}": _setup_in_words(one) for one in comparison.setups if one.name.startswith("gamma-")},
         **{f"on your own set, gamma {say_gamma(one.gamma)}": _setup_in_words(one) for one in comparison.setups if one.name == "bench"},
@@ -76,6 +79,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         "notice probability": f"{say_share(own.notice_probability.value)}: how often a viewer shown both blind, one after the other, is "
         f"predicted to pick the HDR release; 50{NBSP}% is a coin toss",
         "outside BT.709": _of(say_share(comparison.colour.outside_709_share), "of the picture"),
+        "beyond the SDR set": _beyond_in_words(comparison.colour.beyond_set),
         "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames, "
         f"offset {comparison.alignment.offset_frames:+d} frames",
         "support": _of(say_share(verdict.support.get(verdict.label)), "of draws give this label"),
@@ -89,6 +93,21 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     if verdict.support:
         notes += [f"Caution: {note}" for note in caution_few_shots(comparison.coverage.shots)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
+
+
+def _contrast_in_words(contrast: HighlightContrast | None) -> str:
+    if contrast is None or contrast.status != "measured":
+        return say_state("not_measured" if contrast is None else contrast.status)
+    return f"{say_jnd(contrast.hdr_jnd)} above SDR white, SDR {say_jnd(contrast.sdr_jnd)}: {say_jnd(contrast.gain_jnd)} more"
+
+
+def _beyond_in_words(beyond: BeyondSet | None) -> str:
+    if beyond is None or beyond.status != "measured":
+        return say_state("not_measured" if beyond is None else beyond.status)
+    return (
+        f"saturated colour over {say_share(beyond.saturated_share)} of the picture, at 100 to 300 cd/m² over "
+        f"{say_share(beyond.saturated_100_to_300_share)}"
+    )
 
 
 def _as_mapping(record: PeakMoment | Contaminants | None) -> Mapping[str, Any] | None:

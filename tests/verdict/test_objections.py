@@ -85,6 +85,9 @@ FIGURES: dict[str, list[tuple[str, Any, str]]] = {
     "gamut": [
         ("colour.outside_709_share", 0.27, "27 % of the picture"),
         ("colour.outside_p3_share", 0.13, "13 % outside P3"),
+        ("colour.beyond_set.saturated_100_to_300_share", 0.031, "at 100 to 300 cd/m2 3.1 %, in"),
+        ("colour.beyond_set.saturated_100_to_300_time_share", 0.23, "in 23 % of matched time"),
+        ("colour.beyond_set.beyond_volume_jnd3", 456000.0, "0.456 million JND³ of the 2.34 million"),
         ("settings.gamut_margin_jnd", 5.0, "more than 5 JND"),
         ("verdict.axes.colour", "clearly_more", "colour clearly more ("),
     ],

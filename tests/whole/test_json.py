@@ -50,6 +50,14 @@ def test_compare_prints_the_result_and_writes_the_same(compared: tuple[Any, Path
     assert result == one_document((out / "result.json").read_text(encoding="utf-8"))
 
 
+def test_what_highlights_hold_and_colours_beyond_the_set_are_in_the_result(compared: tuple[Any, Path]) -> None:
+    result, _ = compared
+    contrast, beyond = result["headroom"]["contrast"], result["colour"]["beyond_set"]
+    for part, keys in ((contrast, ("hdr_jnd", "sdr_jnd", "gain_jnd")), (beyond, ("saturated_share", "hdr_volume_jnd3", "set_volume_jnd3"))):
+        assert part["status"] in ("measured", "not_applicable")
+        assert all((part[key] is not None) == (part["status"] == "measured") for key in keys)
+
+
 @pytest.mark.parametrize("side", ["hdr", "sdr"])
 def test_measure_prints_one_release(small_pair: SmallPair, side: str, run_pairdiff: Run) -> None:
     done = run_pairdiff("measure", getattr(small_pair, side), "--json")

@@ -53,11 +53,25 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         ),
         difference=controls.difference,
         headroom=r.Headroom(
-            "measured", 1.87, 1.87, 1.95, 1.44, 0.92, 3.12, 2.05, False, 1.87, 0.0, 0.06, 0.0123, r.Estimate(0.34, 0.22, 0.48)
+            "measured",
+            1.87,
+            1.87,
+            1.95,
+            1.44,
+            0.92,
+            3.12,
+            2.05,
+            False,
+            1.87,
+            0.0,
+            0.06,
+            0.0123,
+            r.Estimate(0.34, 0.22, 0.48),
+            contrast=r.HighlightContrast("measured", 0.0098, 14.2, 3.3, 13.1, 0.27, 0.06, 0.83),
         ),
         recovered=r.Recovered("measured", 0.0041, 0.31, 9.2, 1.3, 2.1, 0.74),
         shadows=r.Shadows("not_applicable", None, 0.002, None, None),
-        colour=r.Colour("measured", 0.0164, 0.0003, {"0-1": 0.0, "1-10": 0.004, "10-100": 0.019, "100-10000": 0.052}, 88.0),
+        colour=r.Colour("measured", 0.0164, 0.0003, {"0-1": 0.0, "1-10": 0.004, "10-100": 0.019, "100-10000": 0.052}, 88.0, _beyond_set()),
         tone=_tone(),
         declared_checks=(
             r.DeclaredCheck("max_cll", "exceeded_by_pixels", 812.0, 934.0, False),
@@ -78,6 +92,13 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         contaminants=_contaminants(),
     )
     return dataclasses.replace(example, objections=list_objections(example))
+
+
+def _beyond_set() -> r.BeyondSet:
+    """Neon over some of the picture in a fifth of the film."""
+    by_level = {"under_1_nits": 0.0, "1_to_10_nits": 0.0, "10_to_100_nits": 0.002, "100_to_300_nits": 0.0077, "over_300_nits": 0.0011}
+    volumes = (2_340_000.0, 1_870_000.0, 310_000.0, 6_120_000.0)
+    return r.BeyondSet("measured", 0.0142, 0.0108, by_level, 0.0077, 0.19, *volumes)
 
 
 def _peak() -> r.PeakMoment:
@@ -123,9 +144,25 @@ def make_container_example() -> r.Comparison:
     container = dataclasses.replace(
         example,
         verdict=verdict,
-        headroom=r.Headroom("measured", 0.02, 0.02, 0.02, 0.0, 0.0, 0.05, None, False, 0.02, 0.0, 0.0, 0.0, r.Estimate(0.0, 0.0, 0.04)),
+        headroom=r.Headroom(
+            "measured",
+            0.02,
+            0.02,
+            0.02,
+            0.0,
+            0.0,
+            0.05,
+            None,
+            False,
+            0.02,
+            0.0,
+            0.0,
+            0.0,
+            r.Estimate(0.0, 0.0, 0.04),
+            contrast=r.HighlightContrast("not_applicable", 0.0, None, None, None, None, None, None),
+        ),
         recovered=r.Recovered("not_applicable", None, None, None, None, None, None),
-        colour=r.Colour("not_applicable", None, None, None, 1.1),
+        colour=r.Colour("not_applicable", None, None, None, 1.1, r.BeyondSet("not_applicable")),
         tone=r.Tone("cannot_tell", None, None, (), (), None, None),
         viewer=r.Viewer("not_measured", None, None),
         difference=r.Difference(r.SideBySide("not_measured", None, None), r.OnItsOwn("cannot_tell", *([nothing] * 7))),

@@ -127,6 +127,7 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
     text = read(tmp_path).text
     for words in (
         "Recovered detail: does not apply",
+        "Highlight contrast: does not apply: nothing lies above SDR white",
         "Shadow detail: does not apply",
         "Shadows: does not apply to these pictures",
         "Colour outside BT.709: does not apply (black-and-white picture)",
@@ -138,6 +139,22 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
         assert words in text
     assert "None JOD" not in text
     assert "nan" not in text.lower().split()
+
+
+def test_what_the_highlights_hold_and_what_the_set_cannot_show_is_said(report: Page) -> None:
+    text = report.text
+    assert "Above SDR white (0.98 % of the picture) local contrast is 14.2 JND (0.27 stops) in the HDR and 3.3 JND (0.06 stops)" in text
+    assert "Highlight contrast gained 13.1 JND" in text
+    assert "cannot show: 0.77 % of the picture, in 19 % of matched time" in text
+    assert "Colour volume: 2.34 million JND³ in the HDR, 1.87 million JND³ in the SDR" in text
+    assert "Saturated colour beyond the set 1.1 % by level: below 1 cd/m²: 0 %" in text
+
+
+def test_results_of_an_earlier_version_are_drawn_without_them(example: Any, tmp_path: Path) -> None:
+    plain = dataclasses.replace(example.headroom, contrast=None), dataclasses.replace(example.colour, beyond_set=None)
+    text = rewritten(example, tmp_path, headroom=plain[0], colour=plain[1])
+    assert "Highlight contrast" not in text
+    assert "Colour volume" not in text
 
 
 def test_every_setting_stands_with_value_and_origin(report: Page, document: dict[str, Any]) -> None:

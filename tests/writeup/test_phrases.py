@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from pairdiff.writeup import phrases
+from pairdiff.writeup.words import comparison_in_words
 
 
 @pytest.mark.parametrize(
@@ -104,3 +106,9 @@ def test_an_estimate_is_said_with_its_interval() -> None:
 def test_more_than_the_whole_is_not_said_as_the_whole() -> None:
     assert phrases.say_share(1.122).replace("\N{NO-BREAK SPACE}", " ") == "112 %"
     assert phrases.say_share(1.0).replace("\N{NO-BREAK SPACE}", " ") == "100 %"
+
+
+def test_the_terminal_says_what_the_highlights_hold_and_what_the_set_cannot_show(example: Any, tmp_path: Path) -> None:
+    text = " ".join(comparison_in_words(example, out=tmp_path).split())
+    assert "14.2 JND above SDR white, SDR 3.3 JND: 13.1 JND more" in text
+    assert "saturated colour over 1.1 % of the picture, at 100 to 300 cd/m2 over 0.77 %" in text

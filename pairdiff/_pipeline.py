@@ -87,6 +87,7 @@ from pairdiff.match.timeline import (
 )
 from pairdiff.match.witness import ask_pictures
 from pairdiff.score.contaminants import (
+    HARMLESS_FAULTS,
     FrameTable,
     LaidOver,
     PeakPlace,
@@ -94,7 +95,9 @@ from pairdiff.score.contaminants import (
     film_levels,
     find_bars,
     find_frames,
+    find_lit,
     find_peak,
+    foreign_frames,
     left_out_frames,
     level_causes,
     list_contaminants,
@@ -111,6 +114,7 @@ from pairdiff.score.scan import Track, find_active, grey_light, levels_condition
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
+from pairdiff.score.spoilt import Pairing, find_spoilt
 from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
 from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_title
 from pairdiff.score.tone import TONE_PIXELS
@@ -994,7 +998,8 @@ def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Fi
     """Find frames that are not the film's picture, and pick pairs without them."""
     alignment = matching.alignment
     table = make_table(matching.hdr.track.levels, matching.sdr.track.levels, alignment)
-    found = find_frames(table, hdr_damage=matching.hdr.track.damage, sdr_damage=matching.sdr.track.damage, settings=settings)
+    faults = {"hdr_damage": matching.hdr.track.damage, "sdr_damage": matching.sdr.track.damage}
+    found = find_frames(table, **faults, otherwise=_find_spoilt(matching, table), settings=settings)
     every = _pick_pairs(alignment, settings=settings, full=full)
     out = left_out_frames(found) & (alignment.partners >= 0)
     kept = out.sum() > settings.left_out_most_share * every.matched_frames
@@ -1002,6 +1007,15 @@ def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Fi
         return _Film(table, found, bool(kept), every, every)
     film = replace(alignment, partners=np.where(out, -1, alignment.partners))
     return _Film(table, found, False, _pick_pairs(film, settings=settings, full=full), every)
+
+
+def _find_spoilt(matching: _Matching, table: FrameTable) -> dict[Side, NDArray[np.bool_]]:
+    """HDR frames in whose place one release shows something else in the middle of a shot, by the release that does."""
+    path, matched = matching.edit_map.path, matching.alignment.partners >= 0
+    hdr, sdr = matching.hdr.track, matching.sdr.track
+    pairing = Pairing(matching.similarity, path, matched, find_lit(table, path), hdr.fingerprints, sdr.fingerprints)
+    faults = ([one.frame for one in track.damage if one.kind not in HARMLESS_FAULTS] for track in (hdr, sdr))
+    return find_spoilt(pairing, hdr_faults=next(faults), sdr_faults=np.flatnonzero(np.isin(path, next(faults))).tolist())
 
 
 @dataclass(frozen=True, slots=True)
@@ -1108,7 +1122,7 @@ def _report_contaminants(
     table, found = film.table, film.found
     top = find_peak(table)
     place, laid_over = _see_peak(matching, done, top, settings=settings)
-    out = found["unmatched"] if film.kept else found["unmatched"] | left_out_frames(found)
+    out = found["unmatched"] if film.kept else found["unmatched"] | foreign_frames(found)
     rest = find_peak(table, out=out)
     there, over_rest = (place, laid_over) if rest == top else _see_peak(matching, done, rest, settings=settings)
     causes = (*level_causes(table, rest, area_pixels=there.area_pixels), *over_rest)

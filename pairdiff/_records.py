@@ -161,7 +161,7 @@ class Damage:
     """One fault met while decoding."""
 
     kind: str
-    """`truncated`, `decode error`, `missing time stamp` or `corrupt picture`."""
+    """`truncated`, `decode error`, `missing time stamp`, `missing pictures` or `corrupt picture`."""
     frame: int
     """Number of the picture before which it was met."""
     detail: str
@@ -384,7 +384,7 @@ class Contaminant:
     """One kind of thing in the files that is not the film's picture."""
 
     kind: str
-    """A key of `PeakMoment.causes`, or `bars`."""
+    """A key of `PeakMoment.causes`, `damaged_partner` (SDR frames that are damaged), or `bars`."""
     treatment: Treatment
     """Frames left out of the scores; places masked in scored pictures; never scored anyway; named and still counted."""
     frames: int

@@ -43,6 +43,7 @@ from pairdiff._records import (
     Moment,
     PeakMoment,
     PictureSpan,
+    PixelPlace,
     Rectangle,
     Release,
     ReleaseResult,
@@ -100,6 +101,7 @@ from pairdiff.score.contaminants import (
     foreign_frames,
     left_out_frames,
     level_causes,
+    level_kinds,
     list_contaminants,
     locate_peak,
     make_table,
@@ -115,7 +117,7 @@ from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_s
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
-from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
+from pairdiff.score.subtitles import HALFWAY_SHARE, LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
 from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
@@ -265,7 +267,22 @@ def measure(
     del full
     settings, tell = settings or Settings(), progress or _silent
     done = _scan(probe_alone(release, settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
-    return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings))
+    peak = _locate_brightest(done, settings=settings)
+    return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings), peak)
+
+
+def _locate_brightest(scanned: _Pass, *, settings: Settings) -> PixelPlace:
+    """The brightest pixel of a release, found again in the frame that holds it."""
+    levels, times = scanned.track.levels, scanned.track.times_s
+    frame = max(range(len(levels)), key=lambda n: levels[n].max_nits)
+    shown = next(iter(read_frames_at(scanned.release, indices=[frame], times_s=[times[frame]])))
+    code = planes_to_rgb(shown.planes, scanned.release.signal)
+    sdr = scanned.release.signal.transfer.value == "bt1886"
+    # of an SDR picture its largest signal: any display keeps the order
+    light = np.clip(code, 0, None) if sdr else _hdr_light(code, scanned.release.signal, settings)
+    where = locate_peak(code_level(light), active=scanned.track.active)
+    extent = where.place, where.area_pixels, where.area_share
+    return PixelPlace(levels[frame].max_nits, frame, float(times[frame]), where.row, where.column, *extent)
 
 
 def align(
@@ -1063,14 +1080,23 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
             beside = sorted({max(frame - wait, 0), min(frame + wait, last)} - {frame})
             wanted.append((frame, picks.shots[n], beside, geometry, geometry.hdr_common if side == "hdr" else geometry.sdr_common))
         finder = WordFinder()
-        frames = _Kept(scanned, sorted({n for frame, _, beside, *_ in wanted for n in (frame, *beside)}))
+        needed = {m for frame, _, beside, *_ in wanted for n in (frame, *beside) for m in (n, _halfway(frame, n))}
+        frames = _Kept(scanned, sorted(needed))
         for done, (frame, shot, beside, geometry, region) in enumerate(wanted):
             read = frames.upto(min(frame, *beside), max(frame, *beside))
-            light, *neighbours = (partial(_grey_on_canvas, scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside))
-            finder.add(light(), (other() for other in neighbours), frame=frame, shot=shot)
+            halfway = [_halfway(frame, n) for n in beside]
+            light, *made = (
+                partial(_grey_on_canvas, scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside, *halfway)
+            )
+            neighbours = made[: len(beside)]
+            finder.add(light(), (other() for other in neighbours), frame=frame, shot=shot, between=made[len(beside) :])
             tell(f"look for words over the {side.upper()} picture", done + 1, len(wanted))
         found.append(finder.result())
     return _Words(found[0], found[1])
+
+
+def _halfway(frame: int, other: int) -> int:
+    return frame + round(HALFWAY_SHARE * (other - frame))
 
 
 class _Kept:
@@ -1140,7 +1166,8 @@ def _report_contaminants(
     listed = listed if bars is None else (*listed, bars)
     looks_so = float((left_out_frames(found) & (table.partner >= 0)).sum() / film.every.matched_frames)
     notes = (TOO_MUCH_LEFT_OUT.format(share=looks_so, most=settings.left_out_most_share),) if film.kept else ()
-    return peak, Contaminants("measured", listed, with_them, without, notes)
+    kinds = level_kinds(causes, laid_over=bool(done.laid_over))
+    return peak, Contaminants("measured", listed, with_them, without, notes, kinds)
 
 
 def _judge_all(

@@ -20,6 +20,7 @@ from pairdiff._records import (
     Damage,
     FloatArray,
     FrameLevels,
+    LevelKind,
     PeakMoment,
     PeakPassage,
     Rectangle,
@@ -537,10 +538,12 @@ def _small_causes(table: FrameTable, peak: PeakMoment) -> tuple[Contaminant, ...
     if "single_frame" in peak.causes:
         single = nothing.copy()
         single[peak.frame] = True
-        listed.append(_frames_record("single_frame", table, single, "named_only", levels_without(lasting_levels(table), nothing)))
+        record = _frames_record("single_frame", table, single, "named_only", levels_without(lasting_levels(table), nothing))
+        listed.append(replace(record, max_cll_kind="lasting"))
     if "speck" in peak.causes:
         specks = PEAK_RATIO * table.max_nits > table.wide_nits
-        listed.append(_frames_record("speck", table, specks, "named_only", levels_without(table, nothing, without_specks=True)))
+        record = _frames_record("speck", table, specks, "named_only", levels_without(table, nothing, without_specks=True))
+        listed.append(replace(record, max_cll_kind="without_specks"))
     return tuple(listed)
 
 
@@ -582,6 +585,7 @@ def _laid_over_record(
         level_nits=word_nits if kind == "subtitle" else record.level_nits,
         max_cll_without_nits=max(one.film_max_nits for one in laid_over) if sets_peak else float(table.max_nits.max()),
         max_fall_without_nits=max(one.film_average_nits for one in laid_over) if sets_peak else float(table.average_nits.max()),
+        max_cll_kind="scored_pictures" if sets_peak else "as_defined",
     )
 
 
@@ -600,6 +604,14 @@ def find_bars(table: FrameTable, active: Rectangle, signal: Signal) -> Contamina
     everywhere = np.ones(len(table.time_s), bool)
     levels = float(table.max_nits.max()), float(table.average_nits.max())
     return replace(_frames_record("bars", table, everywhere, "takes_no_part", levels), area_share=share, level_nits=None)
+
+
+def level_kinds(causes: Sequence[str], *, laid_over: bool) -> tuple[LevelKind, ...]:
+    """What kind of figure `film_levels` makes from the same causes; none where every pixel of the frames that are left counts."""
+    if laid_over and set(causes) & {"standing_mark", "subtitle"}:
+        return ("scored_pictures",)
+    specks: tuple[LevelKind, ...] = ("without_specks",) if "speck" in causes else ()
+    return (*specks, "lasting") if "single_frame" in causes else specks
 
 
 def film_levels(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from pairdiff._records import AnswerState, Comparison, Presence
+from pairdiff.score.declared import agrees_with
 from pairdiff.verdict.answer import (
     STATUS_WORDS,
     Answer,
@@ -293,8 +294,22 @@ def answer_metadata(comparison: Comparison) -> Answer:
     told = f" Round, and far from what the picture holds: {stamped}." if stamped else ""
     shown = any(one.state == "cannot_tell" for one in checks)  # HLG: its light is that of the display
     told += f" The measured levels hold {levels.condition.partition(';')[0]} only." if shown else ""
+    told += "" if shown else _explain_declared(comparison)
     state = "partly" if shown and stated else states[stated]
     return Answer(state, f"{'; '.join(rows)}. Declarations take no part in the label; the measured pictures do.{told}", changes)
+
+
+def _explain_declared(comparison: Comparison) -> str:
+    """What a declared MaxCLL that is not the measured one would fit: the level without what is not the film's picture."""
+    declared, measured = comparison.hdr.release.declared.max_cll_nits, comparison.hdr.levels.max_cll_nits
+    found = comparison.contaminants
+    without = None if found is None or found.without_them is None else found.without_them.max_cll_nits
+    if agrees_with(declared, measured) or not agrees_with(declared, without):
+        return ""
+    return (
+        f" The declared MaxCLL does not fit the measured one, which counts every pixel as defined (CTA-861.3), but the {say_nits(without)} "
+        "that are left without logos, specks and what else is not the film's picture: it may have been measured without them."
+    )
 
 
 def _say_declared(name: str, state: Presence, stated: float | None, measured: float | None) -> str:

@@ -7,7 +7,7 @@ import pytest
 
 from pairdiff.score.spoilt import LONGEST_FRAMES, Pairing, find_spoilt
 
-FRAMES, CELLS, CUT = 120, 576, 60
+FRAMES, CELLS, CUT, SECOND_CUT = 120, 576, 60, 90
 RNG = np.random.default_rng(3)
 
 
@@ -22,7 +22,7 @@ def drift(start, stop):
     return np.cos(turn) * first + np.sin(turn) * second
 
 
-FILM = unit(np.concatenate([drift(0, CUT), drift(CUT, FRAMES)]))
+FILM = unit(np.concatenate([drift(0, CUT), drift(CUT, SECOND_CUT), drift(SECOND_CUT, FRAMES)]))
 NOISE = unit(RNG.normal(size=(FRAMES, CELLS)))
 
 
@@ -62,12 +62,16 @@ def test_what_is_smeared_behind_them_until_the_key_frame_counts_as_well():
     assert told(dataclasses.replace(pairing, hdr_prints=smeared, similarity=similarity)) == {"hdr": list(range(30, 40))}
 
 
-def test_a_shot_that_was_replaced_begins_with_a_cut_in_both_and_is_no_damage():
-    assert told(pair(hdr=range(CUT, FRAMES - 1), lost=range(CUT, FRAMES - 1), path=np.arange(FRAMES))) != {}  # it ends in mid-shot
-    film = pair(hdr=range(CUT), lost=range(CUT))
-    assert told(film) == {}  # and this one at the start of the release
-    both = pair(hdr=range(30, 40), sdr=range(30, 40), lost=range(30, 40))
-    assert told(both) == {}
+def test_a_shot_that_was_replaced_begins_and_ends_with_a_cut_in_both_and_is_no_damage():
+    pairing = pair(lost=range(CUT, SECOND_CUT))
+    other = pairing.hdr_prints.copy()
+    other[CUT:SECOND_CUT] = unit(drift(CUT, SECOND_CUT))
+    shot = dataclasses.replace(pairing, hdr_prints=other, similarity=np.einsum("ij,ij->i", other, pairing.sdr_prints))
+    assert told(shot) == {}
+    late = pair(lost=range(CUT + 5, SECOND_CUT))  # the same from mid-shot on
+    other = late.hdr_prints.copy()
+    other[CUT + 5 : SECOND_CUT] = unit(drift(CUT + 5, SECOND_CUT))
+    assert told(dataclasses.replace(late, hdr_prints=other, similarity=np.einsum("ij,ij->i", other, late.sdr_prints))) != {}
 
 
 def test_frames_that_only_one_release_has_are_longer_shots_and_no_damage():

@@ -108,7 +108,7 @@ def test_a_film_whose_signs_carry_its_highlights_keeps_them(kind: str, tmp_path:
 
 
 def test_a_release_measured_alone_says_where_its_brightest_pixel_is(tmp_path: Path) -> None:
-    """A square of 12 by 12 pixels in one frame, planted; its edges overshoot in the codec, so that its level is bounded from below alone."""
+    """A square of 12 by 12 pixels in one frame, planted; a codec overshoots at its edges: its level is bounded from below."""
 
     def edit(frame: int, light: Floats) -> Floats:
         light = light.copy()

@@ -43,6 +43,7 @@ from pairdiff._records import (
     Moment,
     PeakMoment,
     PictureSpan,
+    PixelPlace,
     Rectangle,
     Release,
     ReleaseResult,
@@ -87,6 +88,7 @@ from pairdiff.match.timeline import (
 )
 from pairdiff.match.witness import ask_pictures
 from pairdiff.score.contaminants import (
+    HARMLESS_FAULTS,
     FrameTable,
     LaidOver,
     PeakPlace,
@@ -94,9 +96,12 @@ from pairdiff.score.contaminants import (
     film_levels,
     find_bars,
     find_frames,
+    find_lit,
     find_peak,
+    foreign_frames,
     left_out_frames,
     level_causes,
+    level_kinds,
     list_contaminants,
     locate_peak,
     make_table,
@@ -111,7 +116,8 @@ from pairdiff.score.scan import Track, find_active, grey_light, levels_condition
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
-from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
+from pairdiff.score.spoilt import Pairing, find_spoilt
+from pairdiff.score.subtitles import HALFWAY_SHARE, LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
 from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
@@ -261,7 +267,22 @@ def measure(
     del full
     settings, tell = settings or Settings(), progress or _silent
     done = _scan(probe_alone(release, settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
-    return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings))
+    peak = _locate_brightest(done, settings=settings)
+    return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings), peak)
+
+
+def _locate_brightest(scanned: _Pass, *, settings: Settings) -> PixelPlace:
+    """The brightest pixel of a release, found again in the frame that holds it."""
+    levels, times = scanned.track.levels, scanned.track.times_s
+    frame = max(range(len(levels)), key=lambda n: levels[n].max_nits)
+    shown = next(iter(read_frames_at(scanned.release, indices=[frame], times_s=[times[frame]])))
+    code = planes_to_rgb(shown.planes, scanned.release.signal)
+    sdr = scanned.release.signal.transfer.value == "bt1886"
+    # of an SDR picture its largest signal: any display keeps the order
+    light = np.clip(code, 0, None) if sdr else _hdr_light(code, scanned.release.signal, settings)
+    where = locate_peak(code_level(light), active=scanned.track.active)
+    extent = where.place, where.area_pixels, where.area_share
+    return PixelPlace(levels[frame].max_nits, frame, float(times[frame]), where.row, where.column, *extent)
 
 
 def align(
@@ -994,7 +1015,8 @@ def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Fi
     """Find frames that are not the film's picture, and pick pairs without them."""
     alignment = matching.alignment
     table = make_table(matching.hdr.track.levels, matching.sdr.track.levels, alignment)
-    found = find_frames(table, hdr_damage=matching.hdr.track.damage, sdr_damage=matching.sdr.track.damage, settings=settings)
+    faults = {"hdr_damage": matching.hdr.track.damage, "sdr_damage": matching.sdr.track.damage}
+    found = find_frames(table, **faults, otherwise=_find_spoilt(matching, table), settings=settings)
     every = _pick_pairs(alignment, settings=settings, full=full)
     out = left_out_frames(found) & (alignment.partners >= 0)
     kept = out.sum() > settings.left_out_most_share * every.matched_frames
@@ -1002,6 +1024,15 @@ def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Fi
         return _Film(table, found, bool(kept), every, every)
     film = replace(alignment, partners=np.where(out, -1, alignment.partners))
     return _Film(table, found, False, _pick_pairs(film, settings=settings, full=full), every)
+
+
+def _find_spoilt(matching: _Matching, table: FrameTable) -> dict[Side, NDArray[np.bool_]]:
+    """HDR frames in whose place one release shows something else in the middle of a shot, by the release that does."""
+    path, matched = matching.edit_map.path, matching.alignment.partners >= 0
+    hdr, sdr = matching.hdr.track, matching.sdr.track
+    pairing = Pairing(matching.similarity, path, matched, find_lit(table, path), hdr.fingerprints, sdr.fingerprints)
+    faults = ([one.frame for one in track.damage if one.kind not in HARMLESS_FAULTS] for track in (hdr, sdr))
+    return find_spoilt(pairing, hdr_faults=next(faults), sdr_faults=np.flatnonzero(np.isin(path, next(faults))).tolist())
 
 
 @dataclass(frozen=True, slots=True)
@@ -1049,14 +1080,23 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
             beside = sorted({max(frame - wait, 0), min(frame + wait, last)} - {frame})
             wanted.append((frame, picks.shots[n], beside, geometry, geometry.hdr_common if side == "hdr" else geometry.sdr_common))
         finder = WordFinder()
-        frames = _Kept(scanned, sorted({n for frame, _, beside, *_ in wanted for n in (frame, *beside)}))
+        needed = {m for frame, _, beside, *_ in wanted for n in (frame, *beside) for m in (n, _halfway(frame, n))}
+        frames = _Kept(scanned, sorted(needed))
         for done, (frame, shot, beside, geometry, region) in enumerate(wanted):
             read = frames.upto(min(frame, *beside), max(frame, *beside))
-            light, *neighbours = (partial(_grey_on_canvas, scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside))
-            finder.add(light(), (other() for other in neighbours), frame=frame, shot=shot)
+            halfway = [_halfway(frame, n) for n in beside]
+            light, *made = (
+                partial(_grey_on_canvas, scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside, *halfway)
+            )
+            neighbours = made[: len(beside)]
+            finder.add(light(), (other() for other in neighbours), frame=frame, shot=shot, between=made[len(beside) :])
             tell(f"look for words over the {side.upper()} picture", done + 1, len(wanted))
         found.append(finder.result())
     return _Words(found[0], found[1])
+
+
+def _halfway(frame: int, other: int) -> int:
+    return frame + round(HALFWAY_SHARE * (other - frame))
 
 
 class _Kept:
@@ -1108,7 +1148,7 @@ def _report_contaminants(
     table, found = film.table, film.found
     top = find_peak(table)
     place, laid_over = _see_peak(matching, done, top, settings=settings)
-    out = found["unmatched"] if film.kept else found["unmatched"] | left_out_frames(found)
+    out = found["unmatched"] if film.kept else found["unmatched"] | foreign_frames(found)
     rest = find_peak(table, out=out)
     there, over_rest = (place, laid_over) if rest == top else _see_peak(matching, done, rest, settings=settings)
     causes = (*level_causes(table, rest, area_pixels=there.area_pixels), *over_rest)
@@ -1126,7 +1166,8 @@ def _report_contaminants(
     listed = listed if bars is None else (*listed, bars)
     looks_so = float((left_out_frames(found) & (table.partner >= 0)).sum() / film.every.matched_frames)
     notes = (TOO_MUCH_LEFT_OUT.format(share=looks_so, most=settings.left_out_most_share),) if film.kept else ()
-    return peak, Contaminants("measured", listed, with_them, without, notes)
+    kinds = level_kinds(causes, laid_over=bool(done.laid_over))
+    return peak, Contaminants("measured", listed, with_them, without, notes, kinds)
 
 
 def _judge_all(

@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.floating[Any]]
 Side = Literal["hdr", "sdr"]
+LevelKind = Literal["as_defined", "without_specks", "lasting", "scored_pictures"]
+"""How a highest level was taken: every pixel of every frame that counts, as CTA-861.3 defines MaxCLL; what more than
+`levels.SPECK_PIXELS` pixels of a frame reach; what lasts two frames; scored pictures alone, outside what is laid over them."""
 SIDES: tuple[Side, Side] = ("hdr", "sdr")
 Status = Literal["measured", "not_applicable", "cannot_tell", "not_measured"]
 Presence = Literal["absent", "zero", "present"]
@@ -161,7 +164,7 @@ class Damage:
     """One fault met while decoding."""
 
     kind: str
-    """`truncated`, `decode error`, `missing time stamp` or `corrupt picture`."""
+    """`truncated`, `decode error`, `missing time stamp`, `missing pictures` or `corrupt picture`."""
     frame: int
     """Number of the picture before which it was met."""
     detail: str
@@ -356,7 +359,7 @@ class PeakMoment:
     place: str | None
     """The same in words: `upper left`, `centre`, ..."""
     area_pixels: int | None
-    """Pixels joined to it that reach `contaminants.PEAK_RATIO` of its level."""
+    """Of the one connected patch around it: pixels joined to it that reach `contaminants.PEAK_RATIO` of its level."""
     area_share: float | None
     """The same as a share of the active picture."""
     lasts_frames: int | None
@@ -380,11 +383,29 @@ class PeakMoment:
 
 
 @dataclass(frozen=True, slots=True)
+class PixelPlace:
+    """When and where one release has its brightest pixel."""
+
+    nits: float
+    frame: int
+    time_s: float
+    row: int
+    """In the coded picture, as the column."""
+    column: int
+    place: str
+    """The same in words: `upper left`, `centre`, ..."""
+    area_pixels: int
+    """Of the one connected patch around it that reaches `contaminants.PEAK_RATIO` of its level."""
+    area_share: float
+    """The same as a share of the active picture."""
+
+
+@dataclass(frozen=True, slots=True)
 class Contaminant:
     """One kind of thing in the files that is not the film's picture."""
 
     kind: str
-    """A key of `PeakMoment.causes`, or `bars`."""
+    """A key of `PeakMoment.causes`, `damaged_partner` (SDR frames that are damaged), or `bars`."""
     treatment: Treatment
     """Frames left out of the scores; places masked in scored pictures; never scored anyway; named and still counted."""
     frames: int
@@ -401,6 +422,8 @@ class Contaminant:
     max_cll_without_nits: float | None
     """MaxCLL of the HDR release if only this were left out."""
     max_fall_without_nits: float | None
+    max_cll_kind: LevelKind = "as_defined"
+    """What kind of figure the two last ones are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,6 +453,8 @@ class Contaminants:
     without_them: Headline | None
     """What the verdict rests on."""
     notes: tuple[str, ...] = ()
+    max_cll_without_kinds: tuple[LevelKind, ...] = ()
+    """What makes MaxCLL of `without_them` another kind of figure; empty where it counts every pixel of the frames that are left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -949,6 +974,8 @@ class Measurement:
     frames: tuple[FrameLevels, ...]
     versions: Mapping[str, str]
     settings: Mapping[str, Any]
+    peak: PixelPlace | None = None
+    """Its brightest pixel; None where that was not looked for."""
 
 
 @dataclass(frozen=True, slots=True)

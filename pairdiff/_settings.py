@@ -144,6 +144,11 @@ class Settings:
     recovered_spread: float = option(
         0.3, "verdict", "Spread of HDR level in the film's clipped areas, as a share of the headroom, below which HDR is flat there."
     )
+    recovered_spread_stops: float = option(
+        0.4,
+        "verdict",
+        "The same in stops, however large the headroom: even lamps differ by 0.7, what one curve lifted by up to 0.33.",
+    )
     stretched_clip_share: float = option(0.5, "verdict", "Share of what lies above SDR white that must be SDR-clipped for `stretched`.")
     stretched_area_share: float = option(
         0.02, "verdict", "Share of the picture that must be SDR-clipped, over matched time, for `stretched`: lamps are flat in any grade."

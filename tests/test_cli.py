@@ -525,6 +525,9 @@ def test_measure_and_align_print_one_document(run_pairdiff: Run, small_pair: Sma
     measured = json.loads(run_pairdiff("measure", small_pair.hdr, "--json").stdout)
     validate_document(measured, kind="measurement")
     assert measured["levels"]["max_cll_nits"] == pytest.approx(150, rel=0.15)
+    peak = measured["peak"]
+    assert (peak["nits"], peak["time_s"]) == (measured["levels"]["max_cll_nits"], measured["levels"]["max_cll_time_s"])
+    assert peak["area_pixels"] > 0
     aligned = json.loads(run_pairdiff("align", small_pair.hdr, small_pair.sdr, "--json").stdout)
     validate_document(aligned, kind="alignment")
     assert aligned["matched_share"] == 1.0

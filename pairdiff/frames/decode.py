@@ -38,6 +38,8 @@ FORWARD_PICTURES = 24
 """A gap up to so many pictures is decoded through; seeking costs about as much (own)."""
 LEAST_UNEVEN, UNEVEN_SHARE = 4, 0.05
 """Pictures that come early or late, and their share, from which a frame rate varies and a long gap is no damage (own)."""
+FEW_GAPS, FEW_GAPS_SHARE = 4, 0.005
+"""Short gaps, and share of pictures out of step, up to which they are pictures that the decoder dropped, and not a varying rate (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
 
@@ -73,7 +75,9 @@ class FrameReader:
 
     def __init__(self, release: Release, *, threads: int = 0, watch: Callable[[int, tuple[Plane, ...]], None] | None = None) -> None:
         self._watch = watch
-        self._uneven, self._lasts_s = 0, Fraction(0)
+        self._uneven, self._lasts_s, self._held = 0, Fraction(0), False
+        self._gaps: list[Damage] = []
+        self._dropped = 0
         self.damage: list[Damage] = []
         self.frames_read = 0
         self.last_time_s: Fraction | None = None
@@ -110,6 +114,7 @@ class FrameReader:
                 f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
                 "The file may be damaged, encrypted or cut off: copy it again."
             )
+        self._tell_gaps()
         self._check_length()
 
     def _stored(self) -> Iterator[Frame]:
@@ -118,10 +123,12 @@ class FrameReader:
         for picture in decode_pictures(self._container, self._stream, on_fault=self._record):
             if picture.is_corrupt:
                 self._record("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
+                self._dropped += 1
                 continue
             if (picture.width, picture.height) != size:
                 detail = f"the picture size changes to {picture.width} x {picture.height}; such pictures are left out"
                 self._record("corrupt picture", detail)
+                self._dropped += 1
                 continue
             time_s = self._time(picture)
             frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s)
@@ -141,8 +148,12 @@ class FrameReader:
         if self.last_time_s is not None and stamped <= self.last_time_s:
             self._record("missing time stamp", "time stamps run backwards: those pictures' times follow from the frame rate")
             return following
+        missing, self._dropped = round((stamped - following) / self._step_s) - self._dropped, 0
         if self._is_gap(stamped - following, picture):
             self._record("decode error", f"no picture until {float(stamped):.3f} s: the file is damaged there, or its frame rate varies")
+        elif missing > 0 and not self._held:
+            said = f"{missing} picture{'s are' if missing > 1 else ' is'} missing before {float(stamped):.3f} s"
+            self._gaps.append(Damage("missing pictures", self.frames_read, said))
         return stamped
 
     def _is_gap(self, late_s: Fraction, picture: VideoFrame) -> bool:
@@ -150,8 +161,14 @@ class FrameReader:
         self._uneven += abs(late_s) > self._step_s / 2
         lasts_s, self._lasts_s = self._lasts_s, (picture.duration or 0) * (picture.time_base or self._release.time_base)
         stated = late_s + self._step_s <= lasts_s + self._step_s / 2
+        self._held = stated
         varies = self._uneven >= max(LEAST_UNEVEN, UNEVEN_SHARE * self.frames_read)
         return late_s > max(5 * self._step_s, Fraction(1, 5)) and not stated and not varies
+
+    def _tell_gaps(self) -> None:
+        """Short gaps in an otherwise even stream are pictures that the decoder dropped; many, or in an uneven one, are its rate."""
+        if max(self._uneven, len(self._gaps)) <= max(FEW_GAPS, FEW_GAPS_SHARE * self.frames_read):
+            self.damage = sorted([*self.damage, *self._gaps], key=lambda one: one.frame)[:MOST_DAMAGE]
 
     def _place(self, picture: VideoFrame) -> str:
         stamped = stamp_s(picture, self._release)

@@ -20,10 +20,12 @@ from pairdiff._records import (
     Damage,
     FloatArray,
     FrameLevels,
+    LevelKind,
     PeakMoment,
     PeakPassage,
     Rectangle,
     SegmentKind,
+    Side,
     Signal,
     Treatment,
 )
@@ -45,8 +47,14 @@ END_LONGEST_S = (180.0, 900.0)
 """Longest that logos before a film and credits behind it take, seconds (common practice, no source)."""
 ON_BLACK_SHARE = 0.8
 """Share of the frames of a logo or of credits that are black for more than half of the picture (own)."""
+LIT_NITS, DARK_NITS = 5.0, 0.1
+"""A picture whose highest percentiles, or whose median, stay below this in both releases is too dark to tell damage by, cd/m2 (own)."""
+HARMLESS_FAULTS = ("truncated", "missing time stamp", "missing pictures")
+"""Faults of a stream that spoil no picture that is there."""
 FRAME_KINDS = ("unmatched", "logo_or_credits", "flash", "damaged_frame")
-"""Contaminants that take whole frames, in the order in which a frame is named after them."""
+"""Contaminants that take whole frames of the HDR release, in the order in which a frame is named after them."""
+SCORE_KINDS = (*FRAME_KINDS, "damaged_partner")
+"""Those that take no part in the scores: an HDR frame whose partner is damaged is sound, and its levels count."""
 
 BoolArray = NDArray[np.bool_]
 
@@ -116,7 +124,12 @@ def make_table(hdr: Sequence[FrameLevels], sdr: Sequence[FrameLevels], alignment
 
 
 def find_frames(
-    table: FrameTable, *, hdr_damage: Sequence[Damage], sdr_damage: Sequence[Damage], settings: Settings
+    table: FrameTable,
+    *,
+    hdr_damage: Sequence[Damage],
+    sdr_damage: Sequence[Damage],
+    settings: Settings,
+    otherwise: Mapping[Side, BoolArray] | None = None,
 ) -> dict[str, BoolArray]:
     """Frames of the HDR release that are no picture of the film, by kind.
 
@@ -125,22 +138,28 @@ def find_frames(
     table : figures of every frame.
     hdr_damage, sdr_damage : faults met while decoding.
     settings : thresholds.
+    otherwise : of `find_spoilt`; None where that was not looked for.
 
     Returns
     -------
-    A mask, (HDR frame,), for each of `FRAME_KINDS`; a frame may be in several.
+    A mask, (HDR frame,), for each of `SCORE_KINDS`; a frame may be in several.
     """
     unmatched = np.array([one == "hdr_only" for one in table.passage], bool)
     damaged = np.zeros(len(table.time_s), bool)
-    damaged[[one.frame for one in hdr_damage if one.kind != "truncated" and 0 <= one.frame < damaged.size]] = True
-    spoilt = [one.frame for one in sdr_damage if one.kind != "truncated"]
-    damaged |= np.isin(table.partner, spoilt) & (table.partner >= 0)
+    damaged[[one.frame for one in hdr_damage if one.kind not in HARMLESS_FAULTS and 0 <= one.frame < damaged.size]] = True
+    spoilt = [one.frame for one in sdr_damage if one.kind not in HARMLESS_FAULTS]
+    spoilt_partner = np.isin(table.partner, spoilt) & (table.partner >= 0)
     ends = find_ends(table, settings=settings)
+    flash = find_flashes(table, settings=settings) & ~ends
+    if otherwise is not None:
+        damaged |= otherwise["hdr"] & ~ends & ~flash
+        spoilt_partner |= otherwise["sdr"] & ~ends & ~flash
     return {
-        "unmatched": unmatched,
+        "unmatched": unmatched & ~spoilt_partner,  # there the SDR release lost the film's frames
         "logo_or_credits": ends,
-        "flash": find_flashes(table, settings=settings) & ~ends,
+        "flash": flash,
         "damaged_frame": damaged,
+        "damaged_partner": spoilt_partner & ~damaged,
     }
 
 
@@ -214,6 +233,16 @@ def find_flashes(table: FrameTable, *, settings: Settings) -> BoolArray:
             if not _leaves_trace(table, before + 1, before + 1 + length, share=settings.flash_trace_share):
                 found[before + 1 : before + 1 + length] = True
     return found
+
+
+def find_lit(table: FrameTable, path: NDArray[np.int64]) -> BoolArray:
+    """Where either release shows more than letters or lamps on black, (HDR frame,); `path` is the SDR frame of each, -1 without one."""
+
+    def either(hdr: FloatArray, sdr: FloatArray) -> FloatArray:
+        return np.maximum(hdr, np.where(path >= 0, sdr[np.maximum(path, 0)], 0.0))
+
+    lit = either(table.p999_nits, table.sdr_p99_nits) >= LIT_NITS
+    return np.asarray(lit & (either(table.p50_nits, table.sdr_p50_nits) >= DARK_NITS))
 
 
 def _leaves_trace(table: FrameTable, start: int, stop: int, *, share: float) -> bool:
@@ -329,7 +358,7 @@ def describe_peak(
     own = level_causes(table, frame, area_pixels=None if place is None else place.area_pixels)
     held = (*_kinds_at(found, frame), *laid_over)
     causes = (*held, *(one for one in own if not held or one != "speck"))  # an overshoot in a logo: the logo is the cause
-    film = table.max_nits[~left_out_frames(found) & ~found["unmatched"]]
+    film = table.max_nits[~foreign_frames(found) & ~found["unmatched"]]
     matched = np.flatnonzero(table.partner >= 0)
     first, last = (int(matched[0]), int(matched[-1])) if matched.size else (0, len(table.time_s) - 1)
     return PeakMoment(
@@ -387,6 +416,11 @@ def _passages(table: FrameTable, found: Mapping[str, BoolArray], reached: BoolAr
 
 def left_out_frames(found: Mapping[str, BoolArray]) -> BoolArray:
     """Frames that are left out of the scores, (HDR frame,); frames without a partner take no part anyway."""
+    return foreign_frames(found) | found["damaged_partner"]
+
+
+def foreign_frames(found: Mapping[str, BoolArray]) -> BoolArray:
+    """Matched frames of the HDR release that are not the film's picture, (HDR frame,): their levels are none of the film's."""
     return np.asarray(np.logical_or.reduce([found[kind] for kind in FRAME_KINDS if kind != "unmatched"]), bool)
 
 
@@ -480,11 +514,14 @@ def list_contaminants(
     In the order in which the report lists them.
     """
     listed = []
-    for kind in FRAME_KINDS:
+    nothing = np.zeros(len(table.time_s), bool)
+    for kind in SCORE_KINDS:
         if found[kind].any():
             paired = (found[kind] & (table.partner >= 0)).any()
             treatment: Treatment = "takes_no_part" if not paired else "named_only" if kept else "left_out"
-            listed.append(_frames_record(kind, table, found[kind], treatment, levels_without(table, found[kind])))
+            listed.append(
+                _frames_record(kind, table, found[kind], treatment, levels_without(table, found[kind] if kind in FRAME_KINDS else nothing))
+            )
     for kind, name in (("standing_mark", "marks_share"), ("subtitle", "words_share")):
         covered = [one for one in laid_over if getattr(one, name) > 0]
         if covered:
@@ -501,10 +538,12 @@ def _small_causes(table: FrameTable, peak: PeakMoment) -> tuple[Contaminant, ...
     if "single_frame" in peak.causes:
         single = nothing.copy()
         single[peak.frame] = True
-        listed.append(_frames_record("single_frame", table, single, "named_only", levels_without(lasting_levels(table), nothing)))
+        record = _frames_record("single_frame", table, single, "named_only", levels_without(lasting_levels(table), nothing))
+        listed.append(replace(record, max_cll_kind="lasting"))
     if "speck" in peak.causes:
         specks = PEAK_RATIO * table.max_nits > table.wide_nits
-        listed.append(_frames_record("speck", table, specks, "named_only", levels_without(table, nothing, without_specks=True)))
+        record = _frames_record("speck", table, specks, "named_only", levels_without(table, nothing, without_specks=True))
+        listed.append(replace(record, max_cll_kind="without_specks"))
     return tuple(listed)
 
 
@@ -546,6 +585,7 @@ def _laid_over_record(
         level_nits=word_nits if kind == "subtitle" else record.level_nits,
         max_cll_without_nits=max(one.film_max_nits for one in laid_over) if sets_peak else float(table.max_nits.max()),
         max_fall_without_nits=max(one.film_average_nits for one in laid_over) if sets_peak else float(table.average_nits.max()),
+        max_cll_kind="scored_pictures" if sets_peak else "as_defined",
     )
 
 
@@ -566,6 +606,14 @@ def find_bars(table: FrameTable, active: Rectangle, signal: Signal) -> Contamina
     return replace(_frames_record("bars", table, everywhere, "takes_no_part", levels), area_share=share, level_nits=None)
 
 
+def level_kinds(causes: Sequence[str], *, laid_over: bool) -> tuple[LevelKind, ...]:
+    """What kind of figure `film_levels` makes from the same causes; none where every pixel of the frames that are left counts."""
+    if laid_over and set(causes) & {"standing_mark", "subtitle"}:
+        return ("scored_pictures",)
+    specks: tuple[LevelKind, ...] = ("without_specks",) if "speck" in causes else ()
+    return (*specks, "lasting") if "single_frame" in causes else specks
+
+
 def film_levels(
     table: FrameTable, found: Mapping[str, BoolArray], laid_over: Sequence[LaidOver], *, causes: Sequence[str], kept: bool
 ) -> tuple[float, float]:
@@ -580,7 +628,7 @@ def film_levels(
         speck reaches; where it lasts one frame, levels that last two; where it is laid over the picture, those of scored pictures.
     kept : nothing was left out of the scores; then only frames without a partner do not count.
     """
-    out = found["unmatched"] if kept else found["unmatched"] | left_out_frames(found)
+    out = found["unmatched"] if kept else found["unmatched"] | foreign_frames(found)
     kept_table = lasting_levels(table) if "single_frame" in causes else table
     levels = levels_without(kept_table, out, without_specks="speck" in causes) or (
         float(table.max_nits.max()),

@@ -51,6 +51,13 @@ def check_declared(declared: Declared, levels: Levels, *, absolute: bool) -> tup
     )
 
 
+def agrees_with(said_nits: float | None, found_nits: float | None) -> bool:
+    """Whether a declared level and a measured one agree, either way, by `AGREES_RATIO`; unknown ones do not."""
+    if not said_nits or not found_nits:
+        return False
+    return max(said_nits / found_nits, found_nits / said_nits) <= AGREES_RATIO
+
+
 def _judge(
     presence: str, said_nits: float | None, found_nits: float | None, *, robust_nits: float | None, absolute: bool, name: str
 ) -> DeclaredState:

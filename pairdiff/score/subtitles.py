@@ -9,7 +9,8 @@ that level masked in scored pictures. The lettering of a sign, which moves slowl
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import itertools
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -68,6 +69,8 @@ FILL_PIXELS, FILL_SHARE = 9, 0.05
 """Smallest window from which a masked pixel is filled, and the least share of unmasked pixels in it; else it is doubled (own)."""
 WAIT_S = 0.33
 """Time between the frame looked at and those before and behind: a subtitle of 0.7 s covers one of the two (own)."""
+HALFWAY_SHARE = 0.6
+"""Where between them the frame lies that words must stand still in too, as a share of that time (own; no simple fraction)."""
 LOOKED_AT_PAIRS = 96
 """Frames in which words are looked for, at most, spread over the film (own)."""
 
@@ -106,17 +109,26 @@ class WordFinder:
         self._found: list[Words] = []
         self._looked = 0
 
-    def add(self, light: FloatArray, neighbours: Iterable[FloatArray], *, frame: int, shot: int) -> None:
+    def add(
+        self,
+        light: FloatArray,
+        neighbours: Iterable[FloatArray],
+        *,
+        frame: int,
+        shot: int,
+        between: Sequence[Callable[[], FloatArray]] = (),
+    ) -> None:
         """See a frame and its neighbours, each (row, column) cd/m2 of the equal grey of its luma, active picture.
 
-        The neighbours are only taken where the frame has lines that could be words.
+        The neighbours are only taken where the frame has lines that could be words. `between` makes, for each of them, a frame that lies
+        between the two: a row of windows that has moved on by one window looks still there and back, and not halfway.
         """
         self._looked += 1
         strokes = find_strokes(light)
         lines = [*_lines(strokes), *_lines(_bright_part(light, strokes))]
         best = None
-        for other in neighbours if lines else ():
-            kept = _still_lines(light, other, lines)
+        for other, halfway in zip(neighbours, between or itertools.repeat(None)) if lines else ():  # noqa: B905 (repeat has no end)
+            kept = _still_lines(light, other, lines, between=halfway)
             if kept is not None and (best is None or kept.sum() > best.sum()):
                 best = kept
         if best is None:
@@ -249,23 +261,38 @@ def _side_by_side(row: Sequence[int], stats: NDArray[np.int32], *, gap: float, s
     return next(group for group in groups if seed in group)
 
 
-def _still_lines(light: FloatArray, other: FloatArray, lines: Sequence[BoolArray]) -> BoolArray | None:
-    """Lines that stand still between two frames while the picture around them moves; None where there is none."""
-    change = np.maximum(light, LEAST_NITS) / np.maximum(other, LEAST_NITS)
-    change = np.maximum(change, 1 / change)
+def _still_lines(
+    light: FloatArray, other: FloatArray, lines: Sequence[BoolArray], *, between: Callable[[], FloatArray] | None = None
+) -> BoolArray | None:
+    """Lines that stand still between two frames, and in one between them, while the picture around them moves; None without any."""
+    change, halfway = _change(light, other), None
     found = np.zeros(light.shape, bool)
     size = 4 * max(round(light.shape[0] * STROKE_SHARE), 2) + 1
     for line in lines:
         around = _box(line, spare=size)
         strokes, moved = line[around], change[around]
         cores = _cores(light[around], strokes)
-        if not cores.any() or float((moved[cores] <= STILL_RATIO).mean()) < STILL_SHARE:
+        if not _stands_still(moved, cores):
             continue
         near = cv2.dilate(strokes.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
         ring = near & ~(cv2.dilate(strokes.astype(np.uint8), np.ones((CORE_PIXELS,) * 2, np.uint8)) > 0)
-        if ring.any() and float((moved[ring] >= MOVED_RATIO).mean()) >= MOVED_SHARE:
+        if not ring.any() or float((moved[ring] >= MOVED_RATIO).mean()) < MOVED_SHARE:
+            continue
+        if between is not None and halfway is None:
+            halfway = _change(light, between())
+        if halfway is None or _stands_still(halfway[around], cores):
             found |= line
     return found if 0 < found.mean() <= MOST_SHARE else None
+
+
+def _change(light: FloatArray, other: FloatArray) -> FloatArray:
+    """Ratio of the higher to the lower light of every pixel."""
+    change = np.maximum(light, LEAST_NITS) / np.maximum(other, LEAST_NITS)
+    return np.asarray(np.maximum(change, 1 / change))
+
+
+def _stands_still(change: FloatArray, cores: BoolArray) -> bool:
+    return bool(cores.any()) and float((change[cores] <= STILL_RATIO).mean()) >= STILL_SHARE
 
 
 def _box(mask: BoolArray, *, spare: int) -> tuple[slice, slice]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from pairdiff._records import AnswerState, BeyondSet, Comparison, Presence
+from pairdiff.score.declared import agrees_with
 from pairdiff.verdict.answer import (
     STATUS_WORDS,
     Answer,
@@ -250,17 +251,18 @@ def answer_stretched(comparison: Comparison) -> Answer:
     if found.status != "measured" or found.bright_clipped_share is None or found.detail_jnd is None:
         answer = f"What the HDR release holds where the SDR is clipped {STATUS_WORDS[found.status]}."
         return Answer("cannot_answer", answer, "Highlights where the SDR release clips.")
-    share, detail, part = (setting(comparison, name) for name in ("stretched_clip_share", "recovered_jnd", "recovered_spread"))
+    names = ("stretched_clip_share", "recovered_jnd", "recovered_spread", "recovered_spread_stops")
+    share, detail, part, most = (setting(comparison, name) for name in names)
     spread = "" if found.film_stops is None else f" and the level spreads over {say_decimals(found.film_stops, 2)} stops"
     stops = comparison.headroom.stops or 0.0
-    flat = f", here {say_decimals(part * stops, 2)} stops" if stops > 0 else ""
+    flat = f", here {say_decimals(min(part * stops, most), 2)} stops" if stops > 0 else ""
     outcome = "so it is here" if comparison.verdict.label == "stretched-sdr" else "not so here"
     return Answer(
         "answered",
         f"Of what lies above SDR white {say_share(found.bright_clipped_share)} lies where the SDR is clipped (stretched from "
         f"{say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}. By the rule for a stretched picture: {outcome}.",
-        f"Flat means detail below {detail:g} JND and a spread below {say_share(part)} of the headroom{flat}; grain laid on "
-        "afterwards looks like detail.",
+        f"Flat means detail below {detail:g} JND and a spread below {say_share(part)} of the headroom and {most:g} stops{flat}; "
+        "grain laid on afterwards looks like detail.",
     )
 
 
@@ -316,8 +318,22 @@ def answer_metadata(comparison: Comparison) -> Answer:
     told = f" Round, and far from what the picture holds: {stamped}." if stamped else ""
     shown = any(one.state == "cannot_tell" for one in checks)  # HLG: its light is that of the display
     told += f" The measured levels hold {levels.condition.partition(';')[0]} only." if shown else ""
+    told += "" if shown else _explain_declared(comparison)
     state = "partly" if shown and stated else states[stated]
     return Answer(state, f"{'; '.join(rows)}. Declarations take no part in the label; the measured pictures do.{told}", changes)
+
+
+def _explain_declared(comparison: Comparison) -> str:
+    """What a declared MaxCLL that is not the measured one would fit: the level without what is not the film's picture."""
+    declared, measured = comparison.hdr.release.declared.max_cll_nits, comparison.hdr.levels.max_cll_nits
+    found = comparison.contaminants
+    without = None if found is None or found.without_them is None else found.without_them.max_cll_nits
+    if agrees_with(declared, measured) or not agrees_with(declared, without):
+        return ""
+    return (
+        f" The declared MaxCLL does not fit the measured one, which counts every pixel as defined (CTA-861.3), but the {say_nits(without)} "
+        "that are left without logos, specks and what else is not the film's picture: it may have been measured without them."
+    )
 
 
 def _say_declared(name: str, state: Presence, stated: float | None, measured: float | None) -> str:

@@ -55,6 +55,7 @@ THRESHOLDS = (
     "clipped_share",
     "recovered_jnd",
     "recovered_spread",
+    "recovered_spread_stops",
     "stretched_clip_share",
     "stretched_area_share",
     "stretched_residual_jnd",
@@ -322,7 +323,7 @@ def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisSt
 def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, settings: Settings) -> Conditions:
     gains = ("slightly_more", "clearly_more")
     flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
-    narrow = figures.film_stops is not None and figures.film_stops < settings.recovered_spread * figures.stops
+    narrow = figures.film_stops is not None and figures.film_stops < _flat_stops(figures.stops, settings)
     residual = case.tone.residual_p95_jnd
     return Conditions(
         too_little_matched=case.matched_s < settings.min_matched_s or case.matched_share_of_shorter < settings.min_matched_share,
@@ -339,6 +340,11 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         power_law=_is_power_law(figures, case, settings),
         beyond_set=case.controls.at_bound,
     )
+
+
+def _flat_stops(stops: float, settings: Settings) -> float:
+    """Spread of level below which HDR is flat where the SDR is clipped, at a headroom."""
+    return min(settings.recovered_spread * stops, settings.recovered_spread_stops)
 
 
 def _clipped_there(figures: _Figures, settings: Settings) -> bool:
@@ -672,7 +678,8 @@ def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
     clipped = _share(recovered.clipped_share or 0.0)
     return (
         f"Where the SDR is clipped ({clipped} of the picture) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
-        f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom.{there}"
+        f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom, "
+        f"{settings.recovered_spread_stops:g} stops at most.{there}"
     )
 
 
@@ -738,10 +745,10 @@ def _flat_in_words(labels: tuple[str, str], figures: _Figures, settings: Setting
     """Why another headroom makes or unmakes a stretched picture while highlights still gain: flat is a share of the headroom."""
     if "stretched-sdr" not in labels or figures.film_stops is None or figures.stops < settings.headroom_slight_stops:
         return ""
-    flat = figures.film_stops < settings.recovered_spread * figures.stops
+    flat = figures.film_stops < _flat_stops(figures.stops, settings)
     return (
-        f" (flat is a spread below {settings.recovered_spread:.0%} of the headroom, and the {figures.film_stops:.2f} stops where the SDR "
-        f"is clipped are {'then' if flat else 'no longer'} below that)"
+        f" (flat is a spread below {settings.recovered_spread:.0%} of the headroom and {settings.recovered_spread_stops:g} stops, and the "
+        f"{figures.film_stops:.2f} stops where the SDR is clipped are {'then' if flat else 'no longer'} below that)"
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from pairdiff.score.levels import SPECK_PIXELS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.phrases import NO_VALUE, say_jod, say_nits, say_share, say_stops, say_time
 
@@ -12,7 +13,8 @@ KIND_WORDS = {
     "unmatched": "passages that only the HDR release has",
     "logo_or_credits": "logos or credits at an end of the release",
     "flash": "flashes that the SDR release does not show",
-    "damaged_frame": "damaged frames",
+    "damaged_frame": "frames of the HDR release that are damaged, or replaced in the middle of a shot",
+    "damaged_partner": "frames of the SDR release that are damaged, or replaced in the middle of a shot",
     "standing_mark": "marks that stand still over the film",
     "subtitle": "words laid over the picture",
     "single_frame": "a level of one frame",
@@ -23,7 +25,7 @@ CAUSE_WORDS = {
     "unmatched": "a passage that only the HDR release has",
     "logo_or_credits": "a logo or credits at an end of the release",
     "flash": "a flash that the SDR release does not show",
-    "damaged_frame": "a damaged frame",
+    "damaged_frame": "a frame that is damaged, or replaced in the middle of a shot",
     "standing_mark": "a mark that stands still over the film",
     "subtitle": "words laid over the picture",
     "single_frame": "a single frame",
@@ -39,12 +41,21 @@ INNOCENT_WORDS = {
     "logo_or_credits": "A logo is made once, for many films, and often as bright as the format allows.",
     "flash": "Lightning or a gunshot may light a single frame, and the SDR grade may hold it down.",
     "damaged_frame": "A file can be damaged on its way; the release need not be.",
+    "damaged_partner": "A file can be damaged on its way; the release need not be.",
     "standing_mark": "A broadcaster's or a distributor's mark has a level of its own.",
     "subtitle": "Subtitles and titles are set at a level of their own, whatever the grade.",
     "single_frame": "A spark, a flash of a camera or the first frame of a cut can last one frame.",
     "speck": "A star or a glint can be a few pixels; so can a defect, and a codec's overshoot.",
     "bars": "Films are wider than screens.",
 }
+LEVEL_WORDS = {
+    "as_defined": "as defined",
+    "without_specks": f"what more than {SPECK_PIXELS} pixels of a frame reach",
+    "lasting": "what lasts two frames",
+    "scored_pictures": "of scored pictures, outside what is laid over them",
+}
+"""What kind of figure a highest level is, by `LevelKind`."""
+DEFINED = "MaxCLL as defined (CTA-861.3) is the brightest pixel of all frames, be it a speck, a mark or a letter"
 POSITION_WORDS = {"before": "before the film", "within": "within the film", "behind": "behind the film"}
 
 Record = Mapping[str, Any]
@@ -85,11 +96,13 @@ def say_peak(peak: Record, contaminants: Record | None) -> list[str]:
     if peak["nits"] is None:
         return []
     cause = say_cause(peak)
-    source = f"comes from {cause}" if cause else "lies in the film's picture"
+    source = f"comes from {cause}" if cause else "lies in what counts as the film's picture"
     where = "" if peak["place"] is None else f", {_say_place(peak['place'])}"
     lines = [f"MaxCLL {say_nits(peak['nits'])} {source}: at {say_time(peak['time_s'])} of the HDR release (frame {peak['frame']}){where}."]
     area = (
-        "" if peak["area_pixels"] is None else f" over {_say_pixels(peak['area_pixels'])} ({say_share(peak['area_share'])} of the picture)"
+        ""
+        if peak["area_pixels"] is None
+        else f" over one connected patch of {_say_pixels(peak['area_pixels'])} ({say_share(peak['area_share'])} of the picture)"
     )
     lasts = "in that frame alone" if peak["lasts_frames"] == 1 else f"for {peak['lasts_s']:.2f} s"
     reaching = "one frame reaches" if peak["frames_reaching"] == 1 else f"{peak['frames_reaching']} frames reach"
@@ -97,13 +110,21 @@ def say_peak(peak: Record, contaminants: Record | None) -> list[str]:
     without = None if contaminants is None else contaminants["without_them"]
     if without is not None and without["max_cll_nits"] is not None and without["max_cll_nits"] < peak["nits"]:
         when = "" if peak["film_time_s"] is None else f", at {say_time(peak['film_time_s'])}"
-        lines.append(f"Without what is not the film's picture MaxCLL is {say_nits(without['max_cll_nits'])}{when}.")
+        lines.append(
+            f"Without what is not the film's picture MaxCLL is {say_nits(without['max_cll_nits'])}{when}{_say_kinds(contaminants)}."
+        )
+        lines.append(f"{DEFINED}: {say_nits(peak['nits'])}.")
     if peak["usual_nits"] is not None:
         lines.append(f"In 95 % of the film's frames no pixel exceeds {say_nits(peak['usual_nits'])}.")
     if len(peak["passages"]) > 1:
         stretches = "; ".join(_say_passage(one) for one in peak["passages"])
         lines.append(f"Reached in these stretches, the brightest first: {stretches}.")
     return lines
+
+
+def _say_kinds(contaminants: Record | None) -> str:
+    kinds = () if contaminants is None else contaminants.get("max_cll_without_kinds", ())  # results of an earlier version hold none
+    return f" ({', and '.join(LEVEL_WORDS[one] for one in kinds)})" if kinds else ""
 
 
 def _say_place(place: str) -> str:
@@ -129,12 +150,17 @@ def contaminant_rows(contaminants: Record) -> list[dict[str, str]]:
             "treatment": TREATMENT_WORDS[one["treatment"]],
             "extent": _say_extent(one),
             "level": say_nits(one["level_nits"]) if one["level_nits"] is not None else "",
-            "max_cll": say_nits(one["max_cll_without_nits"]),
+            "max_cll": say_nits(one["max_cll_without_nits"]) + _say_kind(one),
             "max_fall": say_nits(one["max_fall_without_nits"]),
             "innocent": INNOCENT_WORDS[one["kind"]],
         }
         for one in contaminants["found"]
     ]
+
+
+def _say_kind(one: Record) -> str:
+    kind = one.get("max_cll_kind", "as_defined")
+    return "" if kind == "as_defined" else f" ({LEVEL_WORDS[kind]})"
 
 
 def _say_extent(one: Record) -> str:
@@ -174,7 +200,11 @@ def headline_rows(contaminants: Record) -> list[tuple[str, str, str]]:
     both = contaminants["with_them"], contaminants["without_them"]
     if both[0] is None or both[1] is None:
         return []
-    rows = [(name, *(say(one[key]) for one in both)) for name, key, say in FIGURES]
+    kinds = [" (as defined)", _say_kinds(contaminants)]
+    rows = [
+        (name, *(say(one[key]) + (kind if key == "max_cll_nits" else "") for one, kind in zip(both, kinds, strict=True)))
+        for name, key, say in FIGURES
+    ]
     return [("Label", WORDS[both[0]["label"]], WORDS[both[1]["label"]]), *((name, first, last) for name, first, last in rows)]
 
 

@@ -106,10 +106,10 @@ def measurement_to_document(measurement: Measurement) -> Document:
     Returns
     -------
     dict
-        `$defs/measurement` of `result.schema.json`: the keys of a side of `result.json`, with `schema`, `side`, `active` and `run`.
+        `$defs/measurement` of `result.schema.json`: the keys of a side of `result.json`, with `schema`, `side`, `active`, `peak` and `run`.
     """
     head = {"schema": MEASUREMENT_SCHEMA, "side": measurement.result.release.side}
-    tail = {"active": measurement.active, "run": _run(measurement.versions, measurement.settings)}
+    tail = {"active": measurement.active, "peak": measurement.peak, "run": _run(measurement.versions, measurement.settings)}
     document: Document = _plain(head | _side(measurement.result) | tail)
     return document
 

@@ -116,6 +116,7 @@ SETTING_WORDS = {
     "colour_clear_share": "share outside BT.709 from which colour is clearly more",
     "recovered_jnd": "detail below which clipped areas count as flat",
     "recovered_spread": "spread of level below which clipped areas count as flat",
+    "recovered_spread_stops": "the same in stops",
     "stretched_clip_share": "share of what lies above SDR white that must be clipped for a stretched picture",
     "stretched_area_share": "share of the picture that must be clipped for a stretched picture",
     "stretched_residual_jnd": "residual up to which one curve explains the picture",

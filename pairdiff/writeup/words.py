@@ -19,6 +19,7 @@ from pairdiff._records import (
     Levels,
     Measurement,
     PeakMoment,
+    PixelPlace,
     Segment,
     Setup,
 )
@@ -159,6 +160,7 @@ def measurement_in_words(measurement: Measurement) -> str:
     kind = "SDR" if signal.transfer.value == "bt1886" else "HDR"
     head = f"{release.path}: {kind}, {measurement.result.frames} pictures decoded, {levels.frames} measured"
     sections = [head, "Signal", *_table(facts), "Declared", *_table(_declared_in_words(release.declared)), *_measured(levels, kind=kind)]
+    sections += [] if measurement.peak is None else [_peak_in_words(measurement.peak)]
     return say_plain("\n".join([*sections, *notes]))
 
 
@@ -190,6 +192,15 @@ def _measured(levels: Levels, *, kind: str) -> list[str]:
     rows |= {name: f"{rows[name]}, signal {_say_signal(nits)}" for name, nits in signals.items() if nits is not None}
     unit = "SDR has no light of its own, the set decides; a signal of 100 % is the white of any set, more is super-white"
     return [f"Measured, {levels.condition}", f"  ({unit})", *_table(rows)]
+
+
+def _peak_in_words(peak: PixelPlace) -> str:
+    where = "at the centre" if peak.place == "centre" else f"in the {peak.place} part"
+    return (
+        f"The brightest pixel: frame {peak.frame} at {say_time(peak.time_s)}, row {peak.row}, column {peak.column}, {where}; the connected "
+        f"patch around it within half a stop has {peak.area_pixels} pixel{'' if peak.area_pixels == 1 else 's'} "
+        f"({say_share(peak.area_share)} of the picture)"
+    )
 
 
 def _say_signal(nits: float) -> str:

@@ -98,7 +98,11 @@ def test_light_that_lasts_longer_than_a_flash_stays():
 def test_damaged_frames_of_either_release_are_left_out_and_a_cut_off_end_is_not():
     faults = (Damage("corrupt picture", 30, "x"), Damage("truncated", 199, "y"))
     assert found(film(), hdr_damage=faults) == {"damaged_frame": [30]}
-    assert found(film(), sdr_damage=faults) == {"damaged_frame": [30]}
+    assert found(film(), sdr_damage=faults) == {"damaged_partner": [30]}
+    made = table(film())
+    kinds = c.find_frames(made, hdr_damage=(), sdr_damage=faults, settings=SETTINGS)
+    assert np.flatnonzero(c.left_out_frames(kinds)).tolist() == [30]
+    assert not c.foreign_frames(kinds).any()  # its levels are the film's: only the SDR release is damaged
 
 
 def peak_of(frames, *, place=None, laid_over=(), **given):

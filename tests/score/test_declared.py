@@ -5,7 +5,7 @@ import re
 import pytest
 
 from pairdiff._records import Declared, Levels, Mastering
-from pairdiff.score.declared import AGREES_RATIO, FAR_RATIO, check_declared
+from pairdiff.score.declared import AGREES_RATIO, FAR_RATIO, agrees_with, check_declared
 from pairdiff.writeup.phrases import DECLARED_WORDS, say_declared_check
 
 
@@ -89,3 +89,11 @@ def test_every_state_has_words_and_none_judges_people():
         assert said.startswith(DECLARED_WORDS[state])
         assert said.endswith("far from what this picture holds")
         assert not re.search("lie|false|cheat|wrong", said)
+
+
+def test_two_levels_agree_either_way_and_an_unknown_one_with_none():
+    assert agrees_with(1000, 1000 * AGREES_RATIO * 0.999)
+    assert agrees_with(1000 * AGREES_RATIO * 0.999, 1000)
+    assert not agrees_with(1000, 1000 * AGREES_RATIO * 1.001)
+    assert not agrees_with(None, 1000)
+    assert not agrees_with(0.0, 0.0)

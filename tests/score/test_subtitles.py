@@ -195,3 +195,39 @@ def test_filling_takes_the_picture_around_and_leaves_the_rest():
     filled = s.fill_in(ramp, mask)
     assert (filled[~mask] == ramp[~mask]).all()
     assert np.abs(filled - ramp).max() < 1.0
+
+
+def test_a_row_of_windows_that_moved_on_by_one_window_is_seen_through_halfway():
+    """Windows 16 pixels apart in a picture that moves two a frame: eight frames later they lie where others were."""
+
+    def draw(frame):
+        mask = np.zeros((ROWS, COLUMNS), np.float32)
+        for column in range(30, 300, 2 * WAIT):
+            left = column + 3 * (frame // SHOT_FRAMES) - 2 * (frame % SHOT_FRAMES)
+            mask[148:158, max(left, 0) : max(left + 6, 0)] = 1
+        return over(frame, mask)
+
+    def finder(*, halfway):
+        made = s.WordFinder()
+        for frame in range(WAIT + 2, SHOTS * SHOT_FRAMES, SHOT_FRAMES):
+            near = [lambda frame=frame: draw(frame - 5), lambda frame=frame: draw(frame + 5)] if halfway else []
+            made.add(draw(frame), [draw(frame - WAIT), draw(frame + WAIT)], frame=frame, shot=frame // SHOT_FRAMES, between=near)
+            made.add(ground(frame).astype(np.float32), [], frame=frame, shot=frame // SHOT_FRAMES)  # they are not in every frame
+        return made.result()
+
+    assert finder(halfway=False) is not None  # what the frame between is for
+    assert finder(halfway=True) is None
+
+
+@pytest.mark.parametrize("kind", ["one text", "other texts", "standing"])
+def test_a_sign_that_comes_again_is_part_of_the_scene(kind):
+    """In every second shot: it moves with the picture, or stands where it always stands, as a place that the film comes back to."""
+
+    def draw(frame):
+        number, place = divmod(frame, SHOT_FRAMES)
+        if number % 2 == 0:
+            return ground(frame).astype(np.float32)
+        mask = letters(TEXTS[number % len(TEXTS)] if kind == "other texts" else "OPEN LATE")
+        return over(frame, mask if kind == "standing" else np.roll(mask, -2 * place, axis=1), 800.0)
+
+    assert look(draw) is None

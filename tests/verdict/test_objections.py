@@ -407,3 +407,12 @@ def test_answers_are_plain_text() -> None:
     for sentence in SENTENCES:
         assert not set(sentence) & {"\N{NO-BREAK SPACE}", "\N{MINUS SIGN}", "²"}, sentence
         assert "  " not in sentence, sentence
+
+
+def test_a_declared_maxcll_that_fits_only_the_level_without_a_logo_is_explained_and_not_excused() -> None:
+    """The example measures 934 cd/m2 with the logo in front of the film, and 806 without."""
+    words = "The declared MaxCLL does not fit the measured one, which counts every pixel as defined (CTA-861.3), but the 806 cd/m2"
+    measured = {"hdr__levels__max_cll_nits": 934.0, "contaminants__without_them__max_cll_nits": 806.0}
+    assert words in ask("metadata", hdr__release__declared__max_cll_nits=800.0, **measured).answer
+    for declared in (930.0, 1500.0, 400.0):  # fits the measured one; fits neither
+        assert "does not fit" not in ask("metadata", hdr__release__declared__max_cll_nits=declared, **measured).answer

@@ -32,7 +32,7 @@ Edit = Callable[[int, Floats], Floats]
 
 
 class Head(NamedTuple):
-    """Pictures in front of the film."""
+    """Pictures in front of the film, or behind it."""
 
     hdr_nits: Sequence[Floats]
     sdr_signal: Sequence[Floats]
@@ -71,22 +71,30 @@ def logo(*, frames: int = 14) -> list[Floats]:
 
 
 def encode_pair(
-    folder: Path, *, head: Head | None = None, hdr_edit: Edit | None = None, sdr_edit: Edit | None = None, name: str = "pair"
+    folder: Path,
+    *,
+    head: Head | None = None,
+    tail: Head | None = None,
+    hdr_edit: Edit | None = None,
+    sdr_edit: Edit | None = None,
+    name: str = "pair",
 ) -> tuple[Path, Path]:
     """Both releases as files."""
     hdr, sdr = folder / f"{name}-hdr.mkv", folder / f"{name}-sdr.mp4"
-    before = head or Head((), ())
+    before, behind = head or Head((), ()), tail or Head((), ())
 
     def lights() -> Iterator[Floats]:
         yield from before.hdr_nits
         for number, signal in enumerate(film()):
             light = as_light(signal)
             yield light if hdr_edit is None else hdr_edit(number, light)
+        yield from behind.hdr_nits
 
     def signals() -> Iterator[Floats]:
         yield from before.sdr_signal
         for number, signal in enumerate(film()):
             yield signal if sdr_edit is None else sdr_edit(number, signal)
+        yield from behind.sdr_signal
 
     encode_hdr(hdr, (hdr_planes(one) for one in lights()))
     encode_sdr(sdr, (sdr_planes(one) for one in signals()))
@@ -105,25 +113,93 @@ TEXTS = (
 )
 
 
-def letters(text: str) -> Floats:
-    """How much of each pixel a line of text covers, (row, column, 1), drawn by another library's font at the foot of the picture."""
+def letters(text: str, *, row: int = 160, size: float = 0.55) -> Floats:
+    """How much of each pixel a line of text covers, (row, column, 1), drawn by another library's font; by default at the foot."""
     mask = np.zeros((ROWS, COLUMNS), np.uint8)
-    (width, _), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.55, 2)
-    cv2.putText(mask, text, ((COLUMNS - width) // 2, 160), cv2.FONT_HERSHEY_SIMPLEX, 0.55, 255, 2, cv2.LINE_AA)
+    (width, _), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
+    cv2.putText(mask, text, ((COLUMNS - width) // 2, row), cv2.FONT_HERSHEY_SIMPLEX, size, 255, 2, cv2.LINE_AA)
     return (mask / 255.0)[..., None]
 
 
-def subtitles(level: float) -> Edit:
-    """A line of white text over every third stretch of two thirds of a second, each another one; a third of the film in all."""
+def subtitles(level: float | Floats, *, rows: Sequence[int] = (160,), box: float | None = None) -> Edit:
+    """A text of one line or more over every third stretch of two thirds of a second, each another one; a third of the film in all.
+
+    `level` is light or signal, grey or of three channels; `box` darkens the picture behind by this factor.
+    """
 
     def edit(frame: int, picture: Floats) -> Floats:
         number = frame // 16
         if number % 3 != 1:
             return picture
-        mask = letters(TEXTS[number % len(TEXTS)])
+        mask = np.maximum.reduce([letters(TEXTS[(number + n) % len(TEXTS)], row=row) for n, row in enumerate(rows)])
+        if box is not None:
+            down, across = np.nonzero(mask[..., 0])
+            picture = picture.copy()
+            picture[down.min() - 6 : down.max() + 7, across.min() - 6 : across.max() + 7] *= box
         return picture * (1 - mask) + level * mask
 
     return edit
+
+
+def letterboxed(edit: Edit) -> Edit:
+    """The picture between black bars of 24 rows, and the edit on top."""
+
+    def within(frame: int, picture: Floats) -> Floats:
+        picture = picture.copy()
+        picture[:24] = picture[-24:] = 0
+        return edit(frame, picture)
+
+    return within
+
+
+def unchanged(frame: int, picture: Floats) -> Floats:
+    """The film as it is."""
+    del frame
+    return picture
+
+
+def crawl(level: float) -> Edit:
+    """A line that runs from right to left at the foot of the picture, through the whole film."""
+    strip = np.zeros((ROWS, COLUMNS + 4 * FRAMES), np.uint8)
+    cv2.putText(strip, "  ".join(TEXTS), (10, 168), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 255, 2, cv2.LINE_AA)
+
+    def edit(frame: int, picture: Floats) -> Floats:
+        mask = (strip[:, 4 * frame : 4 * frame + COLUMNS] / 255.0)[..., None]
+        return picture * (1 - mask) + level * mask
+
+    return edit
+
+
+def signs(level: float, *, kind: str) -> Edit:
+    """Lettering or a row of lit windows in every second shot, which moves with the picture: part of the scene."""
+    windows = np.zeros((ROWS, COLUMNS, 1))
+    for column in range(60, 260, 14):
+        windows[148:158, column + 30 : column + 36] = 1
+
+    def edit(frame: int, picture: Floats) -> Floats:
+        shot, place = divmod(frame, SHOT_FRAMES)
+        if shot % 2 == 0:
+            return picture
+        text = "OPEN LATE" if kind == "one sign" else TEXTS[(shot // 2) % len(TEXTS)]
+        mask = windows if kind == "windows" else letters(text, row=150, size=0.8)
+        mask = np.roll(mask, -2 * place, axis=1)
+        return picture * (1 - mask) + level * mask
+
+    return edit
+
+
+NAMES = ("Grip", "Baker", "Sound", "Orchard keeper", "Glass", "Second unit", "Painter", "Colour", "Loader", "Gardener", "Ropes", "Lamps")
+
+
+def rolling_credits(*, frames: int = 48, step: int, size: float) -> list[Floats]:
+    """Lines of white text that rise on black by `step` rows a frame, signal 0 to 1, black before them."""
+    strip = np.zeros((ROWS + step * frames + 20, COLUMNS), np.uint8)
+    for number, row in enumerate(range(ROWS // 2, strip.shape[0] - 10, 22)):
+        text = f"{NAMES[number % len(NAMES)]} {chr(65 + number)}."
+        (width, _), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 1)
+        cv2.putText(strip, text, ((COLUMNS - width) // 2, row), cv2.FONT_HERSHEY_SIMPLEX, size, 255, 1, cv2.LINE_AA)
+    shown = [np.repeat((strip[step * n : step * n + ROWS] / 255.0)[..., None], 3, axis=2) for n in range(frames)]
+    return [np.zeros((ROWS, COLUMNS, 3))] * BLACK_FRAMES + shown
 
 
 def pixel(frame: int, *, moves: bool) -> tuple[int, int]:

@@ -34,8 +34,9 @@ def test_the_peak_is_said_with_its_cause_time_place_and_extent(example: Any) -> 
     text = plain(words.say_peak(peak_with(example), found_in(example)))
     assert "MaxCLL 934 cd/m2 comes from a passage that only the HDR release has, before the film: at 0:00:00.500" in text
     assert "(frame 12), in the upper part of the picture." in text
-    assert "over 5120 pixels (0.08 % of the picture), for 0.83 s; 21 frames reach it" in text
+    assert "over one connected patch of 5120 pixels (0.08 % of the picture), for 0.83 s; 21 frames reach it" in text
     assert "Without what is not the film's picture MaxCLL is 806 cd/m2, at 0:01:15.075." in text
+    assert "MaxCLL as defined (CTA-861.3) is the brightest pixel of all frames, be it a speck, a mark or a letter: 934 cd/m2." in text
     assert "In 95 % of the film's frames no pixel exceeds 790 cd/m2." in text
     assert "0:01:15.075 to 0:01:15.117, 806 cd/m2 (a single frame)" in text
 
@@ -43,7 +44,7 @@ def test_the_peak_is_said_with_its_cause_time_place_and_extent(example: Any) -> 
 @pytest.mark.parametrize(
     ("causes", "pixels", "expected"),
     [
-        ((), 900, "lies in the film's picture"),
+        ((), 900, "lies in what counts as the film's picture"),
         (("speck",), 1, "comes from one pixel:"),
         (("speck",), 9, "comes from 9 pixels:"),
         (("flash", "single_frame"), 900, "comes from a flash that the SDR release does not show in a single frame:"),
@@ -58,7 +59,7 @@ def test_every_cause_is_a_sentence(example: Any, causes: tuple[str, ...], pixels
 def test_every_kind_has_words_a_treatment_and_an_innocent_explanation(example: Any) -> None:
     kinds = [*words.KIND_WORDS]
     assert set(words.INNOCENT_WORDS) == set(kinds)
-    assert set(words.CAUSE_WORDS) == set(kinds) - {"bars", "speck"}
+    assert set(words.CAUSE_WORDS) == set(kinds) - {"bars", "speck", "damaged_partner"}
     made = [Contaminant(kind, "masked", 1, 1, 0.01, 0.0, 1.0, 500.0, 400.0, 90.0) for kind in kinds]
     for row in words.contaminant_rows({"found": [dataclasses.asdict(one) for one in made]}):
         assert all(row.values())
@@ -104,3 +105,17 @@ def test_a_word_that_is_no_cause_goes_against_the_schema(example: Any) -> None:
     document["hdr_peak"]["causes"] = ["hearsay"]
     with pytest.raises(ValueError, match="hdr_peak"):
         validate_document(document)
+
+
+def test_each_figure_says_of_which_kind_it_is(example: Any) -> None:
+    found = dataclasses.replace(
+        example.contaminants,
+        found=tuple(dataclasses.replace(one, max_cll_kind="scored_pictures") for one in example.contaminants.found[1:2]),
+        max_cll_without_kinds=("without_specks", "lasting"),
+    )
+    (row,) = words.contaminant_rows(dataclasses.asdict(found))
+    assert say_plain(row["max_cll"]) == "934 cd/m2 (of scored pictures, outside what is laid over them)"
+    rows = {name: (say_plain(first), say_plain(last)) for name, first, last in words.headline_rows(dataclasses.asdict(found))}
+    kinds = "(what more than 16 pixels of a frame reach, and what lasts two frames)"
+    assert rows["MaxCLL of the HDR release"] == ("934 cd/m2 (as defined)", f"806 cd/m2 {kinds}")
+    assert f"{kinds}." in plain(words.say_peak(peak_with(example), dataclasses.asdict(found)))

@@ -152,7 +152,8 @@ def test_the_schema_accepts_every_example(examples: ModuleType, document: dict[s
 
 def test_the_schema_accepts_the_other_documents(example: records.Comparison) -> None:
     active = records.Rectangle(276, 1884, 0, 3840)
-    measurement = records.Measurement(example.hdr, active, example.hdr_frames, example.versions, example.settings)
+    peak = records.PixelPlace(934.0, 12, 0.5005, 411, 1920, "upper", 5120, 0.0008)
+    measurement = records.Measurement(example.hdr, active, example.hdr_frames, example.versions, example.settings, peak)
     measured = measurement_to_document(measurement)
     validate_document(measured, kind="measurement")
     assert measured["levels"]["max_cll_nits"] == 934.0

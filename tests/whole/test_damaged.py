@@ -1,0 +1,113 @@
+"""Streams damaged on purpose in four packets of the middle: the verdict stays, the frames are named, and no level of theirs is the film's.
+
+Planted by construction in finished files; what a decoder makes of it (smears, garbage, lost pictures) is its own. The pair is the one of
+`_contaminated`: MaxCLL of its HDR release without damage is 112 cd/m2 outside frames 70 to 80, and 142 with them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+import pairdiff
+from tests.whole import _contaminated as planted
+
+pytestmark = pytest.mark.slow
+
+SPOILT = range(70, 74)
+"""Packets in the order of coding; the shot ends at frame 80 with a key frame, so that nothing later is touched."""
+NEAR_S = (66 / 24, 80 / 24)
+"""Where frames may be spoilt: from a few before, as packets are not in the order of showing, to that key frame."""
+
+Spoil = Callable[[bytearray, np.random.Generator], bytearray]
+
+
+def overwrite(body: bytearray, chance: np.random.Generator) -> bytearray:
+    """A quarter of the packet, from its third on."""
+    start, count = len(body) // 3, len(body) // 4
+    body[start : start + count] = chance.integers(0, 256, count, dtype=np.uint8).tobytes()
+    return body
+
+
+def flip(body: bytearray, chance: np.random.Generator) -> bytearray:
+    """One bit in 200 bytes, four at least."""
+    for place in chance.integers(len(body) // 4, len(body), max(len(body) // 200, 4)):
+        body[place] ^= 1 << int(chance.integers(8))
+    return body
+
+
+def truncate(body: bytearray, chance: np.random.Generator) -> bytearray:
+    """The first two fifths."""
+    return body[: len(body) * 2 // 5]
+
+
+def damage(source: Path, target: Path, how: Spoil) -> Path:
+    """Copy a video stream packet by packet, some of them spoilt."""
+    with av.open(str(source)) as reading, av.open(str(target), "w") as writing:
+        stream = reading.streams.video[0]
+        copy = writing.add_stream_from_template(stream)
+        packets = [packet for packet in reading.demux(stream) if packet.size]
+        for number, packet in enumerate(packets):
+            body = bytearray(bytes(packet))
+            new = av.Packet(bytes(how(body, np.random.default_rng(number)) if number in SPOILT else body))
+            new.pts, new.dts, new.time_base, new.is_keyframe = packet.pts, packet.dts, packet.time_base, packet.is_keyframe
+            new.stream = copy
+            writing.mux(new)
+    return target
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    return planted.encode_pair(tmp_path_factory.mktemp("sound"))
+
+
+@pytest.mark.parametrize(
+    ("side", "how"), [("hdr", overwrite), ("hdr", flip), ("hdr", truncate), ("sdr", overwrite), ("sdr", truncate)], ids=str
+)
+def test_damage_in_the_middle_is_named_and_left_out(side: str, how: Spoil, pair: tuple[Path, Path], tmp_path: Path) -> None:
+    hdr, sdr = pair
+    if side == "hdr":
+        hdr = damage(hdr, tmp_path / hdr.name, how)
+    else:
+        sdr = damage(sdr, tmp_path / sdr.name, how)
+    result = pairdiff.compare(hdr, sdr, title="The Glass Orchard", settings=planted.QUICK)
+    assert result.verdict.label == "sdr-in-hdr-container"
+    assert result.contaminants is not None
+    found = {one.kind: one for one in result.contaminants.found}
+    named = found["damaged_frame" if side == "hdr" else "damaged_partner"]
+    assert ("damaged_partner" if side == "hdr" else "damaged_frame") not in found
+    assert named.treatment == "left_out"
+    assert 1 <= named.frames <= 14
+    assert named.first_s is not None
+    assert named.last_s is not None
+    assert NEAR_S[0] <= named.first_s < named.last_s <= NEAR_S[1] + 0.05
+    before, after = result.contaminants.with_them, result.contaminants.without_them
+    assert before is not None
+    assert after is not None
+    assert before.max_cll_nits == result.hdr.levels.max_cll_nits
+    assert after.max_cll_nits == pytest.approx(112.4 if side == "hdr" else 142.4, abs=1)
+    assert after.preference_loss == pytest.approx(0.029, abs=0.003)  # of the sound pair
+
+
+def test_garbage_that_no_decoder_told_of_sets_maxcll_and_is_named_as_its_cause(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    hdr, sdr = pair
+    result = pairdiff.compare(damage(hdr, tmp_path / hdr.name, overwrite), sdr, settings=planted.QUICK)
+    assert result.hdr.damage == ()  # whoever builds a decoder that tells: then plant another fault here
+    assert result.hdr_peak is not None
+    assert result.hdr_peak.nits == pytest.approx(10_000, rel=0.01)
+    assert "damaged_frame" in result.hdr_peak.causes
+    assert all(not 69 <= one.hdr_frame < 80 for one in result.pairs)
+
+
+def test_pictures_that_the_decoder_dropped_are_told(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    hdr, sdr = pair
+    result = pairdiff.compare(damage(hdr, tmp_path / hdr.name, flip), sdr, settings=planted.QUICK)
+    assert [(one.kind, one.detail) for one in result.hdr.damage] == [
+        ("missing pictures", "4 pictures are missing before 3.125 s"),
+        ("missing pictures", "4 pictures are missing before 3.333 s"),
+    ]
+    assert len(result.coverage.notes) == 2

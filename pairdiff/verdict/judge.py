@@ -409,14 +409,19 @@ def support_labels(case: Case, settings: Settings) -> dict[str, float]:
 def _drawn_rules(case: Case, settings: Settings) -> Counter[Rule]:
     """How often each rule decides in the draws of `support_labels`."""
     columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
-    rng = np.random.default_rng(settings.seed + 1)
+    shares = {name: _stream(name, settings) for name in (*THRESHOLDS, "noise")}
     found: Counter[Rule] = Counter()
     for number in range(settings.support_draws):
-        factors = rng.uniform(1 - settings.threshold_spread, 1 + settings.threshold_spread, len(THRESHOLDS))
-        trial = replace(settings, **{name: getattr(settings, name) * f for name, f in zip(THRESHOLDS, factors, strict=True)})
-        draw = _draw(case, columns, shots, number, noise_share=float(rng.uniform()))
+        factors = {name: 1 + settings.threshold_spread * (2 * float(shares[name][number]) - 1) for name in THRESHOLDS}
+        trial = replace(settings, **{name: getattr(settings, name) * factor for name, factor in factors.items()})
+        draw = _draw(case, columns, shots, number, noise_share=float(shares["noise"][number]))
         found[_rule(_figures(columns, case, draw, trial), case, trial)[0]] += 1
     return found
+
+
+def _stream(name: str, settings: Settings) -> NDArray[np.float64]:
+    """A number from 0 to 1 for each draw, by the name of what it varies: another threshold beside it changes nothing."""
+    return np.random.default_rng((settings.seed + 1, *name.encode())).uniform(size=settings.support_draws)
 
 
 def _share_of_labels(rules: Counter[Rule]) -> dict[str, float]:

@@ -1,9 +1,9 @@
 """The labelled set: pairs whose label is true by construction, encoded and compared as a user would: printed, never asserted.
 
-Scenes: eight panoramas of Debian's blender-data and fifteen of npm's `@pmndrs/assets` 1.7.0 (both CC0), each a film of three views under a
+Scenes: eight panoramas of Debian's blender-data and fifteen of npm's `@pmndrs/assets` 1.7.0 (both CC0), each a film of six views under a
 camera that turns. Kinds: the SDR light relabelled at 50 to 290 cd/m2, or at 350 to 1000, with and without another gamma; an SDR that clips,
-stretched; another grade; the scene graded for a restrained peak and for the ladder's peaks, the latter also against the SDR that clips;
-ACES 2.0 at 500 to 4000 (OpenColorIO). Every second pair has grain, another size or another crop as well.
+stretched; another grade, another saturation; the scene graded for a restrained peak and for the ladder's peaks, the latter also against
+the SDR that clips; ACES 2.0 at 500 to 4000 (OpenColorIO). Every second pair has grain, another size or another crop as well.
 
     PYTHONPATH=. python tests/bench/labelled_set.py WORLD_DIR HDRI_DIR OUT_CSV [tuned|held-out|all] [SCENE ...]
 
@@ -36,6 +36,8 @@ import numpy as np
 from scipy.stats import theilslopes
 
 import pairdiff
+from pairdiff.light.picture import itp_difference, nits_to_itp
+from pairdiff.score.colour import distance_outside_jnd
 from tests.bench import ladder
 from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, sdr_planes
 from tests.whole.test_aces import SDR, STUDIO, make_render
@@ -43,7 +45,7 @@ from tests.whole.test_aces import SDR, STUDIO, make_render
 NPM_SCENES = ("apartment", "bridge", "dawn", "esplanade", "hall", "lab", "lobby", "venice", "warehouse", "workshop")
 HELD_OUT = ("city", "forest", "night", "studio", "sunset")
 """Scenes of npm's, other ones than Debian's of the same names, that were first opened once the rules were settled."""
-FRAMES, SIZE, VIEWS_DEGREES = 5, (640, 360), (0.0, 120.0, 240.0)
+FRAMES, SIZE, VIEWS_DEGREES = 3, (640, 360), (30.0, 90.0, 150.0, 210.0, 270.0, 330.0)
 """Pictures of a shot, columns and rows, and where the camera of each shot begins."""
 EXPOSURE = 0.12
 """Mean scene light (geometric) as a share of SDR white: the ladder's of its views."""
@@ -61,6 +63,8 @@ MOSTLY, NEAR_MOSTLY = 0.5, 0.1
 label is right."""
 LEAST_CLIPPED_SHARE = 0.02
 """Share of an SDR picture at its top from which it clips enough to be stretched."""
+NEAR_SATURATED = 0.5
+"""How near to a limit of colour either label is right, as a power of two."""
 MIDTONES = (0.15, 0.6)
 """SDR signal, 0 to 1, on which the power law of an ACES pair is fitted (own)."""
 DEFAULTS = pairdiff.Settings()
@@ -101,7 +105,7 @@ def list_scenes(world: Path, hdri: Path) -> Iterator[tuple[str, Floats]]:
 
 
 def turn_camera(panorama: Floats) -> list[Floats]:
-    """Every picture of the film: three shots of a camera that turns by a degree a picture, one exposure for all."""
+    """Every picture of the film: six shots of a camera that turns by a degree a picture, one exposure for all."""
     seen = [ladder.view(panorama, yaw + number, SIZE) for yaw in VIEWS_DEGREES for number in range(FRAMES)]
     grey = np.exp(np.mean([np.log(one @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3) for one in seen]))
     return [one * (EXPOSURE / grey) for one in seen]
@@ -155,6 +159,26 @@ def bend_contrast(light: Floats, white_nits: float, share: float) -> Floats:
     return np.asarray(light * (1 - share * np.sin(2 * np.pi * np.sqrt(level))))
 
 
+def saturate(light: Floats, amount: float) -> Floats:
+    """Colour drawn towards grey of its luminance (below 1), or away from it."""
+    grey = (light @ ladder.LUMA)[..., None]
+    return np.asarray(np.maximum(grey + amount * (light - grey), 0))
+
+
+def judge_saturation(light: list[Floats], plain: list[Floats]) -> tuple[str, ...]:
+    """Labels that are true of another saturation.
+
+    It is a colour gain where enough of the picture leaves BT.709, another grade of colour where half of the picture moves by enough, and
+    else nothing that the label tells. dE_ITP (BT.2124); the limits and the margin are those of the settings.
+    """
+    moved = np.mean([np.median(itp_difference(nits_to_itp(one), nits_to_itp(two))) for one, two in zip(light, plain, strict=True)])
+    outside = np.mean([(distance_outside_jnd(one, gamut="bt709") > DEFAULTS.gamut_margin_jnd).mean() for one in light])
+    ratio = max(moved / DEFAULTS.regraded_jnd, outside / DEFAULTS.colour_slight_share)
+    if abs(np.log2(ratio)) < NEAR_SATURATED:
+        return CONTAINER, OTHER_GRADE
+    return (OTHER_GRADE,) if ratio > 1 else (CONTAINER,)
+
+
 def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
     """All kinds of one scene."""
     rng = np.random.default_rng(zlib.crc32(name.encode()))
@@ -184,6 +208,10 @@ def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
         stops = measure_stops(light, ladder.WHITE)
         yield Pair(f"{kind} {peak:.0f}", light, sdr, judge_stops(stops), stops)
     yield render_aces(film, int(rng.choice([500, 1000, 2000, 4000])))
+    amount = float(rng.choice([0.8, 1.15, 1.3, 1.5]))
+    plain = relit(white, 2.4)
+    light = [saturate(one, amount) for one in plain]
+    yield Pair(f"saturation {amount:g} at {white:.0f}", light, sdr, judge_saturation(light, plain), 0.0)
     peak = float(rng.choice([1000, 2000, 4000]))
     light = [ladder.hdr_grade(one * CLIP_GAIN, peak) for one in film]
     stops = measure_stops(light, ladder.WHITE)

@@ -306,10 +306,18 @@ def _regrade_stops(figures: _Figures, case: Case, settings: Settings) -> float:
     return max(float(shift / (JND_PER_INTENSITY * (two - one))), figures.upper_stops)
 
 
+def _is_above(figures: _Figures, case: Case, settings: Settings) -> bool:
+    """Whether highlights lie above SDR white by more than another grade lifts what lies below them.
+
+    Where the SDR is clipped up there they need not do so by the threshold once more: a steeper grade lifts the top least of all.
+    """
+    least = 0.0 if _clipped_there(figures, settings) else settings.headroom_slight_stops
+    return figures.stops >= settings.headroom_slight_stops and figures.stops - _regrade_stops(figures, case, settings) >= least
+
+
 def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisState]:
     highlights: AxisState = "same"
-    above = figures.stops - _regrade_stops(figures, case, settings) >= settings.headroom_slight_stops
-    if above and not _is_power_law(figures, case, settings):
+    if _is_above(figures, case, settings) and not _is_power_law(figures, case, settings):
         highlights = _grade(figures.stops, settings.headroom_slight_stops, settings.headroom_clear_stops)
     colour: AxisState = "not_applicable"
     if case.colour.status == "measured":
@@ -610,7 +618,7 @@ def _draws_reason(rule: Rule, plain: Rule, support: Mapping[str, float]) -> tupl
 def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str:
     kind = "peak ratio (the SDR highlights stay well below its white)" if figures.uses_ratio else "highlight headroom"
     shifted = _regrade_stops(figures, case, settings)
-    graded = figures.stops >= settings.headroom_slight_stops > figures.stops - shifted
+    graded = figures.stops >= settings.headroom_slight_stops and not _is_above(figures, case, settings)
     part = (
         f" Another grade, which lifts tones below the highlights by {shifted:.2f} stops, can be why: counted as the same." if graded else ""
     )

@@ -99,7 +99,10 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
 def _contrast_in_words(contrast: HighlightContrast | None) -> str:
     if contrast is None or contrast.status != "measured":
         return say_state("not_measured" if contrast is None else contrast.status)
-    return f"{say_jnd(contrast.hdr_jnd)} above SDR white, SDR {say_jnd(contrast.sdr_jnd)}: {say_jnd(contrast.gain_jnd)} more"
+    return (
+        f"{say_jnd(contrast.hdr_jnd)} in the median place above SDR white, SDR {say_jnd(contrast.sdr_jnd)}; 1 JND or more is "
+        f"gained over {say_share(contrast.gained_share)} of it"
+    )
 
 
 def _beyond_in_words(beyond: BeyondSet | None) -> str:

@@ -218,6 +218,15 @@ def test_what_another_grade_lifts_bright_tones_by_as_well_is_no_headroom(half: f
     assert any("lifts tones below the highlights by 0.6" in one for one in verdict.reasons) is (label == "different-grade")
 
 
+@pytest.mark.parametrize(("half", "label"), [(1.4, "stretched-sdr"), (1.6, "different-grade")])
+def test_a_stretch_that_begins_low_is_one_if_it_lifts_the_top_most(half: float, label: str):
+    # 1.5 stops above SDR white, all of it where the SDR is clipped; a steeper grade lifts what lies below the top more than the top
+    shifts = dict.fromkeys((*make_case().names, "free"), 3.6)
+    case = make_case(hdr_p999_nits=100 * 2**1.5, tone_shift_jnd=shifts, **CLIPPED)
+    case = replace(case, tone=replace(case.tone, **curve_that_lifts(half, 1.5)))
+    assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
+
+
 def test_noise_that_can_make_the_highlights_leaves_the_label_open():
     level = 100 * 2**0.45
     assert judge(make_case(hdr_p999_nits=level), SETTINGS).label == "restrained-hdr"

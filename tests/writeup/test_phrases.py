@@ -110,5 +110,5 @@ def test_more_than_the_whole_is_not_said_as_the_whole() -> None:
 
 def test_the_terminal_says_what_the_highlights_hold_and_what_the_set_cannot_show(example: Any, tmp_path: Path) -> None:
     text = " ".join(comparison_in_words(example, out=tmp_path).split())
-    assert "14.2 JND above SDR white, SDR 3.3 JND: 13.1 JND more" in text
+    assert "14.2 JND in the median place above SDR white, SDR 3.3 JND; 1 JND or more is gained over" in text
     assert "saturated colour over 1.1 % of the picture, at 100 to 300 cd/m2 over 0.77 %" in text

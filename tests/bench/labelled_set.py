@@ -1,6 +1,6 @@
 """The labelled set: pairs whose label is true by construction, encoded and compared as a user would: printed, never asserted.
 
-Scenes: eight panoramas of Debian's blender-data and fifteen of npm's `@pmndrs/assets` 1.7.0 (both CC0), each a film of six views under a
+Scenes: eight panoramas of Debian's blender-data and fifteen of npm's `@pmndrs/assets` 1.7.0 (both CC0), each a film of four views under a
 camera that turns. Kinds: the SDR light relabelled at 50 to 290 cd/m2, or at 350 to 1000, with and without another gamma; an SDR that clips,
 stretched; another grade, another saturation; the scene graded for a restrained peak and for the ladder's peaks, the latter also against
 the SDR that clips; ACES 2.0 at 500 to 4000 (OpenColorIO). Every second pair has grain, another size or another crop as well.
@@ -45,7 +45,7 @@ from tests.whole.test_aces import SDR, STUDIO, make_render
 NPM_SCENES = ("apartment", "bridge", "dawn", "esplanade", "hall", "lab", "lobby", "venice", "warehouse", "workshop")
 HELD_OUT = ("city", "forest", "night", "studio", "sunset")
 """Scenes of npm's, other ones than Debian's of the same names, that were first opened once the rules were settled."""
-FRAMES, SIZE, VIEWS_DEGREES = 3, (640, 360), (30.0, 90.0, 150.0, 210.0, 270.0, 330.0)
+FRAMES, SIZE, VIEWS_DEGREES = 5, (640, 360), (45.0, 135.0, 225.0, 315.0)
 """Pictures of a shot, columns and rows, and where the camera of each shot begins."""
 EXPOSURE = 0.12
 """Mean scene light (geometric) as a share of SDR white: the ladder's of its views."""
@@ -105,7 +105,7 @@ def list_scenes(world: Path, hdri: Path) -> Iterator[tuple[str, Floats]]:
 
 
 def turn_camera(panorama: Floats) -> list[Floats]:
-    """Every picture of the film: six shots of a camera that turns by a degree a picture, one exposure for all."""
+    """Every picture of the film: four shots of a camera that turns by a degree a picture, one exposure for all."""
     seen = [ladder.view(panorama, yaw + number, SIZE) for yaw in VIEWS_DEGREES for number in range(FRAMES)]
     grey = np.exp(np.mean([np.log(one @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3) for one in seen]))
     return [one * (EXPOSURE / grey) for one in seen]

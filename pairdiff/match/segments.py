@@ -75,12 +75,8 @@ def _pieces(state: NDArray[np.int8], path: NDArray[np.int64]) -> list[tuple[int,
 
 
 def find_shots(hdr_track: FloatArray, state: NDArray[np.int8], path: NDArray[np.int64]) -> tuple[tuple[int, int], ...]:
-    """Shots inside matched pieces, HDR frame numbers, stop exclusive; pieces shorter than a few frames are left out."""
-    edges = set(find_cuts(hdr_track).tolist())
-    for start, stop in _pieces(state, path):
-        edges |= {start, stop}
-    return tuple(
-        (start, stop)
-        for start, stop in itertools.pairwise(sorted(edges | {0, len(state)}))
-        if state[start] == 1 and stop - start >= LEAST_SHOT_FRAMES
-    )
+    """Shots inside matched pieces, HDR frame numbers, stop exclusive; matched pieces shorter than a few frames are left out."""
+    cuts = set(find_cuts(hdr_track).tolist())
+    kept = [(start, stop) for start, stop in _pieces(state, path) if state[start] == 1 and stop - start >= LEAST_SHOT_FRAMES]
+    edges = [sorted({start, stop, *(cut for cut in cuts if start < cut < stop)}) for start, stop in kept]
+    return tuple(shot for piece in edges for shot in itertools.pairwise(piece))

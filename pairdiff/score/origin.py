@@ -392,6 +392,7 @@ def _shared_clipping(film: FilmOrigin, settings: Settings) -> OriginSign:
     counted = _count(film.weighting.shots, where)
     if counted[1] < LEAST_SHOTS:
         place = f"in {_pictures(counted)} only" if counted[0] else "nowhere"
+        place += " over enough of a picture" if not counted[0] else ""
         return question.answer("cannot_tell", f"the SDR release is clipped {place}; at least {LEAST_SHOTS} shots are needed", counted)
     area = (film.weighting.seconds * clipped)[where]
     share, low, high = _without_each(area * (1 - textured[where]), area)

@@ -62,7 +62,9 @@ def say_distance(comparison: Comparison) -> str:
     stops = comparison.headroom.stops or 0.0
     nearest = min(headroom_limits(comparison), key=lambda limit: abs(stops - limit))
     away = f"{say_decimals(abs(nearest - stops), 2)} stops {'less' if stops >= nearest else 'more'} headroom"
-    return f"{away} would reach the nearest threshold of the highlights axis ({_stops(nearest)})."
+    return (
+        f"{away} would reach the nearest threshold of the highlights axis ({_stops(nearest)}); what would change the label is listed apart."
+    )
 
 
 def _stops(value: float) -> str:

@@ -99,10 +99,10 @@ def answer_sampling(comparison: Comparison) -> Answer:
     if not seen.scored_pairs:
         return Answer("cannot_answer", "No pair was scored.", changes)
     if seen.mode == "full":
-        every = (
-            f"All {seen.scored_pairs} matched pairs of {count(seen.shots, 'shot')} were scored: no sampling error, only that of the set."
+        every = f"{seen.scored_pairs} of {seen.matched_frames} matched frames, over {count(seen.shots, 'shot')}, were scored"
+        return Answer(
+            "answered", f"{every}: no sampling error, only that of the set.", "Nothing: every frame in a matched shot was scored."
         )
-        return Answer("answered", every, "Nothing: no matched frame was left out.")
     known = share.value is not None and share.low is not None and share.high is not None
     interval = f"{say_share(share.value)} of matched time{say_interval(share.low, share.high, say_share)}"
     reached = f" Highlights are at least slightly more in {interval}." if known else ""

@@ -561,7 +561,7 @@ def _sentence(
     loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     if label == "stretched-sdr":
-        told += ", which counts brightness that can be seen but holds nothing the SDR release has not"
+        told += ", which counts brightness that can be seen but holds little that the SDR release has not"
     return f"{_capital(WORDS[label])}: {shown}, {_say_rule(rule, figures)} ({_headline(figures, case, settings)}); {told}.{tail}"
 
 
@@ -625,8 +625,12 @@ def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str
     return (
         f"Highlights: {kind} of {_stops(figures.stops)} or more over {settings.headroom_area_share:.1%} of the picture in "
         f"{settings.headroom_time_share:.0%} of matched time; slightly more from {settings.headroom_slight_stops:g}, clearly more from "
-        f"{settings.headroom_clear_stops:g} stops.{part}"
+        f"{_limit_stops(settings.headroom_clear_stops)}.{part}"
     )
+
+
+def _limit_stops(value: float) -> str:
+    return f"{value:g} stop{'' if value == 1 else 's'}"
 
 
 def _doubt_reasons(case: Case) -> tuple[str, ...]:

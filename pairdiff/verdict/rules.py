@@ -67,7 +67,7 @@ RULES = (
     Rule(
         "different-grade",
         ("regraded",),
-        "the tone was graded again, and nothing lies above what the SDR set can show",
+        "the tone was graded again, and highlights stay within what the SDR set can show, or too little above it to count",
     ),
     Rule(
         "different-grade",

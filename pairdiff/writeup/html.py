@@ -20,7 +20,9 @@ from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
 from pairdiff._records import SIDES, Side
+from pairdiff._settings import Settings
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
+from pairdiff.score.contrast import ABOVE_WHITE_STOPS
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.verdict.rules import WORDS
@@ -29,6 +31,7 @@ from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_p
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
+    AXIS_WORDS,
     NBSP,
     RULE_WORDS,
     SEGMENT_WORDS,
@@ -288,6 +291,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "colour_bands": _colour_bands(result),
         "saturated_bands": _saturated_bands(result),
         "full": result["run"]["coverage"]["mode"] == "full",
+        "support_min": result["run"]["settings"].get("support_min", Settings().support_min),
         "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
     }
 
@@ -355,7 +359,7 @@ def _axes(result: Document) -> list[Document]:
     states = result["verdict"]["axes"]
     evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result)}
     rows = [
-        {"name": name.capitalize(), "state": states[name], "words": say_state(states[name]), "evidence": evidence[name]}
+        {"name": AXIS_WORDS[name].capitalize(), "state": states[name], "words": say_state(states[name]), "evidence": evidence[name]}
         for name in evidence
     ]
     tone = result["verdict"]["tone"]
@@ -396,7 +400,11 @@ def _highlight_evidence(result: Document) -> list[str]:
     lines += _contrast_evidence(room.get("contrast"))
     if found["status"] != "measured":
         return [*lines, f"Recovered detail: {say_state(found['status'])}."]
-    return [*lines, f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it."]
+    return [
+        *lines,
+        f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it in the median place, and 1{NBSP}JND or more over "
+        f"{say_share(found['textured_share'])} of that area.",
+    ]
 
 
 def _contrast_evidence(contrast: Document | None) -> list[str]:
@@ -404,12 +412,17 @@ def _contrast_evidence(contrast: Document | None) -> list[str]:
     if contrast is None:
         return []
     if contrast["status"] != "measured":
-        reason = ": nothing lies above SDR white over enough of the picture" if contrast["status"] == "not_applicable" else ""
+        reason = (
+            f": too little of the picture lies {ABOVE_WHITE_STOPS:g} stops or more above SDR white"
+            if contrast["status"] == "not_applicable"
+            else ""
+        )
         return [f"Highlight contrast: {say_state(contrast['status'])}{reason}."]
     hdr, sdr = (f"{say_jnd(contrast[f'{side}_jnd'])} ({say_decimals(contrast[f'{side}_stops'], 2)} stops)" for side in ("hdr", "sdr"))
     return [
         f"Above SDR white ({say_share(contrast['area_share'])} of the picture) local contrast is {hdr} in the HDR and {sdr} in the SDR at "
-        f"controls, {say_jnd(contrast['gain_jnd'])} more; grain that the highlights alone have would look like it."
+        f"controls in the median place, and 1{NBSP}JND or more is gained over {say_share(contrast['gained_share'])} of that area; "
+        "grain that the highlights alone have would look like it."
     ]
 
 
@@ -570,7 +583,11 @@ def _segment_s(segment: Document, side: str, result: Document) -> tuple[float | 
 def _screen_pairs(result: Document) -> str:
     """How many pairs the figures on home displays rest on."""
     screens = result.get("screens") or []
-    return f"Differences rest on {screens[0]['pairs']} of {result['run']['coverage']['scored_pairs']} scored pairs." if screens else ""
+    if not screens:
+        return ""
+    some, scored = screens[0]["pairs"], result["run"]["coverage"]["scored_pairs"]
+    other = "" if some == scored else ", so a loss here is not the film's even where a display shows all of it"
+    return f"Differences rest on {some} of {scored} scored pairs{other}."
 
 
 def _rates(result: Document) -> dict[str, float] | None:
@@ -620,8 +637,11 @@ def _limits(result: Document) -> list[str]:
         "not_applicable": "does not apply to these pictures",
     }
     missing = [f"{words}: {why[result[name]['status']]}." for name, words in names.items() if result[name]["status"] != "measured"]
+    signs = result["origin_signs"]
     if _signs_unmeasured(result):
         missing.append("Signs of SDR origin: not measured in this version.")
+    elif signs and all(sign["state"] == "cannot_tell" for sign in signs):
+        missing.append(f"Signs of SDR origin: none of {len(signs)} could be told.")
     dynamic = [
         f"{side.upper()} carries {words}, which was not applied."
         for side in ("hdr", "sdr")
@@ -692,7 +712,7 @@ def _edit_map(result: Document, width: int, ident: str) -> str:
     spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in segments]
     unit = "s" if timed else "frames"
     matched = say_share(result["alignment"]["matched_share"])
-    summary = f"{len(spans)} segments; {matched} of the HDR release is matched. The table below lists them."
+    summary = f"{len(spans)} segment{'' if len(spans) == 1 else 's'}; {matched} of the HDR release is matched. The table below lists them."
     return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
 
 

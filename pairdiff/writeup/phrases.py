@@ -130,6 +130,10 @@ FEW_SHOTS = 3
 """Shots below which resampling them says little about other scenes (own)."""
 
 
+AXIS_WORDS = {"highlights": "highlights", "shadows": "shadows", "colour": "colour gamut", "tone": "tone"}
+"""The axes of the verdict as they are shown: the colour axis is about how far colours go, and not about how they differ."""
+
+
 def say_state(state: str) -> str:
     """Say a state or a status in words.
 

@@ -22,12 +22,14 @@ from pairdiff._records import (
     PixelPlace,
     Segment,
     Setup,
+    Verdict,
 )
 from pairdiff.light.transfer import nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.contaminants import say_in_short
 from pairdiff.writeup.phrases import (
+    AXIS_WORDS,
     NBSP,
     NO_VALUE,
     SEGMENT_WORDS,
@@ -66,7 +68,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         Lines of text, without a newline at the end.
     """
     verdict, own = comparison.verdict, comparison.difference.on_its_own
-    axes = {name: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
+    axes = {AXIS_WORDS[name]: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
     numbers = {
         "highlight headroom": say_highlights(comparison.headroom.stops, uses_peak_ratio=bool(comparison.headroom.uses_peak_ratio))
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
@@ -83,7 +85,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         "beyond the SDR set": _beyond_in_words(comparison.colour.beyond_set),
         "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames, "
         f"offset {comparison.alignment.offset_frames:+d} frames",
-        "support": _of(say_share(verdict.support.get(verdict.label)), "of draws give this label"),
+        "support": _support_in_words(verdict),
     }
     if comparison.objections:
         numbers["objections"] = f"{say_objections([one.state for one in comparison.objections])}; the report has the sheet"
@@ -94,6 +96,13 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     if verdict.support:
         notes += [f"Caution: {note}" for note in caution_few_shots(comparison.coverage.shots)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
+
+
+def _support_in_words(verdict: Verdict) -> str:
+    share = verdict.support.get(verdict.label)
+    if share is None and verdict.support:
+        return f"no label holds in enough draws; the most that one has is {say_share(max(verdict.support.values()))}"
+    return _of(say_share(share), "of draws give this label")
 
 
 def _contrast_in_words(contrast: HighlightContrast | None) -> str:

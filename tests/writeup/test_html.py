@@ -127,7 +127,7 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
     text = read(tmp_path).text
     for words in (
         "Recovered detail: does not apply",
-        "Highlight contrast: does not apply: nothing lies above SDR white",
+        "Highlight contrast: does not apply: too little of the picture lies 0.15 stops or more above SDR white",
         "Shadow detail: does not apply",
         "Shadows: does not apply to these pictures",
         "Colour outside BT.709: does not apply (black-and-white picture)",
@@ -242,7 +242,7 @@ def test_a_full_run_has_no_sampling_error_and_says_so(report: Page, example: Any
 
 
 def test_a_stretched_picture_is_explained_in_one_sentence(report: Page, example: Any, tmp_path: Path) -> None:
-    words = "they hold nothing the SDR release has not"
+    words = "they hold little that the SDR release has not"
     assert words in rewritten(example, tmp_path, verdict=dataclasses.replace(example.verdict, label="stretched-sdr"))
     assert words not in report.text
 

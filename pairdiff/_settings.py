@@ -142,7 +142,7 @@ class Settings:
         1.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720; encoders leave up to 0.8."
     )
     recovered_spread: float = option(
-        0.3, "verdict", "Spread of HDR level in the film's clipped areas, as a share of the headroom, below which HDR is flat there."
+        0.4, "verdict", "Spread of HDR level in the film's clipped areas, as a share of the headroom, below which HDR is flat there."
     )
     recovered_spread_stops: float = option(
         0.4,

@@ -49,7 +49,7 @@ variance is off by a quarter or more, and of coarse grain a part is missed (own)
 LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
 """Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
 LEVEL_ROWS = 4
-"""R, G and B where that channel is clipped, then the brightest of the three where all are."""
+"""R, G and B where that channel is clipped, then all three together where all are."""
 WHITE_CLIP_SHARE = 0.25
 """Share of the clipped area in which all channels are clipped, from which the spread of levels goes by that alone (own)."""
 
@@ -240,9 +240,9 @@ def _window_variance(value_jnd: NDArray[np.float32], inside: FloatArray, weight:
 
 
 def _count_levels(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> NDArray[np.int32]:
-    """HDR levels of each channel inside its clipped area, and of the brightest where all are clipped, (LEVEL_ROWS, LEVEL_BINS)."""
+    """HDR levels of each channel inside its clipped area, and of all three where all are clipped, (LEVEL_ROWS, LEVEL_BINS)."""
     levels = [hdr_nits[..., channel][mask[..., channel] > 0] for channel in range(3)]
-    levels.append(hdr_nits[mask.min(-1) > 0].max(-1, initial=0.0))
+    levels.append(hdr_nits[mask.min(-1) > 0].reshape(-1))
     return np.stack([_count_stops(np.log2(np.maximum(nits, 1e-3))) for nits in levels])
 
 
@@ -254,8 +254,9 @@ def _count_stops(stops: FloatArray) -> NDArray[np.int32]:
 def spread_stops(level_counts: NDArray[np.number]) -> float | None:
     """5th to 95th percentile of HDR levels in clipped areas, stops.
 
-    Where all three channels are clipped the SDR says nothing more of the colour, and a curve of it gives one level. Where only one is, the
-    other two go on, and with them what a curve makes of the picture: that counts only where there is little else.
+    Where all three channels are clipped the SDR says nothing more of the colour, and a curve of it gives one level, the same in all three:
+    an HDR that shows the blue of a sky there has more than one. Where only one channel is clipped, the other two go on, and with them what
+    a curve makes of the picture: that counts only where there is little else.
 
     Parameters
     ----------
@@ -267,7 +268,7 @@ def spread_stops(level_counts: NDArray[np.number]) -> float | None:
     widest, of those with at least `LEAST_CLIPPED_PIXELS` clipped pixels; None where there is none.
     """
     pixels = level_counts.sum(1)
-    white = pixels[3] >= max(LEAST_CLIPPED_PIXELS, WHITE_CLIP_SHARE * pixels[:3].max())
+    white = pixels[3] / 3 >= max(LEAST_CLIPPED_PIXELS, WHITE_CLIP_SHARE * pixels[:3].max())
     spreads = [_spread(counts) for counts in (level_counts[3:] if white else level_counts[:3]) if counts.sum() >= LEAST_CLIPPED_PIXELS]
     return max(spreads) if spreads else None
 

@@ -312,6 +312,12 @@ def test_what_is_white_in_the_sdr_and_differs_in_hdr_is_no_one_level():
     assert measured(hdr, mask=mask).detail_stops == pytest.approx(1.8, abs=0.2)
 
 
+def test_colour_that_hdr_shows_where_the_sdr_is_white_is_no_one_level():
+    hdr = np.full((90, 160, 3), 600.0) * np.array([0.7, 0.9, 1.4])  # the blue of a sky: a stop from red to blue
+    assert measured(hdr).detail_stops == pytest.approx(1.0, abs=LEVEL_STEP_STOPS)
+    assert measured(hdr * 0 + 600.0).detail_stops <= LEVEL_STEP_STOPS
+
+
 def test_the_spread_of_the_film_is_wider_than_that_of_its_pictures_where_light_differs():
     low, high = (measured(np.full((90, 160, 3), level)).level_counts for level in (200.0, 800.0))
     assert film_spread_stops([low, low, None], np.ones(3)) <= LEVEL_STEP_STOPS

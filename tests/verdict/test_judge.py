@@ -342,11 +342,11 @@ def test_a_picture_that_only_grain_keeps_from_stretched_is_told_to_be_so():
 
 
 def test_a_flip_out_of_a_stretched_picture_says_what_flat_is():
-    """A spread of 0.2 stops is flat below 30 % of 2.32 stops of headroom, no longer from 0.67 down: 1.65 stops less."""
+    """A spread of 0.23 stops is flat at 2.32 stops of headroom, no longer where 40 % of it is less, from 0.57 down: 1.76 stops less."""
     flips = judge(make_case(hdr_p999_nits=500.0, **{**CLIPPED, "detail_stops": 0.2}), SETTINGS).flips
     told = next(flip for flip in flips if "stops less headroom" in flip)
     assert WORDS["restrained-hdr"] in told
-    assert "(flat is a spread below 30% of the headroom and 0.4 stops, and the 0." in told
+    assert "(flat is a spread below 40% of the headroom and 0.4 stops, and the 0." in told
     assert told.endswith(f" are no longer below that): {WORDS['restrained-hdr']}.")
     assert not any("flat is" in flip for flip in judge(make_case(hdr_p999_nits=500.0), SETTINGS).flips)
 

@@ -20,8 +20,8 @@ LEAST_SPREAD_JND = 0.25
 FINE_WINDOW_PIXELS = 7
 """Width of the window whose mean is taken off, twice, to leave what changes from pixel to pixel (own): twice leaves next to nothing of a
 slope or a smooth bend, 0.9 of the power of grain that is two pixels wide, 0.7 of three."""
-FLATTEST_SHARE = 0.25
-"""Share of bright blocks that count as the flattest, as in `flat_noise_jnd` (own)."""
+FLATTEST_SHARE = 0.02
+"""Share of bright blocks that count as the flattest (own): a quarter of a busy picture is texture, which is no noise."""
 BRIGHT_FROM_SHARE, BRIGHT_TO_SHARE = 0.05, 0.9
 """SDR light, as a share of the picture's highest, between which noise is read off the pair (own)."""
 

@@ -154,9 +154,6 @@ class Settings:
         0.02, "verdict", "Share of the picture that must be SDR-clipped, over matched time, for `stretched`: lamps are flat in any grade."
     )
     stretched_residual_jnd: float = option(6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film.")
-    stretched_leap_share: float = option(
-        0.65, "verdict", "Share of the gain above SDR white from 90 % of it to the top, from which it is no stretch (lamps 0.74 and more)."
-    )
     shadow_codes: float = option(2.0, "verdict", "How many 8-bit codes above the title's darkest count as the SDR's last codes.")
     shadow_area_share: float = option(0.01, "verdict", "Share of picture at the SDR's last codes from which shadow detail applies.")
     shadow_jnd: float = option(2.0, "verdict", "Local contrast there, |dPQ| x 720, from which HDR shows detail that SDR lacks.")

@@ -59,7 +59,6 @@ THRESHOLDS = (
     "stretched_clip_share",
     "stretched_area_share",
     "stretched_residual_jnd",
-    "stretched_leap_share",
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
 
@@ -70,8 +69,6 @@ TOLD_NOISE_STOPS = 0.1
 UPPER_TONES = (0.35, 0.5, 0.65)
 """Levels of the SDR below its highlights, as a share of its white or of the highest level it reaches, at which another grade is asked
 how far it lifts bright tones (own)."""
-LEAP_FROM = 0.9
-"""SDR light, as a share of its white, from which a curve that stretched the SDR has gained most of what it gains (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
 
@@ -252,16 +249,6 @@ def _upper_stops(case: Case, setup: Setup) -> float:
     return float(np.median(np.interp(level, sdr, hdr) - shown))
 
 
-def _leap_share(case: Case) -> float | None:
-    """Share of what the film's curve gains above SDR white that it gains from `LEAP_FROM` of it to the SDR's top; None without a gain."""
-    sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
-    if sdr.size < 2:
-        return None
-    top = min(float(np.log2(case.controls.white_nits)), float(sdr[-1]))
-    below, reached = np.interp([top + np.log2(LEAP_FROM), top], sdr, hdr)
-    return float((reached - below) / (reached - top)) if reached > top else None
-
-
 def _stops_used(level: NDArray[np.float64], code: NDArray[np.float64], draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], bool]:
     """Headroom of each picture, or its peak ratio where the SDR stays below its white, and which of the two."""
     if not reaches_sdr_white(code, weights=draw.weights, settings=settings):
@@ -344,8 +331,6 @@ def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisSt
 def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, settings: Settings) -> Conditions:
     gains = ("slightly_more", "clearly_more")
     flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
-    leap = _leap_share(case)
-    risen = leap is None or leap < settings.stretched_leap_share
     narrow = figures.film_stops is not None and figures.film_stops < _flat_stops(figures.stops, settings)
     residual = case.tone.residual_p95_jnd
     return Conditions(
@@ -358,7 +343,7 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         colour_gain=axes["colour"] in gains,
         regraded=_tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd,
         clipped_there=_clipped_there(figures, settings),
-        flat_there=flat and narrow and risen,
+        flat_there=flat and narrow,
         one_curve=residual is not None and residual <= settings.stretched_residual_jnd,
         power_law=_is_power_law(figures, case, settings),
         beyond_set=case.controls.at_bound,
@@ -613,7 +598,7 @@ def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Fi
         *_free_fit_reason(figures, case, settings),
         _recovered_reason(case.recovered, settings),
         *_nearly_stretched_reason(rule, figures, case, settings),
-        *_leap_reason(case, _conditions(figures, _axes(figures, case, settings), case, settings), settings),
+        *_even_reason(_conditions(figures, _axes(figures, case, settings), case, settings)),
         _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
         _shadow_reason(figures, case.shadows, settings),
@@ -716,17 +701,9 @@ def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
     )
 
 
-def _leap_reason(case: Case, conditions: Conditions, settings: Settings) -> tuple[str, ...]:
-    """Why what is flat where the SDR is clipped is no stretch, and what a stretch cannot be told from."""
-    leap = _leap_share(case)
-    if leap is None or not (conditions.clipped_there and conditions.highlights_gain):
-        return ()
-    if leap >= settings.stretched_leap_share:
-        return (
-            f"{leap:.0%} of what the HDR gains above SDR white it gains between {LEAP_FROM:.0%} of that white and the SDR's top (from "
-            f"{settings.stretched_leap_share:.0%} it counts as light beyond the clip): a curve that stretches the SDR rises gradually.",
-        )
-    if not conditions.flat_there:
+def _even_reason(conditions: Conditions) -> tuple[str, ...]:
+    """What a stretch cannot be told from."""
+    if not (conditions.clipped_there and conditions.flat_there and conditions.highlights_gain):
         return ()
     return (
         "Evenly lit surfaces that the SDR clips are flat in any grade, and look the same as a stretch: see in the stills what is clipped.",

@@ -117,7 +117,6 @@ SETTING_WORDS = {
     "recovered_jnd": "detail below which clipped areas count as flat",
     "recovered_spread": "spread of level below which clipped areas count as flat",
     "recovered_spread_stops": "the same in stops",
-    "stretched_leap_share": "leap at the SDR's top from which a bright area is no stretch",
     "stretched_clip_share": "share of what lies above SDR white that must be clipped for a stretched picture",
     "stretched_area_share": "share of the picture that must be clipped for a stretched picture",
     "stretched_residual_jnd": "residual up to which one curve explains the picture",

@@ -75,8 +75,17 @@ def _pieces(state: NDArray[np.int8], path: NDArray[np.int64]) -> list[tuple[int,
 
 
 def find_shots(hdr_track: FloatArray, state: NDArray[np.int8], path: NDArray[np.int64]) -> tuple[tuple[int, int], ...]:
-    """Shots inside matched pieces, HDR frame numbers, stop exclusive; matched pieces shorter than a few frames are left out."""
-    cuts = set(find_cuts(hdr_track).tolist())
-    kept = [(start, stop) for start, stop in _pieces(state, path) if state[start] == 1 and stop - start >= LEAST_SHOT_FRAMES]
-    edges = [sorted({start, stop, *(cut for cut in cuts if start < cut < stop)}) for start, stop in kept]
-    return tuple(shot for piece in edges for shot in itertools.pairwise(piece))
+    """Shots inside matched pieces, HDR frame numbers, stop exclusive.
+
+    What is shorter than a few frames stands beside an edit, where a partner is least sure, and is left out; but the few frames between an
+    end of the release and a cut are a shot.
+    """
+    ends = {0, len(state)}
+    edges = set(find_cuts(hdr_track).tolist()) | ends
+    for start, stop in _pieces(state, path):
+        edges |= {start, stop}
+    return tuple(
+        (start, stop)
+        for start, stop in itertools.pairwise(sorted(edges))
+        if state[start] == 1 and (stop - start >= LEAST_SHOT_FRAMES or ends & {start, stop})
+    )

@@ -92,11 +92,12 @@ def test_shots_are_the_matched_time_between_cuts():
     assert find_shots(HDR_TRACK, state, np.arange(len(state))) == ((0, 40), (40, 95), (95, 150), (150, 200))
 
 
-def test_the_few_frames_between_a_cut_and_the_end_of_a_piece_are_a_shot_and_a_piece_of_so_few_is_none():
-    state = np.zeros(len(HDR_TRACK), np.int8)
-    state[37:60] = 1  # a cut at 40
-    state[70:74] = 1
-    assert find_shots(HDR_TRACK, state, np.arange(len(state))) == ((37, 40), (40, 60))
+def test_the_few_frames_between_an_end_of_the_release_and_a_cut_are_a_shot_those_beside_an_edit_are_none():
+    state = np.ones(len(HDR_TRACK), np.int8)
+    assert find_shots(HDR_TRACK[37:60], state[37:60], np.arange(23)) == ((0, 3), (3, 23))  # a cut at 40
+    assert find_shots(HDR_TRACK[20:43], state[20:43], np.arange(23)) == ((0, 20), (20, 23))
+    state[:37], state[60:] = 0, 0
+    assert find_shots(HDR_TRACK, state, np.arange(len(state))) == ((40, 60),)
 
 
 def test_an_edit_ends_a_shot():

@@ -1031,8 +1031,8 @@ def _find_spoilt(matching: _Matching, table: FrameTable) -> dict[Side, NDArray[n
     path, matched = matching.edit_map.path, matching.alignment.partners >= 0
     hdr, sdr = matching.hdr.track, matching.sdr.track
     pairing = Pairing(matching.similarity, path, matched, find_lit(table, path), hdr.fingerprints, sdr.fingerprints)
-    faults = ([one.frame for one in track.damage if one.kind not in HARMLESS_FAULTS] for track in (hdr, sdr))
-    return find_spoilt(pairing, hdr_faults=next(faults), sdr_faults=np.flatnonzero(np.isin(path, next(faults))).tolist())
+    in_hdr, in_sdr = ([one.frame for one in track.damage if one.kind not in HARMLESS_FAULTS] for track in (hdr, sdr))
+    return find_spoilt(pairing, hdr_faults=in_hdr, sdr_faults=np.flatnonzero(np.isin(path, in_sdr)).tolist())
 
 
 @dataclass(frozen=True, slots=True)

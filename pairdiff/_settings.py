@@ -117,6 +117,12 @@ class Settings:
     gamut_margin_jnd: float = option(4.0, "verdict", "dE_ITP to the gamut's edge beyond which a pixel counts as outside.")
     colour_slight_share: float = option(0.005, "verdict", "Share of picture outside BT.709 from which colour is `slightly_more`.")
     colour_clear_share: float = option(0.05, "verdict", "Share of picture outside BT.709 from which colour is `clearly_more`.")
+    saturated_jnd: float = option(
+        45.0,
+        "verdict",
+        "Chroma from which a colour beyond the SDR set counts as saturated, 720 x sqrt(T^2 + P^2) (skin reaches 42 and a tungsten lamp 31 "
+        "at 300 cd/m2, fire 67 at 100, the primaries of BT.709 104 to 220).",
+    )
     monochrome_jnd: float = option(6.0, "verdict", "Chroma (99th percentile) below which a film counts as black-and-white.")
     clip_floor_code: float = option(
         0.95, "verdict", "Lowest SDR signal a title can be clipped at; a lower ceiling is a surface or a choice of the grade."
@@ -137,6 +143,9 @@ class Settings:
     clip_far_share: float = option(0.05, "verdict", "Most that may lie further above than that, as a share of the pile-up.")
     clip_least_share: float = option(1e-5, "verdict", "Least share of the title's pixels at the top code for it to be a clip.")
     clip_tolerance_codes: float = option(2.0, "verdict", "How many 8-bit codes below the title's top code still count as clipped.")
+    highlight_above_stops: float = option(
+        0.15, "verdict", "How far above SDR white a place must lie for highlight contrast: half the slight threshold of headroom."
+    )
     clipped_share: float = option(0.001, "verdict", "Share of picture clipped in SDR from which recovered detail applies.")
     recovered_jnd: float = option(
         1.0, "verdict", "Local detail in clipped areas below which HDR counts as flat there, |dPQ| x 720; encoders leave up to 0.8."

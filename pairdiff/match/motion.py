@@ -8,6 +8,8 @@ strong signature.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
@@ -158,3 +160,15 @@ def stretches(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Runs of true in a row of flags, (start, stop exclusive)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], which.astype(np.int8), [0]])))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def join_stretches(
+    which: NDArray[np.bool_], *, gap: int, together: Callable[[int, int], bool] = lambda first, second: True
+) -> list[tuple[int, int]]:
+    """`stretches`, those joined that lie no more than `gap` frames apart and whose first frames belong together."""
+    joined: list[tuple[int, int]] = []
+    for low, high in stretches(which):
+        if joined and low - joined[-1][1] <= gap and together(joined[-1][0], low):
+            low = joined.pop()[0]
+        joined.append((low, high))
+    return joined

@@ -4,7 +4,7 @@ A gamut is a question of hue and purity alone; a set is bounded in light as well
 outside of what a set with a white of 150 cd/m2 can show, whose red ends at 32. The set's volume is every colour whose linear BT.709
 components lie between 0 and its white (or what the SDR shows above white in that picture). A place lies beyond the set where clipping its
 components to that range moves it by more than the margin, dE_ITP (BT.2124). It is saturated where its own chroma, 720 x sqrt(T^2 + P^2), is
-at least `SATURATED_JND`: so bright neutral light, which headroom measures, is told from colour.
+at least `saturated_jnd` of the settings: so bright neutral light, which headroom measures, is told from colour.
 
 Volume is counted in cells of I, T, P x 720 (BT.2100-2 Table 7, T = Ct / 2 as in BT.2124); the unit is a cube of one just noticeable
 difference. A cell counts where some picture holds it over `CELL_SHARE`. All volumes are counted in the same cells, and a cell that is
@@ -30,9 +30,6 @@ from pairdiff.light.picture import itp_difference, nits_to_itp
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import BAND_NAMES, LEVEL_BANDS_NITS, LUMINANCE
 
-SATURATED_JND = 45.0
-"""Chroma from which a colour counts as saturated, 720 x sqrt(T^2 + P^2) (own: skin reaches 42 and a tungsten lamp 31 at 300 cd/m2, fire 67
-at 100, the primaries of BT.709 104 to 220)."""
 CELL_JND = 12.0
 """Side of a cell (own): several steps of an 8-bit SDR code, which is worth up to 4."""
 CELLS = 64
@@ -61,7 +58,9 @@ class PictureBeyond:
     """Cells that the HDR reaches beyond the set."""
 
 
-def measure_beyond(hdr_nits: FloatArray, sdr_nits: FloatArray, *, white_nits: float, top_nits: float, margin_jnd: float) -> PictureBeyond:
+def measure_beyond(
+    hdr_nits: FloatArray, sdr_nits: FloatArray, *, white_nits: float, top_nits: float, margin_jnd: float, saturated_jnd: float
+) -> PictureBeyond:
     """Colours of one picture against the set.
 
     Parameters
@@ -70,6 +69,7 @@ def measure_beyond(hdr_nits: FloatArray, sdr_nits: FloatArray, *, white_nits: fl
     white_nits : SDR white there.
     top_nits : what the SDR shows in this picture, if it is above white.
     margin_jnd : dE_ITP beyond the edge of the volume from which a place lies outside.
+    saturated_jnd : chroma from which a colour counts as saturated, 720 x sqrt(T^2 + P^2).
 
     Returns
     -------
@@ -78,7 +78,7 @@ def measure_beyond(hdr_nits: FloatArray, sdr_nits: FloatArray, *, white_nits: fl
     hdr, sdr = (_sample_light(nits) for nits in (hdr_nits, sdr_nits))
     hdr_itp, sdr_itp = nits_to_itp(hdr), nits_to_itp(sdr)
     beyond = _distance_jnd(hdr, hdr_itp, top_nits=max(white_nits, top_nits)) > margin_jnd
-    saturated = beyond & (np.hypot(hdr_itp[..., 1], hdr_itp[..., 2]) * 720 >= SATURATED_JND)
+    saturated = beyond & (np.hypot(hdr_itp[..., 1], hdr_itp[..., 2]) * 720 >= saturated_jnd)
     luminance = hdr[saturated] @ np.asarray(LUMINANCE, np.float32)
     by_level = np.histogram(luminance, bins=np.asarray(LEVEL_BANDS_NITS))[0] / saturated.size
     cells = _cell_numbers(hdr_itp)

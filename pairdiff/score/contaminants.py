@@ -30,6 +30,7 @@ from pairdiff._records import (
     Treatment,
 )
 from pairdiff._settings import Settings
+from pairdiff.match.motion import join_stretches, stretches
 from pairdiff.score.headroom import quiet_level
 from pairdiff.score.levels import SPECK_PIXELS
 
@@ -193,11 +194,11 @@ def find_ends(table: FrameTable, *, settings: Settings) -> BoolArray:
     level = settings.ends_above_ratio * float(np.quantile(table.wide_nits[middle], USUAL_SHARE, method="inverted_cdf"))
     black = table.p999_nits <= END_BLACK_NITS
     start, stop = 0, count
-    for low, high in _runs(black):
+    for low, high in stretches(black):
         if head[high - 1] and low > start and _is_graphic(table, start, low, level=level):
             found[:high] = True
             start = high
-    for low, high in reversed(_runs(black)):
+    for low, high in reversed(stretches(black)):
         if tail[low] and high < stop and _is_graphic(table, high, stop, level=level):
             found[low:] = True
             stop = low
@@ -256,12 +257,6 @@ def _leaves_trace(table: FrameTable, start: int, stop: int, *, share: float) -> 
         if inside.max() > max(ends) + slack or inside.min() < min(ends) - slack:
             return True
     return False
-
-
-def _runs(mask: BoolArray) -> list[tuple[int, int]]:
-    """Start and stop of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
-    return [(int(low), int(high)) for low, high in zip(edges[::2], edges[1::2], strict=True)]
 
 
 # ---------------------------------------------------------------- the peak
@@ -390,12 +385,7 @@ def _kinds_at(found: Mapping[str, BoolArray], frame: int) -> tuple[str, ...]:
 
 def _stretches(table: FrameTable, reached: BoolArray) -> list[tuple[int, int]]:
     """Runs of frames, short gaps closed; none goes over the edge of a passage of the edit map."""
-    joined: list[tuple[int, int]] = []
-    for low, high in _runs(reached):
-        if joined and low - joined[-1][1] <= JOINED_FRAMES and table.passage[low] == table.passage[joined[-1][0]]:
-            low = joined.pop()[0]
-        joined.append((low, high))
-    return joined
+    return join_stretches(reached, gap=JOINED_FRAMES, together=lambda first, second: table.passage[first] == table.passage[second])
 
 
 def _passages(table: FrameTable, found: Mapping[str, BoolArray], reached: BoolArray) -> tuple[PeakPassage, ...]:

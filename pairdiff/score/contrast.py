@@ -24,8 +24,6 @@ from pairdiff.score.detail import CODE10_JND, NOISE_MARGIN, TEXTURED_JND, WINDOW
 from pairdiff.score.pair_noise import bright_area, bright_noise_jnd
 from pairdiff.score.pooling import weighted_quantile
 
-ABOVE_WHITE_STOPS = 0.15
-"""How far above SDR white a place must lie to belong to the highlights, stops: half the slight threshold of headroom (own)."""
 AREA_WINDOW_PIXELS = 3
 """Width of the window over which light is averaged before it is asked whether it lies above white (own)."""
 RIM_PIXELS = 2
@@ -48,7 +46,7 @@ class PictureContrast:
 
 
 def measure_contrast(
-    hdr_nits: FloatArray, sdr_nits: FloatArray, *, white_nits: float, film: NDArray[np.bool_], pixels_per_degree: float
+    hdr_nits: FloatArray, sdr_nits: FloatArray, *, white_nits: float, above_stops: float, film: NDArray[np.bool_], pixels_per_degree: float
 ) -> PictureContrast:
     """Local contrast of both pictures in the highlights.
 
@@ -56,6 +54,7 @@ def measure_contrast(
     ----------
     hdr_nits, sdr_nits : (row, column, 3) linear BT.2020, cd/m2; SDR at `controls`.
     white_nits : SDR white there.
+    above_stops : how far above it a place must lie to belong to the highlights.
     film : (row, column), False where a mark stands still over the film.
     pixels_per_degree : of the pictures.
 
@@ -67,7 +66,7 @@ def measure_contrast(
     weights = np.asarray(LUMINANCE, np.float32)
     hdr, sdr = (np.maximum(nits @ weights, 0) for nits in (hdr_nits, sdr_nits))
     level = cv2.blur(np.ascontiguousarray(hdr), (AREA_WINDOW_PIXELS, AREA_WINDOW_PIXELS))
-    area = (solid_area(level > white_nits * 2**ABOVE_WHITE_STOPS, inwards=RIM_PIXELS) > 0) & film
+    area = (solid_area(level > white_nits * 2**above_stops, inwards=RIM_PIXELS) > 0) & film
     share = float(area.mean())
     if not area.any():
         return PictureContrast(share)

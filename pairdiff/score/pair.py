@@ -136,7 +136,14 @@ def score_pair(
     film = np.ones(level.shape, bool) if standing is None else ~standing
     bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
     detail = _detail(pictures, controls_nits, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
-    contrast = measure_contrast(pictures.hdr_nits, controls_nits, white_nits=controls.white_nits, film=film, pixels_per_degree=ppd)
+    contrast = measure_contrast(
+        pictures.hdr_nits,
+        controls_nits,
+        white_nits=controls.white_nits,
+        above_stops=settings.highlight_above_stops,
+        film=film,
+        pixels_per_degree=ppd,
+    )
     shadows = measure_dark_detail(
         pictures.hdr_nits, pictures.sdr_code, darkest=darkest, controls=controls, pixels_per_degree=ppd, settings=settings
     )
@@ -193,6 +200,7 @@ def score_pair(
         white_nits=controls.white_nits,
         top_nits=controls.white_nits * max(score.sdr_p999_code, 1.0) ** controls.gamma,
         margin_jnd=settings.gamut_margin_jnd,
+        saturated_jnd=settings.saturated_jnd,
     )
     return PairMeasures(score, counts, tone, colour, beyond, _spread(highlights, colour, detail, shadows, places, fits), origin)
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Side
+from pairdiff.match.motion import join_stretches
 
 BESIDE_FRAMES = 12
 """Matched frames on either side from which the usual unlikeness of partners is taken (own)."""
@@ -70,7 +71,7 @@ def find_spoilt(pairing: Pairing, *, hdr_faults: Sequence[int] = (), sdr_faults:
     found: dict[Side, BoolArray] = {"hdr": np.zeros(len(unlike), bool), "sdr": np.zeros(len(unlike), bool)}
     usual = _usual_unlikeness(unlike, pairing.matched)
     doubtful = ~pairing.matched | (unlike > np.maximum(UNLIKE_RATIO * usual, usual + UNLIKE_LEAST))
-    for start, stop in _joined(doubtful):
+    for start, stop in join_stretches(doubtful, gap=JOINED_FRAMES):
         if start < 1 or stop >= len(unlike) or stop - start > LONGEST_FRAMES:
             continue
         hdr_runs_on, sdr_runs_on, goes_on = _how_it_runs(pairing, start, stop)
@@ -100,16 +101,6 @@ def _usual_unlikeness(unlike: FloatArray, matched: BoolArray) -> FloatArray:
     padded = np.pad(values, BESIDE_FRAMES, mode="edge")
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * BESIDE_FRAMES + 1), axis=1)
     return np.asarray(np.interp(np.arange(len(unlike)), places, middle))
-
-
-def _joined(doubtful: BoolArray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], doubtful.astype(np.int8), [0]))))
-    joined: list[tuple[int, int]] = []
-    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if joined and low - joined[-1][1] <= JOINED_FRAMES:
-            low = joined.pop()[0]
-        joined.append((low, high))
-    return joined
 
 
 def _how_it_runs(pairing: Pairing, start: int, stop: int) -> tuple[float, float, bool]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Callable
 
-from pairdiff._records import AnswerState, BeyondSet, Comparison, Presence
+from pairdiff._records import AnswerState, BeyondSet, Comparison, PairScore, Presence
 from pairdiff.score.declared import agrees_with
 from pairdiff.verdict.answer import (
     STATUS_WORDS,
@@ -139,12 +139,13 @@ def answer_gamut(comparison: Comparison) -> Answer:
         return Answer("cannot_answer", f"Colour {STATUS_WORDS[colour.status]}, so nothing here says how far the colours go.", changes)
     slight, clear = (say_share(setting(comparison, f"colour_{name}_share")) for name in ("slight", "clear"))
     beyond = colour.beyond_set
-    colour_limit = {n for n, pair in enumerate(comparison.pairs) if pair.outside_709_share >= setting(comparison, "colour_slight_share")}
+    least = setting(comparison, "colour_slight_share")
+    where = _in_shots(comparison, lambda pair: pair.outside_709_share >= least)
     return Answer(
         "answered",
         f"{capital(say_share(colour.outside_709_share))} of the picture lies outside BT.709 by more than {margin:g} JND, and "
         f"{say_share(colour.outside_p3_share)} outside P3: {say_axis(comparison.verdict.axes, 'colour')} (slightly more from {slight}, "
-        f"clearly more from {clear}){_in_shots(comparison, colour_limit)}. Colour alone is named, and is not called a wider range."
+        f"clearly more from {clear}){where}. Colour alone is named, and is not called a wider range."
         f"{'' if beyond is None else _say_beyond(beyond)}",
         changes,
     )
@@ -258,7 +259,8 @@ def answer_stretched(comparison: Comparison) -> Answer:
     spread = "" if found.film_stops is None else f" and the level spreads over {say_decimals(found.film_stops, 2)} stops"
     stops = comparison.headroom.stops or 0.0
     flat = f", here {say_decimals(min(part * stops, most), 2)} stops" if stops > 0 else ""
-    clipped = {n for n, pair in enumerate(comparison.pairs) if pair.clipped_share >= setting(comparison, "clipped_share")}
+    least = setting(comparison, "clipped_share")
+    where = _in_shots(comparison, lambda pair: pair.clipped_share >= least)
     held = comparison.verdict.support.get("stretched-sdr", 0.0)
     open_ = comparison.verdict.label == "undetermined" and held > 0
     outcome = "so it is here" if comparison.verdict.label == "stretched-sdr" else "not so here"
@@ -267,19 +269,19 @@ def answer_stretched(comparison: Comparison) -> Answer:
     return Answer(
         "partly" if open_ else "answered",
         f"Of what lies above SDR white {say_share(found.bright_clipped_share)} lies where the SDR is clipped (stretched from "
-        f"{say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}{_in_shots(comparison, clipped)}. "
+        f"{say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}{where}. "
         f"By the rule for a stretched picture: {outcome}.",
         f"Flat means detail below {detail:g} JND and a spread below {say_share(part)} of the headroom and {most:g} stops{flat}; "
         "grain laid on afterwards looks like detail.",
     )
 
 
-def _in_shots(comparison: Comparison, pictures: Collection[int]) -> str:
-    """How many of the scored shots some of the scored pictures come from."""
+def _in_shots(comparison: Comparison, shows: Callable[[PairScore], bool]) -> str:
+    """In how many of the scored shots a scored pair shows it."""
     if not comparison.pairs:
         return ""
     shots = {pair.shot for pair in comparison.pairs}
-    return f"; that is seen in {len({comparison.pairs[n].shot for n in pictures})} of {count(len(shots), 'shot')}"
+    return f"; that is seen in {len({pair.shot for pair in comparison.pairs if shows(pair)})} of {count(len(shots), 'shot')}"
 
 
 def answer_noise(comparison: Comparison) -> Answer:

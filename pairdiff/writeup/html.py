@@ -22,7 +22,6 @@ from pairdiff._errors import InputRefused
 from pairdiff._records import SIDES, Side
 from pairdiff._settings import Settings
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
-from pairdiff.score.contrast import ABOVE_WHITE_STOPS
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.verdict.rules import WORDS
@@ -291,8 +290,8 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "colour_bands": _colour_bands(result),
         "saturated_bands": _saturated_bands(result),
         "full": result["run"]["coverage"]["mode"] == "full",
-        "support_min": result["run"]["settings"].get("support_min", Settings().support_min),
-        "reached": say_share(result["run"]["settings"].get("headroom_time_share", 0.1)),
+        "support_min": _setting(result, "support_min"),
+        "reached": say_share(_setting(result, "headroom_time_share")),
     }
 
 
@@ -337,6 +336,11 @@ def _sign_row(sign: Document) -> Document:
         "limit_words": "" if limit is None else f"{side} {say(limit)}",
         "found_words": f"{found[:1].upper()}{found[1:]}." if found else "",
     }
+
+
+def _setting(result: Document, name: str) -> float:
+    """A setting as it was used; its default where the result does not hold it."""
+    return float(result["run"]["settings"].get(name, getattr(Settings(), name)))
 
 
 def _saturated_bands(result: Document) -> str:
@@ -397,7 +401,7 @@ def _highlight_evidence(result: Document) -> list[str]:
             lines.append(
                 f"The SDR highlights stay well below its white, so the peak ratio was used: {say_stops(room['peak_ratio_stops'])}."
             )
-    lines += _contrast_evidence(room.get("contrast"))
+    lines += _contrast_evidence(room.get("contrast"), _setting(result, "highlight_above_stops"))
     if found["status"] != "measured":
         return [*lines, f"Recovered detail: {say_state(found['status'])}."]
     return [
@@ -407,13 +411,13 @@ def _highlight_evidence(result: Document) -> list[str]:
     ]
 
 
-def _contrast_evidence(contrast: Document | None) -> list[str]:
+def _contrast_evidence(contrast: Document | None, above_stops: float) -> list[str]:
     """What the highlights hold on both sides; nothing for results of an earlier version."""
     if contrast is None:
         return []
     if contrast["status"] != "measured":
         reason = (
-            f": too little of the picture lies {ABOVE_WHITE_STOPS:g} stops or more above SDR white"
+            f": too little of the picture lies {above_stops:g} stops or more above SDR white"
             if contrast["status"] == "not_applicable"
             else ""
         )

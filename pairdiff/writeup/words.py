@@ -105,9 +105,13 @@ def _support_in_words(verdict: Verdict) -> str:
     return _of(say_share(share), "of draws give this label")
 
 
+def _say_status(record: HighlightContrast | BeyondSet | None) -> str:
+    return say_state("not_measured" if record is None else record.status)
+
+
 def _contrast_in_words(contrast: HighlightContrast | None) -> str:
     if contrast is None or contrast.status != "measured":
-        return say_state("not_measured" if contrast is None else contrast.status)
+        return _say_status(contrast)
     return (
         f"{say_jnd(contrast.hdr_jnd)} in the median place above SDR white, SDR {say_jnd(contrast.sdr_jnd)}; 1 JND or more is "
         f"gained over {say_share(contrast.gained_share)} of it"
@@ -116,7 +120,7 @@ def _contrast_in_words(contrast: HighlightContrast | None) -> str:
 
 def _beyond_in_words(beyond: BeyondSet | None) -> str:
     if beyond is None or beyond.status != "measured":
-        return say_state("not_measured" if beyond is None else beyond.status)
+        return _say_status(beyond)
     return (
         f"saturated colour over {say_share(beyond.saturated_share)} of the picture, at 100 to 300 cd/m² over "
         f"{say_share(beyond.saturated_100_to_300_share)}"

@@ -9,7 +9,8 @@ the SDR that clips; ACES 2.0 at 500 to 4000 (OpenColorIO). Every second pair has
 
 WORLD_DIR holds the panoramas that tests/run unpacks, HDRI_DIR the files `*.exr.js` (`npm pack`, folder package/hdri). OUT_CSV gets a row
 per pair as it is measured; rows that are there are kept, their truth told anew. The last table is the confusion
-matrix. Scenes are `tuned` (rules were chosen while they were looked at) or `held-out` (no rule was).
+matrix. Scenes are `tuned` (rules were chosen while they were looked at) or `held-out` (README.md says
+which rules were prompted by their rows since).
 
 Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding that a tenth of the pictures
 reaches (the definition of film headroom), over the planted SDR white (of
@@ -44,7 +45,7 @@ from tests.whole.test_aces import SDR, STUDIO, make_render
 
 NPM_SCENES = ("apartment", "bridge", "dawn", "esplanade", "hall", "lab", "lobby", "venice", "warehouse", "workshop")
 HELD_OUT = ("city", "forest", "night", "studio", "sunset")
-"""Scenes of npm's, other ones than Debian's of the same names, that were first opened once the rules were settled."""
+"""Scenes of npm's, other ones than Debian's of the same names, that were first opened when the rules were thought settled."""
 FRAMES, SIZE, VIEWS_DEGREES = 5, (640, 360), (45.0, 135.0, 225.0, 315.0)
 """Pictures of a shot, columns and rows, and where the camera of each shot begins."""
 EXPOSURE = 0.12
@@ -273,7 +274,7 @@ def is_right(row: dict[str, str]) -> bool:
 
 def part_of(scene: str) -> str:
     """The part of the set that a scene belongs to."""
-    return "held-out" if scene.removeprefix("npm-") in HELD_OUT and scene.startswith("npm-") else "tuned"
+    return "held-out" if scene in {f"npm-{name}" for name in HELD_OUT} else "tuned"
 
 
 def print_matrix(rows: list[dict[str, str]]) -> None:

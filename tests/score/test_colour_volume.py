@@ -5,7 +5,7 @@ import pytest
 from pairdiff import compare_pictures
 from pairdiff._settings import Settings
 from pairdiff.score.colour import BAND_NAMES
-from pairdiff.score.colour_volume import CELL_JND, SATURATED_JND, measure_beyond, pool_beyond, set_volume_jnd3
+from pairdiff.score.colour_volume import CELL_JND, measure_beyond, pool_beyond, set_volume_jnd3
 from pairdiff.verdict import pictures
 from tests.score._highlights import PIXELS_PER_DEGREE, add_grain, clip_grade, pair_of, scene, shoulder_grade
 from tests.score._pairs import TO_2020, make_signal, relabel
@@ -13,7 +13,7 @@ from tests.score._pairs import TO_2020, make_signal, relabel
 SETTINGS = Settings(support_draws=20, fit_pixels_per_pair=1000)
 ROWS, COLUMNS, WHITE = 120, 160, 150.0
 MODERATE = BAND_NAMES.index("100_to_300_nits")
-MARGIN = SETTINGS.gamut_margin_jnd
+MARGIN, SATURATED_JND = SETTINGS.gamut_margin_jnd, SETTINGS.saturated_jnd
 BOX = (slice(20, 60), slice(30, 110))
 BOX_SHARE = 40 * 80 / (ROWS * COLUMNS)
 GROWN_SHARE = 46 * 86 / (ROWS * COLUMNS)
@@ -38,7 +38,7 @@ def with_patch(nits, rgb_2020):
 
 
 def measured(hdr, sdr, *, top=WHITE, margin=MARGIN):
-    return measure_beyond(hdr, sdr, white_nits=WHITE, top_nits=top, margin_jnd=margin)
+    return measure_beyond(hdr, sdr, white_nits=WHITE, top_nits=top, margin_jnd=margin, saturated_jnd=SATURATED_JND)
 
 
 @pytest.mark.parametrize("name", NEON)

@@ -30,7 +30,9 @@ def waves(level_nits, jnd):
 
 
 def measured(hdr, sdr, *, film=FILM, white=WHITE):
-    return measure_contrast(hdr.astype(np.float32), sdr.astype(np.float32), white_nits=white, film=film, pixels_per_degree=28.3)
+    return measure_contrast(
+        hdr.astype(np.float32), sdr.astype(np.float32), white_nits=white, above_stops=0.15, film=film, pixels_per_degree=28.3
+    )
 
 
 @pytest.mark.parametrize(("hdr_jnd", "sdr_jnd"), [(10.0, 0.0), (10.0, 6.0), (25.0, 5.0)])

@@ -38,6 +38,18 @@ def test_another_contrast_is_no_noise():
     assert bright_noise_jnd(2.5 * picture - 200, picture, area=ALL) < 0.02 * 100  # of a contrast of 100 JND (own threshold)
 
 
+@pytest.mark.parametrize("even_share", [0.3, 0.6])
+def test_the_texture_of_a_busy_picture_is_no_noise_where_a_few_blocks_are_even(even_share):
+    rows, columns, side = 18 * BLOCK_PIXELS, 24 * BLOCK_PIXELS, 3 * BLOCK_PIXELS
+    rng = np.random.default_rng(5)
+    even = np.kron(rng.uniform(size=(6, 8)) < even_share, np.ones((side, side))) > 0  # squares of three blocks, of which the middle counts
+    fine = gaussian_filter(rng.normal(size=(rows, columns)), 0.7)
+    picture = (300 + np.where(even, 0, 20 * fine / fine.std())).astype(np.float32)
+    small = (1.5 * rng.normal(size=(rows, columns))).astype(np.float32)
+    found = bright_noise_jnd(picture + small, picture + small, area=np.ones((rows, columns), bool))
+    assert found == pytest.approx(1.5, rel=0.25)
+
+
 def test_what_lies_outside_the_area_does_not_count():
     picture, area = smooth(), ALL.copy()
     area[:, 96:] = False

@@ -392,6 +392,15 @@ def test_setup_uncertainty_takes_support_away():
     assert unsure["wider-range"] < 1
 
 
+def test_another_threshold_beside_them_changes_no_draw(monkeypatch: pytest.MonkeyPatch):
+    case = make_case(hdr_p999_nits=100 * 2**1.05)
+    support = support_labels(case, SETTINGS)
+    assert len(support) > 1
+    for fewer in (THRESHOLDS[:-1], THRESHOLDS[::-1]):  # the last one decides nothing here
+        monkeypatch.setattr("pairdiff.verdict.judge.THRESHOLDS", fewer)
+        assert support_labels(case, SETTINGS) == support
+
+
 def test_few_shots_take_support_away():
     pairs = [make_pair(shot=n, hdr_p999_nits=1000.0 if n == 0 else 90.0) for n in range(10)]
     support = support_labels(make_case(*pairs), SETTINGS)

@@ -309,6 +309,18 @@ def test_a_stretched_picture_and_a_power_law_are_named_where_peaks_are_high() ->
     assert "peaks included" in ask("peaks_high", free_fit__power_law=True).answer
     assert "so it is here" in ask("stretched", verdict__label="stretched-sdr").answer
     assert "not so here" in ask("stretched").answer
+    open_ = ask("stretched", verdict__label="undetermined", verdict__support={"stretched-sdr": 0.58, "restrained-hdr": 0.42})
+    assert "it is one in 58 % of the draws, so that this stays open" in open_.answer
+    assert open_.state == "partly"
+    assert ask("stretched", verdict__label="undetermined", verdict__support={"restrained-hdr": 0.6}).state == "answered"
+
+
+@pytest.mark.parametrize(("name", "figure"), [("stretched", "clipped_share"), ("gamut", "outside_709_share")])
+def test_in_how_many_shots_a_figure_is_seen_is_said(name: str, figure: str) -> None:
+    pairs = [replace(EXAMPLE.pairs[0], shot=n // 2, clipped_share=0.0, outside_709_share=0.0) for n in range(8)]
+    pairs[3] = replace(pairs[3], **{figure: 0.2})
+    assert "that is seen in 1 of 4 shots" in ask(name, pairs=tuple(pairs)).answer
+    assert "that is seen in 0 of 4 shots" in ask(name, pairs=tuple(replace(one, **{figure: 0.0}) for one in pairs)).answer
 
 
 def test_declarations_of_zero_and_none_are_told_apart() -> None:

@@ -170,6 +170,11 @@ def rewritten(example: Any, folder: Path, **changes: Any) -> str:
     return read(folder).text.replace("\N{NO-BREAK SPACE}", " ")
 
 
+def test_a_report_without_a_label_says_what_the_draws_came_to(example: Any, tmp_path: Path) -> None:
+    verdict = dataclasses.replace(example.verdict, label="undetermined", support={"stretched-sdr": 0.58, "restrained-hdr": 0.42})
+    assert "No label holds in 80 % of the draws; the most that one has is 58 %." in rewritten(example, tmp_path, verdict=verdict)
+
+
 def test_readers_meet_no_keys_of_the_result(report: Page, document: dict[str, Any], example: Any, tmp_path: Path) -> None:
     colour = dataclasses.replace(example.colour, outside_709_by_level={"under_1_nits": 0.02, "over_300_nits": 0.1})
     flips = ("headroom_slight_stops at 0.36 instead of 0.3: another grade.", "Tone: `regraded` from 2.5; `slightly_more` from 0.3.")

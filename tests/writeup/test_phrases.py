@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,13 @@ def test_an_estimate_is_said_with_its_interval() -> None:
 def test_more_than_the_whole_is_not_said_as_the_whole() -> None:
     assert phrases.say_share(1.122).replace("\N{NO-BREAK SPACE}", " ") == "112 %"
     assert phrases.say_share(1.0).replace("\N{NO-BREAK SPACE}", " ") == "100 %"
+
+
+def test_the_terminal_says_that_no_label_holds_and_names_the_gamut_axis(example: Any, tmp_path: Path) -> None:
+    verdict = dataclasses.replace(example.verdict, label="undetermined", support={"stretched-sdr": 0.58, "restrained-hdr": 0.42})
+    text = " ".join(comparison_in_words(dataclasses.replace(example, verdict=verdict), out=tmp_path).split())
+    assert "support no label holds in enough draws; the most that one has is 58 %" in text
+    assert "colour gamut" in text
 
 
 def test_the_terminal_says_what_the_highlights_hold_and_what_the_set_cannot_show(example: Any, tmp_path: Path) -> None:

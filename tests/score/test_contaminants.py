@@ -41,8 +41,9 @@ def table(hdr, *, sdr=None, kinds=((0, FRAMES, "matched"),)):
     return c.make_table(hdr, film() if sdr is None else sdr, alignment)
 
 
-def found(frames, *, hdr_damage=(), sdr_damage=(), settings=SETTINGS, **given):
-    made = c.find_frames(table(frames, **given), hdr_damage=hdr_damage, sdr_damage=sdr_damage, settings=settings)
+def found(frames, *, hdr_damage=(), sdr_damage=(), settings=SETTINGS, otherwise=None, **given):
+    faults = {"hdr_damage": hdr_damage, "sdr_damage": sdr_damage}
+    made = c.find_frames(table(frames, **given), **faults, settings=settings, otherwise=otherwise)
     return {kind: np.flatnonzero(mask).tolist() for kind, mask in made.items() if mask.any()}
 
 
@@ -147,6 +148,32 @@ def test_what_is_laid_over_the_peak_is_named_first():
 def test_stretches_at_the_peaks_level_are_listed_the_brightest_first():
     peak = peak_of(film(at={(20, 30): {"nits": 330.0}, (100, 104): {"nits": 340.0}}))
     assert [(one.start, one.stop, one.nits) for one in peak.passages] == [(100, 104, 340.0), (20, 30, 330.0)]
+
+
+def test_no_stretch_goes_over_the_edge_of_a_passage_and_a_gap_of_a_few_frames_parts_none():
+    bright = film(at={(44, 50): {"nits": 330.0}, (50, 60): {"nits": 340.0}, (63, 70): {"nits": 335.0}})
+    bright[48:52] = [level(n) for n in range(48, 52)]  # lower on both sides of the edge
+    peak = peak_of(bright, kinds=((0, 50, "matched"), (50, FRAMES, "hdr_only")))
+    assert [(one.start, one.stop) for one in peak.passages] == [(52, 70), (44, 48)]
+
+
+def masks(hdr=(), sdr=()):
+    made = {"hdr": np.zeros(FRAMES, bool), "sdr": np.zeros(FRAMES, bool)}
+    made["hdr"][list(hdr)], made["sdr"][list(sdr)] = True, True
+    return made
+
+
+def test_where_the_sdr_release_lost_the_films_frames_the_hdr_ones_are_not_foreign():
+    lost = ((0, 30, "matched"), (30, 34, "hdr_only"), (34, FRAMES, "matched"))
+    assert found(film(), kinds=lost) == {"unmatched": [30, 31, 32, 33]}
+    assert found(film(), kinds=lost, otherwise=masks(sdr=range(30, 34))) == {"damaged_partner": [30, 31, 32, 33]}
+
+
+def test_a_flash_or_a_logo_that_only_one_release_shows_is_not_damage_as_well():
+    flash = film(at={(60, 61): {"nits": 1000.0, "average": 300.0}})
+    assert found(flash, otherwise=masks(hdr=[60, 90])) == {"flash": [60], "damaged_frame": [90]}
+    logo = film(at={(0, 16): LOGO, (16, 20): BLACK})
+    assert found(logo, otherwise=masks(sdr=[5])) == {"logo_or_credits": list(range(20))}
 
 
 def test_the_place_of_the_peak_is_that_of_its_pixel_and_its_area_that_of_what_joins_it():

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from pairdiff.score.spoilt import LONGEST_FRAMES, Pairing, find_spoilt
+from pairdiff.score.spoilt import Pairing, find_spoilt
 
 FRAMES, CELLS, CUT, SECOND_CUT = 120, 576, 60, 90
 RNG = np.random.default_rng(3)
@@ -89,7 +89,18 @@ def test_matched_frames_that_differ_are_no_damage_unless_a_decoder_met_a_fault_t
     assert told(words, hdr_faults=[115]) == {}
 
 
-def test_a_dark_passage_and_a_long_one_are_not_called_damage():
+def test_a_dark_passage_is_not_called_damage():
     dark = pair(hdr=range(30, 34), lost=range(30, 34))
     assert told(dataclasses.replace(dark, lit=np.zeros(FRAMES, bool))) == {}
-    assert LONGEST_FRAMES > FRAMES
+
+
+def test_sound_frames_between_spoilt_ones_do_not_part_them_unless_they_are_many():
+    assert told(pair(hdr=[30, 31, 35, 36], lost=[30, 31, 35, 36])) == {"hdr": list(range(30, 37))}
+    assert told(pair(hdr=[30, 31, 36, 37], lost=[30, 31, 36, 37])) == {"hdr": [30, 31, 36, 37]}
+
+
+def test_what_lasts_longer_than_key_frames_lie_apart_is_no_damage(monkeypatch):
+    spoilt = pair(hdr=range(30, 45), lost=range(30, 45))
+    assert told(spoilt) == {"hdr": list(range(30, 45))}
+    monkeypatch.setattr("pairdiff.score.spoilt.LONGEST_FRAMES", 14)
+    assert told(spoilt) == {}

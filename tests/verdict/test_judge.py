@@ -234,6 +234,20 @@ def test_a_stretched_picture_is_said_to_look_like_evenly_lit_surfaces():
     assert not any("flat in any grade" in reason for reason in judge(make_case(hdr_p999_nits=400.0), SETTINGS).reasons)
 
 
+@pytest.mark.parametrize(("spread", "label"), [(0.3, "stretched-sdr"), (0.5, "wider-range")])
+def test_half_a_stop_between_clipped_areas_is_not_flat_however_large_the_headroom(spread: float, label: str):
+    case = make_case(hdr_p999_nits=1600.0, **{**CLIPPED, "detail_stops": spread})  # 4 stops, of which 40 % would be 1.6
+    assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
+
+
+def test_what_a_grade_lifts_bright_tones_by_is_told_at_the_set_up_asked_for():
+    # at half of white a gamma of 2.0 for 2.4 shows 0.17 stop more, which so much less is lifted by the grade
+    case = make_case(hdr_p999_nits=100 * 2**0.6, tone_shift_jnd=dict.fromkeys((*make_case().names, "free"), 3.6))
+    case = replace(case, tone=replace(case.tone, **curve_that_lifts(0.42, 0.6)))
+    assert label_at(case, setup("controls", 100.0), SETTINGS) == "different-grade"
+    assert label_at(case, replace(setup("controls", 100.0), gamma=2.0), SETTINGS) == "restrained-hdr"
+
+
 def test_noise_that_can_make_the_highlights_leaves_the_label_open():
     level = 100 * 2**0.45
     assert judge(make_case(hdr_p999_nits=level), SETTINGS).label == "restrained-hdr"

@@ -74,7 +74,7 @@ def measure_contrast(
     hdr_jnd, sdr_jnd = (nits_to_pq_picture(light) * np.float32(720) for light in (hdr, sdr))
     noise = bright_noise_jnd(hdr_jnd, sdr_jnd, area=bright_area(sdr) & ~area)
     floor = max(CODE10_JND**2, NOISE_MARGIN * noise**2)
-    (hdr_power, hdr_mean), (sdr_power, sdr_mean) = (_window_power(value, area, width) for value in (hdr_jnd, sdr_jnd))
+    (hdr_power, hdr_mean), (sdr_power, sdr_mean) = _window_powers((hdr_jnd, sdr_jnd), area, width)
     gain = np.sqrt(np.maximum(hdr_power - sdr_power - floor, 0))
     hdr_std, sdr_std = (np.sqrt(np.maximum(power - floor, 0)) for power in (hdr_power, sdr_power))
     return PictureContrast(
@@ -88,22 +88,28 @@ def measure_contrast(
     )
 
 
-def _window_power(value_jnd: NDArray[np.float32], area: NDArray[np.bool_], width: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Variance and mean of the windows of an area that are filled well enough, from the area alone."""
+def _window_powers(
+    pictures_jnd: Sequence[NDArray[np.float32]], area: NDArray[np.bool_], width: int
+) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Variance and mean of the windows of an area that are filled well enough, from the area alone, of each picture."""
     rows, columns = np.flatnonzero(area.any(1)), np.flatnonzero(area.any(0))
     part = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-    inside, value = area[part].astype(np.float64), value_jnd[part].astype(np.float64)
-    middle = float(value[inside > 0].mean())
+    inside = area[part].astype(np.float64)
 
     def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(cv2.blur(values, (width, width), borderType=cv2.BORDER_CONSTANT), np.float64)
 
     share = np.maximum(mean(inside), 1e-9)
-    first, second = mean((value - middle) * inside) / share, mean((value - middle) ** 2 * inside) / share
     usable = (inside > 0) & (share > WINDOW_FILLED)
     if not usable.any():  # thin highlights: every window counts
         usable = inside > 0
-    return np.maximum(second - first * first, 0)[usable], first[usable] + middle
+    found = []
+    for picture_jnd in pictures_jnd:
+        value = picture_jnd[part].astype(np.float64)
+        middle = float(value[inside > 0].mean())
+        first, second = mean((value - middle) * inside) / share, mean((value - middle) ** 2 * inside) / share
+        found.append((np.maximum(second - first * first, 0)[usable], first[usable] + middle))
+    return found
 
 
 def _jnd_per_stop(mean_jnd: NDArray[np.float64]) -> NDArray[np.float64]:

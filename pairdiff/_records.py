@@ -623,6 +623,9 @@ class Recovered:
     """The same spread over all clipped areas of the film together: one curve gives one level, light gives many."""
     textured_share: float | None
     """Share of the clipped area where that detail is at least 1."""
+    gradual_rim_share: float | None = None
+    """Share of the rim round clipped areas (0.3 degrees outside) at which the SDR is hardly darker than in them: what is evenly lit ends
+    at an edge, what is cut goes on below the cut. None in results of before it was measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -791,6 +794,8 @@ class PairScore:
     contrast_hdr_stops: float | None = None
     contrast_sdr_stops: float | None = None
     contrast_gained_share: float | None = None
+    gradual_rim_share: float | None = None
+    """`Recovered.gradual_rim_share` of this picture."""
 
 
 @dataclass(frozen=True, slots=True)

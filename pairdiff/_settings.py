@@ -162,6 +162,14 @@ class Settings:
     stretched_area_share: float = option(
         0.02, "verdict", "Share of the picture that must be SDR-clipped, over matched time, for `stretched`: lamps are flat in any grade."
     )
+    stretched_gradual_share: float = option(
+        0.06,
+        "verdict",
+        "Share of the rim of SDR-clipped areas that must fall off gradually for `stretched`: evenly lit surfaces have edges.",
+    )
+    stretched_leap_share: float = option(
+        0.65, "verdict", "Share of the gain above SDR white made from 90 % of it to the SDR's top, up to which a curve can be `stretched`."
+    )
     stretched_residual_jnd: float = option(6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film.")
     shadow_codes: float = option(2.0, "verdict", "How many 8-bit codes above the title's darkest count as the SDR's last codes.")
     shadow_area_share: float = option(0.01, "verdict", "Share of picture at the SDR's last codes from which shadow detail applies.")
@@ -170,4 +178,6 @@ class Settings:
     shadow_clear_share: float = option(0.1, "verdict", "Share of picture with such detail from which shadows are `clearly_more`.")
     support_min: float = option(0.8, "verdict", "Support below which the label is `undetermined`.")
     support_draws: int = option(400, "verdict", "Draws behind the support figures.")
-    threshold_spread: float = option(0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself.")
+    threshold_spread: float = option(
+        0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself (of a signal: of its light)."
+    )

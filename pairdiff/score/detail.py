@@ -43,6 +43,9 @@ TEXTURED_JND = 1.0
 """Local detail from which a clipped place counts as textured, |dPQ| x 720 (own)."""
 WINDOW_FILLED = 0.2
 """Least share of a window of local contrast that is clipped area (own)."""
+RIM_DEGREES, GRADUAL_STOPS = 0.3, 0.75
+"""How far outside clipped areas the SDR is looked at, visual degrees, and how little below its top it counts there as falling off
+gradually (own)."""
 NOISE_MARGIN = 2.0
 """Contrast counts above this times the noise of bright places, in power: a window of half a degree holds so few grains that its own
 variance is off by a quarter or more, and of coarse grain a part is missed (own)."""
@@ -65,6 +68,8 @@ class PictureDetail:
     textured_share: float | None
     level_counts: NDArray[np.int32] | None
     """Clipped pixels by HDR level, (LEVEL_ROWS, LEVEL_BINS)."""
+    gradual_rim_share: float | None = None
+    """Share of the rim round clipped areas at which the SDR is hardly darker; None where there is no rim."""
 
 
 def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
@@ -197,15 +202,27 @@ def measure_detail(
     clipped = area.max(-1).astype(bool)
     share, bright = float(clipped.mean()), float(bright_stops.sum(dtype=np.float64))
     overlap = float(bright_stops[clipped].sum(dtype=np.float64)) / bright if bright > 0 else None
+    gradual = _gradual_rim_share(sdr_709_nits.max(-1), clipped, width=max(round(RIM_DEGREES * pixels_per_degree), 2))
     mask = np.asarray(cv2.erode(area, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE), np.uint8)
     anywhere = mask.max(-1).astype(bool)
     if not anywhere.any():
-        return PictureDetail(share, overlap, None, None, None, None)
+        return PictureDetail(share, overlap, None, None, None, None, gradual)
     sure = mask * at_top.astype(np.uint8)
     gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=sure, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
     values = gain[anywhere]
     counts = _count_levels(hdr_709_nits, sure)
-    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), float((values >= TEXTURED_JND).mean()), counts)
+    textured = float((values >= TEXTURED_JND).mean())
+    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), textured, counts, gradual)
+
+
+def _gradual_rim_share(sdr_nits: FloatArray, clipped: NDArray[np.bool_], *, width: int) -> float | None:
+    """Where the SDR is still bright at some pixels outside clipped areas: what is evenly lit ends at an edge, what is cut goes on below."""
+    near, nearer = (cv2.dilate(clipped.astype(np.uint8), np.ones((2 * n + 1,) * 2, np.uint8)).astype(bool) for n in (width, width - 1))
+    rim = near & ~nearer
+    if not rim.any():
+        return None
+    least = float(np.median(sdr_nits[clipped])) * 2**-GRADUAL_STOPS
+    return float((sdr_nits[rim] >= least).mean())
 
 
 def _window_gain(
@@ -322,6 +339,7 @@ def pool_detail(
         median([p.detail_stops for p in pictures]),
         film_spread_stops([level_counts[n] for n in where], weights[where]),
         mean([p.textured_share for p in pictures], clipped),
+        mean([p.gradual_rim_share for p in pictures], clipped),
     )
 
 

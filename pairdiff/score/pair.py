@@ -190,6 +190,7 @@ def score_pair(
         contrast_hdr_stops=contrast.hdr_stops,
         contrast_sdr_stops=contrast.sdr_stops,
         contrast_gained_share=contrast.gained_share,
+        gradual_rim_share=detail.gradual_rim_share,
     )
     origin = measure_origin(
         pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys

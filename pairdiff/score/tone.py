@@ -26,7 +26,7 @@ from pairdiff.light.transfer import pq_to_nits
 from pairdiff.score.places import find_places
 from pairdiff.score.pooling import weighted_quantile
 
-CURVE_POINTS = 33
+CURVE_POINTS = 129
 """Points of the curve that are kept for the report."""
 BT709_LUMA = (0.2126, 0.7152, 0.0722)
 """Luma weights of R', G', B' (BT.709-6 item 3.2)."""

@@ -262,10 +262,13 @@ def answer_stretched(comparison: Comparison) -> Answer:
     least = setting(comparison, "clipped_share")
     where = _in_shots(comparison, lambda pair: pair.clipped_share >= least)
     held = comparison.verdict.support.get("stretched-sdr", 0.0)
-    open_ = comparison.verdict.label == "undetermined" and held > 0
+    even = found.bright_clipped_share >= share and found.detail_jnd < detail and (found.film_stops or 0.0) < min(part * stops, most)
+    open_ = comparison.verdict.label == "undetermined" and (held > 0 or even)
     outcome = "so it is here" if comparison.verdict.label == "stretched-sdr" else "not so here"
     if open_:
-        outcome = f"it is one in {say_share(held)} of the draws, so that this stays open"
+        outcome = (
+            f"it is one in {say_share(held)} of the draws, so that this stays open" if held > 0 else "evenly lit surfaces look the same"
+        )
     return Answer(
         "partly" if open_ else "answered",
         f"Of what lies above SDR white {say_share(found.bright_clipped_share)} lies where the SDR is clipped (stretched from "

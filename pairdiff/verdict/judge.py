@@ -33,7 +33,7 @@ from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroo
 from pairdiff.score.origin import count_signs
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
-from pairdiff.score.setup import JND_PER_INTENSITY, SetupFits, lift_signal
+from pairdiff.score.setup import GAIN_GAMMA, JND_PER_INTENSITY, SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
@@ -58,6 +58,8 @@ THRESHOLDS = (
     "recovered_spread_stops",
     "stretched_clip_share",
     "stretched_area_share",
+    "stretched_gradual_share",
+    "stretched_leap_share",
     "stretched_residual_jnd",
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
@@ -69,6 +71,8 @@ TOLD_NOISE_STOPS = 0.1
 UPPER_TONES = (0.35, 0.5, 0.65)
 """Levels of the SDR below its highlights, as a share of its white or of the highest level it reaches, at which another grade is asked
 how far it lifts bright tones (own)."""
+LEAP_FROM = 0.9
+"""SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
 
@@ -123,6 +127,7 @@ class _Figures:
     bright_clipped_share: float | None
     detail_jnd: float | None
     film_stops: float | None
+    gradual_rim_share: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +153,7 @@ class _Columns:
     bright_clipped: NDArray[np.float64]
     bright_stops: NDArray[np.float64]
     detail: NDArray[np.float64]
+    gradual_rim: NDArray[np.float64]
     level_counts: NDArray[np.float64]
     """(pairs, channels, bins), HDR levels in clipped areas."""
 
@@ -191,6 +197,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         column(p.bright_clipped_share for p in pairs),
         column(p.stops_above_white for p in pairs),
         column(p.detail_jnd for p in pairs),
+        column(p.gradual_rim_share for p in pairs),
         np.stack([nothing if s.level_counts is None else s.level_counts for s in spreads]).astype(np.float64),
     )
 
@@ -228,6 +235,7 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         bright_clipped_share=_mean(columns.bright_clipped, weights * columns.bright_stops),
         detail_jnd=_median(columns.detail, applies),
         film_stops=spread_stops(np.tensordot(weights * (applies > 0), columns.level_counts, 1) / max(weights.max(), 1e-12)),
+        gradual_rim_share=_mean(columns.gradual_rim, applies),
     )
 
 
@@ -239,14 +247,33 @@ def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray
 
 
 def _upper_stops(case: Case, setup: Setup) -> float:
-    """HDR over SDR at the tones below the highlights, stops; 0 without a curve."""
+    """HDR over SDR at the tones below the highlights, stops; 0 without a curve.
+
+    Another contrast lifts bright tones more than the highest; what it lifts less is the beginning of a range that goes on above, and is
+    taken off by as much as the highest gain more.
+    """
     sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
     if sdr.size < 2:
         return 0.0
     white = np.log2(case.controls.white_nits)
     level = min(white, sdr[-1]) + np.log2(UPPER_TONES)
-    shown = np.log2(setup.white_nits) + (level - white) * setup.gamma / case.controls.gamma
-    return float(np.median(np.interp(level, sdr, hdr) - shown))
+
+    def lift(tones: NDArray[np.float64]) -> NDArray[np.float64]:
+        shown = np.log2(setup.white_nits) + (tones - white) * setup.gamma / case.controls.gamma
+        return np.asarray(np.interp(tones, sdr, hdr) - shown)
+
+    upper, highest = float(np.median(lift(level))), float(lift(sdr[-1:])[0])
+    return upper - max(highest - upper, 0.0)
+
+
+def _leap_share(case: Case) -> float | None:
+    """Share of what the film's curve gains above SDR white that it gains from `LEAP_FROM` of it to the SDR's top; None without a gain."""
+    sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
+    if sdr.size < 2:
+        return None
+    top = min(float(np.log2(case.controls.white_nits)), float(sdr[-1]))
+    below, reached = np.interp([top + np.log2(LEAP_FROM), top], sdr, hdr)
+    return float((reached - below) / (reached - top)) if reached > top else None
 
 
 def _stops_used(level: NDArray[np.float64], code: NDArray[np.float64], draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], bool]:
@@ -332,7 +359,7 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
     gains = ("slightly_more", "clearly_more")
     flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
     narrow = figures.film_stops is not None and figures.film_stops < _flat_stops(figures.stops, settings)
-    residual = case.tone.residual_p95_jnd
+    residual, gradual, leap = case.tone.residual_p95_jnd, figures.gradual_rim_share, _leap_share(case)
     return Conditions(
         too_little_matched=case.matched_s < settings.min_matched_s or case.matched_share_of_shorter < settings.min_matched_share,
         too_little_tone=case.tone_span_jnd < settings.min_tone_jnd,
@@ -345,6 +372,8 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         clipped_there=_clipped_there(figures, settings),
         flat_there=flat and narrow,
         one_curve=residual is not None and residual <= settings.stretched_residual_jnd,
+        ends_sharply=gradual is not None and gradual < settings.stretched_gradual_share,
+        leaps=leap is not None and leap >= settings.stretched_leap_share,
         power_law=_is_power_law(figures, case, settings),
         beyond_set=case.controls.at_bound,
     )
@@ -391,8 +420,10 @@ def label_on_screen(case: Case, setup: Setup, show_levels: Callable[[FloatArray]
     return _rule(_figures(columns, case, _whole(case, columns, setup, gain=None), settings), case, settings)[0].label
 
 
-def _vary(settings: Settings, name: str, factor: float) -> Settings:
-    return replace(settings, **{name: getattr(settings, name) * factor})
+def _vary(settings: Settings, factors: Mapping[str, float]) -> Settings:
+    """Settings with some thresholds moved; one that is a signal is moved by as much light (BT.1886)."""
+    moves = {name: factor ** (1 / GAIN_GAMMA) if name.endswith("_code") else factor for name, factor in factors.items()}
+    return replace(settings, **{name: getattr(settings, name) * move for name, move in moves.items()})
 
 
 def support_labels(case: Case, settings: Settings) -> dict[str, float]:
@@ -420,8 +451,7 @@ def _drawn_rules(case: Case, settings: Settings) -> Counter[Rule]:
     shares = {name: _stream(name, settings) for name in (*THRESHOLDS, "noise")}
     found: Counter[Rule] = Counter()
     for number in range(settings.support_draws):
-        factors = {name: 1 + settings.threshold_spread * (2 * float(shares[name][number]) - 1) for name in THRESHOLDS}
-        trial = replace(settings, **{name: getattr(settings, name) * factor for name, factor in factors.items()})
+        trial = _vary(settings, {name: 1 + settings.threshold_spread * (2 * float(shares[name][number]) - 1) for name in THRESHOLDS})
         draw = _draw(case, columns, shots, number, noise_share=float(shares["noise"][number]))
         found[_rule(_figures(columns, case, draw, trial), case, trial)[0]] += 1
     return found
@@ -443,7 +473,7 @@ def _share_of_labels(rules: Counter[Rule]) -> dict[str, float]:
 def _deciding_rule(rule: Rule, rules: Counter[Rule], settings: Settings) -> Rule:
     """The rule of the label that enough draws give, where that is another than the figures alone give; else the rule of the figures."""
     label, share = next(iter(_share_of_labels(rules).items()))
-    if label == rule.label or share < settings.support_min or rule.label == "undetermined":
+    if label == rule.label or share < settings.support_min:
         return rule
     return max((one for one in rules if one.label == label), key=lambda one: rules[one])
 
@@ -554,7 +584,8 @@ def _sentence(
         how = f"; that the HDR release shows more holds in {more:.0%}, how much more is open" if more >= settings.support_min else ""
         return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}.{tail}"
     if label == "undetermined":
-        return f"Cannot tell: {rule.reason}.{tail}"
+        figure = f" ({_headline(figures, case, settings)})" if "highlights_gain" in rule.holds else ""
+        return f"Cannot tell: {rule.reason}{figure}.{tail}"
     marks = case.headroom.standing_share or 0.0
     if marks > 0 and case.headroom.stops_with_marks != case.headroom.stops:
         tail = f" Left out: bright marks that stand still through the film, {_share(marks)} of the picture.{tail}"
@@ -598,7 +629,7 @@ def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Fi
         *_free_fit_reason(figures, case, settings),
         _recovered_reason(case.recovered, settings),
         *_nearly_stretched_reason(rule, figures, case, settings),
-        *_even_reason(_conditions(figures, _axes(figures, case, settings), case, settings)),
+        *_even_reason(figures, case, settings),
         _tone_reason(figures, case, settings),
         _colour_reason(figures, case.colour, settings),
         _shadow_reason(figures, case.shadows, settings),
@@ -701,13 +732,22 @@ def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
     )
 
 
-def _even_reason(conditions: Conditions) -> tuple[str, ...]:
-    """What a stretch cannot be told from."""
-    if not (conditions.clipped_there and conditions.flat_there and conditions.highlights_gain):
+def _even_reason(figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
+    """What a stretch is told from: surfaces that are evenly lit, which are flat in any grade."""
+    found = _conditions(figures, _axes(figures, case, settings), case, settings)
+    if not (found.clipped_there and found.flat_there and found.highlights_gain):
         return ()
-    return (
-        "Evenly lit surfaces that the SDR clips are flat in any grade, and look the same as a stretch: see in the stills what is clipped.",
-    )
+    gradual, leap = figures.gradual_rim_share, _leap_share(case)
+    said = ["Evenly lit surfaces that the SDR clips are flat in any grade, end at edges, and leap above what lies beside them."]
+    if gradual is not None:
+        least = settings.stretched_gradual_share
+        said.append(f"Here the SDR falls off gradually at {gradual:.0%} of the rim of what it clips (stretched from {least:.0%}).")
+    if leap is not None:
+        said.append(
+            f"Of what the HDR gains above SDR white it gains {leap:.0%} from {LEAP_FROM:.0%} of that white on (stretched below "
+            f"{settings.stretched_leap_share:.0%})."
+        )
+    return (" ".join((*said, "See in the stills what is clipped.")),)
 
 
 def _colour_reason(figures: _Figures, colour: Colour, settings: Settings) -> str:
@@ -742,10 +782,10 @@ def _flips(
     whole = _whole(case, columns, case.controls, gain=case.gain)
     for name in THRESHOLDS:
         for factor in (1 - settings.threshold_spread, 1 + settings.threshold_spread):
-            trial = _vary(settings, name, factor)
+            trial = _vary(settings, {name: factor})
             other = _rule(_figures(columns, case, whole, trial), case, trial)[0].label
             if other != base:
-                flips.append(f"{name} at {getattr(settings, name) * factor:.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
+                flips.append(f"{name} at {getattr(trial, name):.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
     flips += _value_flips(base, figures, case, settings)
     more = (_marks_flip(base, case, columns, settings), _power_law_flip(base, figures, case, settings), _reach_flip(base, case, settings))
     flips += [flip for flip in more if flip]

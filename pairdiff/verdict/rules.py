@@ -38,6 +38,18 @@ RULES = (
         "the pictures hold too little between dark and bright to fit a set to",
     ),
     Rule(
+        "undetermined",
+        ("highlights_gain", "clipped_there", "flat_there", "one_curve", "ends_sharply"),
+        "levels lie above SDR white where the SDR is clipped, the HDR is flat there and one curve explains the rest, but what is clipped "
+        "ends at sharp edges: evenly lit surfaces in a wider picture look the same as an SDR picture stretched brighter",
+    ),
+    Rule(
+        "undetermined",
+        ("highlights_gain", "clipped_there", "flat_there", "one_curve", "leaps"),
+        "levels lie above SDR white where the SDR is clipped and the HDR is flat there, but it leaps to that level at the very top of the "
+        "SDR: evenly lit surfaces in a wider picture look the same as a brightness laid on what the SDR clips",
+    ),
+    Rule(
         "stretched-sdr",
         ("highlights_gain", "clipped_there", "flat_there", "one_curve"),
         "levels lie above SDR white, but where they do the SDR is clipped and the HDR is flat, and one curve explains the rest",
@@ -103,6 +115,8 @@ class Conditions:
     clipped_there: bool
     flat_there: bool
     one_curve: bool
+    ends_sharply: bool
+    leaps: bool
     power_law: bool
     beyond_set: bool
 

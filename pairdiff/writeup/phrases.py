@@ -119,6 +119,8 @@ SETTING_WORDS = {
     "recovered_spread_stops": "the same in stops",
     "stretched_clip_share": "share of what lies above SDR white that must be clipped for a stretched picture",
     "stretched_area_share": "share of the picture that must be clipped for a stretched picture",
+    "stretched_gradual_share": "share of the rims of clipped areas that must fall off gradually for a stretched picture",
+    "stretched_leap_share": "leap at the SDR's top up to which a curve stretches",
     "stretched_residual_jnd": "residual up to which one curve explains the picture",
     "support_min": "support that a label needs",
 }

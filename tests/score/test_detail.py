@@ -249,6 +249,26 @@ def test_detail_that_the_sdr_has_too_is_not_recovered():
     assert measured(textured(6.0), textured(6.0)).detail_jnd == 0
 
 
+@pytest.mark.parametrize(("zoom", "rows_per_degree"), [(1, 9.4), (3, 28.3)])
+@pytest.mark.parametrize(("glow_degrees", "least", "most"), [(0.0, 0.0, 0.02), (0.15, 0.0, 0.02), (6.0, 0.9, 1.0)])
+def test_what_ends_at_an_edge_is_told_from_what_falls_off_whatever_the_size(zoom, rows_per_degree, glow_degrees, least, most):
+    # a window in a dim wall, cut at SDR white: sharp, with a lens's blur, and the middle of a wide glow
+    area = np.kron(MASK, np.ones((zoom, zoom, 1), np.uint8))
+    sdr = 20.0 + 80.0 * (
+        area[..., 0] if glow_degrees == 0 else gaussian_filter(area[..., 0].astype(np.float64), glow_degrees * rows_per_degree)
+    )
+    sdr = np.maximum(sdr, 100.0 * area[..., 0]) if glow_degrees < 1 else np.minimum(sdr * 100 / np.quantile(sdr, 0.8), 100.0)
+    area = np.repeat((sdr >= 100.0)[..., None], 3, -1).astype(np.uint8)
+    light = np.repeat(sdr[..., None], 3, -1)
+    bright = area[..., 0].astype(np.float32)
+    found = measured(light * 4, light, area, bright, pixels_per_degree=rows_per_degree)
+    assert least <= found.gradual_rim_share <= most
+
+
+def test_a_picture_that_is_clipped_everywhere_has_no_rim():
+    assert measured(np.full((90, 160, 3), 600.0), mask=np.ones_like(MASK)).gradual_rim_share is None
+
+
 def test_detail_outside_the_clipped_area_does_not_leak_in():
     hdr = textured(40.0)
     hdr[20:70, 30:130] = 400.0

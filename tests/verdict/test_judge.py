@@ -36,7 +36,7 @@ from pairdiff.verdict.rules import WORDS
 from tests.score._pairs import make_pair, make_spread
 
 SETTINGS = Settings(support_draws=60)
-CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.95, "detail_jnd": 0.3, "detail_stops": 0.05}
+CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.95, "detail_jnd": 0.3, "detail_stops": 0.05, "gradual_rim_share": 0.4}
 
 
 def setup(name, white=100.0):
@@ -227,11 +227,43 @@ def test_a_stretch_that_begins_low_is_one_if_it_lifts_the_top_most(half: float, 
     assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
 
 
-def test_a_stretched_picture_is_said_to_look_like_evenly_lit_surfaces():
+@pytest.mark.parametrize(("top", "label"), [(1.5, "restrained-hdr"), (0.5, "different-grade"), (0.7, "restrained-hdr")])
+def test_bright_tones_that_are_lifted_less_than_the_top_are_the_beginning_of_its_range(top: float, label: str):
+    # half of SDR white is lifted by 0.5 stops, the level that counts by 0.75: a range that goes on above, or contrast that ends at the top
+    shifts = dict.fromkeys((*make_case().names, "free"), 3.6)
+    case = make_case(hdr_p999_nits=100 * 2**0.75, tone_shift_jnd=shifts)
+    case = replace(case, tone=replace(case.tone, **curve_that_lifts(0.5, top)))
+    assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
+
+
+def test_a_stretched_picture_is_told_from_evenly_lit_surfaces_and_says_by_what():
     verdict = judge(make_case(hdr_p999_nits=400.0, **CLIPPED), SETTINGS)
     assert verdict.label == "stretched-sdr"
-    assert any("flat in any grade" in reason for reason in verdict.reasons)
+    said = next(reason for reason in verdict.reasons if "flat in any grade" in reason)
+    assert "at 40% of the rim" in said
     assert not any("flat in any grade" in reason for reason in judge(make_case(hdr_p999_nits=400.0), SETTINGS).reasons)
+
+
+@pytest.mark.parametrize(("gradual", "label"), [(0.03, "undetermined"), (0.2, "stretched-sdr"), (None, "stretched-sdr")])
+def test_clipped_areas_that_end_at_sharp_edges_can_be_evenly_lit_surfaces(gradual: float | None, label: str):
+    verdict = judge(make_case(hdr_p999_nits=400.0, **{**CLIPPED, "gradual_rim_share": gradual}), SETTINGS)
+    assert (verdict.label, verdict.support) == (label, {label: 1.0})
+    assert ("sharp edges" in verdict.sentence) is (label == "undetermined")
+    assert ("headroom" in verdict.sentence) is True
+
+
+@pytest.mark.parametrize(("below", "label"), [(0.05, "undetermined"), (1.2, "stretched-sdr")])
+def test_levels_that_leap_at_the_top_of_the_sdr_can_be_light_or_a_mask(below: float, label: str):
+    # two stops above SDR white at the top; at nine tenths of it hardly anything, or most of it
+    sdr = np.array([1.0, 50.0, 90.0, 99.0, 100.0])
+    curve = {"curve_sdr_nits": tuple(sdr), "curve_hdr_nits": tuple(sdr * 2 ** np.array([0, 0, below, below, 2.0]))}
+    case = make_case(hdr_p999_nits=400.0, **CLIPPED)
+    case = replace(case, tone=replace(case.tone, **curve))
+    verdict = judge(case, SETTINGS)
+    assert verdict.label == label
+    assert ("leaps to that level" in verdict.sentence) is (label == "undetermined")
+    detailed = replace(case, pairs=tuple(replace(pair, detail_jnd=20.0) for pair in case.pairs))
+    assert judge(detailed, SETTINGS).label == "wider-range"
 
 
 @pytest.mark.parametrize(("spread", "label"), [(0.3, "stretched-sdr"), (0.5, "wider-range")])
@@ -243,7 +275,7 @@ def test_half_a_stop_between_clipped_areas_is_not_flat_however_large_the_headroo
 def test_what_a_grade_lifts_bright_tones_by_is_told_at_the_set_up_asked_for():
     # at half of white a gamma of 2.0 for 2.4 shows 0.17 stop more, which so much less is lifted by the grade
     case = make_case(hdr_p999_nits=100 * 2**0.6, tone_shift_jnd=dict.fromkeys((*make_case().names, "free"), 3.6))
-    case = replace(case, tone=replace(case.tone, **curve_that_lifts(0.42, 0.6)))
+    case = replace(case, tone=replace(case.tone, **curve_that_lifts(0.42, 0.4)))
     assert label_at(case, setup("controls", 100.0), SETTINGS) == "different-grade"
     assert label_at(case, replace(setup("controls", 100.0), gamma=2.0), SETTINGS) == "restrained-hdr"
 

@@ -150,11 +150,20 @@ def test_structure_where_the_sdr_is_clipped_is_recovered():
 
 def test_flat_brightness_where_the_sdr_is_clipped_is_a_stretched_sdr():
     _, sdr = clipped_stack()
-    hdr = relabel(sdr, white_nits=100.0) * np.where(sdr.max(-1, keepdims=True) >= 1, 6.0, 1.0)
-    found = compare_pictures(hdr, sdr, **LOOK)
+    light = relabel(sdr, white_nits=100.0)
+    level = light.max(-1, keepdims=True) / 100
+    found = compare_pictures(light * (1 + 5 * np.clip((level - 0.4) / 0.6, 0, 1) ** 2), sdr, **LOOK)
     assert found.recovered.detail_jnd == pytest.approx(0, abs=0.3)
     assert found.recovered.bright_clipped_share > 0.5
     assert found.verdict.label == "stretched-sdr"
+
+
+def test_a_mask_that_lifts_what_the_sdr_clips_to_one_level_could_be_evenly_lit_surfaces():
+    _, sdr = clipped_stack()
+    found = compare_pictures(relabel(sdr, white_nits=100.0) * np.where(sdr.max(-1, keepdims=True) >= 1, 6.0, 1.0), sdr, **LOOK)
+    assert found.recovered.detail_jnd == pytest.approx(0, abs=0.3)
+    assert (found.verdict.label, found.verdict.support) == ("undetermined", {"undetermined": 1.0})
+    assert "evenly lit surfaces" in found.verdict.sentence
 
 
 @pytest.mark.parametrize(("hdr", "sdr"), [(0.0, 0.0), (200.0, 0.7), (5000.0, 0.1)])

@@ -26,6 +26,7 @@ EXPOSURE = 0.12
 QUICK = "night"
 SCENES = ("city", "courtyard", "forest", "interior", QUICK, "studio", "sunrise", "sunset")
 NEAR_A_THRESHOLD = ("courtyard", "interior")
+EVENLY_LIT = ("studio",)  # grey panels at the peak of either rendering: flat, with sharp edges, and one curve from one to the other
 
 Render = Callable[[Floats], Floats]
 
@@ -94,6 +95,10 @@ def test_two_aces_renderings_of_one_scene_are_told_to_be_hdr(
         pytest.skip(f"the HDR rendering of {scene} stays below HDR Reference White ({highest:.0f} cd/m2): it holds no highlight to find")
     result = pairdiff.compare(encode_hdr(tmp_path / f"{scene}.mkv", hdr), encode_sdr(tmp_path / f"{scene}.mp4", sdr))
     found = f"headroom {result.headroom.stops} stops, axes {dict(result.verdict.axes)}, support {dict(result.verdict.support)}"
+    if scene in EVENLY_LIT and result.verdict.label == "undetermined":
+        assert set(result.verdict.support) <= {"undetermined", *HDR_LABELS}, found
+        assert "evenly lit surfaces" in result.verdict.sentence
+        return
     called_hdr = sum(share for label, share in result.verdict.support.items() if label in HDR_LABELS)
     assert called_hdr >= 0.99, f"{result.verdict.label}: {found}"
     if scene not in NEAR_A_THRESHOLD:  # there the two HDR labels share the draws, at a headroom near the threshold between them

@@ -336,9 +336,10 @@ def _regrade_stops(figures: _Figures, case: Case, settings: Settings) -> float:
 def _is_above(figures: _Figures, case: Case, settings: Settings) -> bool:
     """Whether highlights lie above SDR white by more than another grade lifts what lies below them.
 
-    Where the SDR is clipped up there they need not do so by the threshold once more: a steeper grade lifts the top least of all.
+    Where the SDR is clipped up there and the HDR is flat they need not do so by the threshold once more: a steeper grade lifts the top
+    least of all, a stretch most.
     """
-    least = 0.0 if _clipped_there(figures, settings) else settings.headroom_slight_stops
+    least = 0.0 if _clipped_there(figures, settings) and _flat_there(figures, settings) else settings.headroom_slight_stops
     return figures.stops >= settings.headroom_slight_stops and figures.stops - _regrade_stops(figures, case, settings) >= least
 
 
@@ -357,8 +358,6 @@ def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisSt
 
 def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, settings: Settings) -> Conditions:
     gains = ("slightly_more", "clearly_more")
-    flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
-    narrow = figures.film_stops is not None and figures.film_stops < _flat_stops(figures.stops, settings)
     residual, gradual, leap = case.tone.residual_p95_jnd, figures.gradual_rim_share, _leap_share(case)
     return Conditions(
         too_little_matched=case.matched_s < settings.min_matched_s or case.matched_share_of_shorter < settings.min_matched_share,
@@ -370,13 +369,19 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         colour_gain=axes["colour"] in gains,
         regraded=_tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd,
         clipped_there=_clipped_there(figures, settings),
-        flat_there=flat and narrow,
+        flat_there=_flat_there(figures, settings),
         one_curve=residual is not None and residual <= settings.stretched_residual_jnd,
         ends_sharply=gradual is not None and gradual < settings.stretched_gradual_share,
         leaps=leap is not None and leap >= settings.stretched_leap_share,
         power_law=_is_power_law(figures, case, settings),
         beyond_set=case.controls.at_bound,
     )
+
+
+def _flat_there(figures: _Figures, settings: Settings) -> bool:
+    """Whether the HDR shows neither detail nor more than one level where the SDR is clipped."""
+    flat = figures.detail_jnd is not None and figures.detail_jnd < settings.recovered_jnd
+    return flat and figures.film_stops is not None and figures.film_stops < _flat_stops(figures.stops, settings)
 
 
 def _flat_stops(stops: float, settings: Settings) -> float:

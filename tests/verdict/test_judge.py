@@ -236,6 +236,15 @@ def test_bright_tones_that_are_lifted_less_than_the_top_are_the_beginning_of_its
     assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
 
 
+@pytest.mark.parametrize(("spread", "label"), [(0.05, "restrained-hdr"), (0.39, "different-grade")])
+def test_other_gains_of_the_channels_are_no_highlights_where_the_sdr_is_clipped(spread: float, label: str):
+    # 0.35 stops above SDR white, of which the shift of tone and colour explains 0.15 or so; over clipped areas channels with gains of their
+    # own end at several levels, which no stretch leaves behind (that no one curve explains the film keeps the stretched label out of this)
+    shifts = dict.fromkeys((*make_case().names, "free"), 8.5)
+    case = make_case(hdr_p999_nits=100 * 2**0.35, tone_shift_jnd=shifts, residual=30.0, **{**CLIPPED, "detail_stops": spread})
+    assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
+
+
 def test_a_stretched_picture_is_told_from_evenly_lit_surfaces_and_says_by_what():
     verdict = judge(make_case(hdr_p999_nits=400.0, **CLIPPED), SETTINGS)
     assert verdict.label == "stretched-sdr"

@@ -111,13 +111,13 @@ from pairdiff.score.declared import check_declared
 from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.origin import LEAST_GREY_BITS, count_greys
-from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
+from pairdiff.score.pair import RESAMPLE_GAMMA, PairMeasures, PairPictures, PairPlace, score_pair, without_places
 from pairdiff.score.scan import Track, find_active, grey_light, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
-from pairdiff.score.subtitles import HALFWAY_SHARE, LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, fill_in, mask_words
+from pairdiff.score.subtitles import HALFWAY_SHARE, LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, mask_words
 from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
@@ -136,8 +136,6 @@ ACTIVE_LEAST_KEY_FRAMES = 5
 ACTIVE_STEP_FRAMES = 12
 MOST_FIT_PIXELS, MOST_TONE_PIXELS = 360_000, 144_000
 """Pixels of a whole title that the set-up fit and the tone curve hold, however many pairs there are: memory stays bounded."""
-RESAMPLE_GAMMA = 2.4
-"""SDR pictures are resampled in linear light at this gamma and handed on as signal."""
 OUTSIDE = "outside the matched passages: the two sides may not show the same moment"
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
@@ -949,10 +947,10 @@ def _score(
         found = None
         if hdr.index in clean:
             shot, seconds = clean[hdr.index]
-            cleaned = pictures if mask is None else _without_words(pictures, mask)
+            cleaned = pictures if mask is None else without_places(pictures, mask)
             found = measure(cleaned, hdr, sdr, shot=shot, standing=standing, settings=settings)
             scored.add(found, seconds=seconds)
-            screens.add(cleaned, hdr_frame=hdr.index)
+            screens.add(cleaned if standing is None else without_places(cleaned, standing), hdr_frame=hdr.index)
             types[hdr.index] = (hdr.picture_type, sdr.picture_type)
             if laid:
                 laid_over.append(see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index))
@@ -1115,13 +1113,6 @@ class _Kept:
             planes = tuple(plane.copy() for plane in frame.planes)
             self._held[frame.index] = replace(frame, planes=planes)
         return self._held
-
-
-def _without_words(pictures: PairPictures, mask: NDArray[np.bool_]) -> PairPictures:
-    """A pair with the places of words filled from the picture around them, on both sides alike, in light."""
-    light = fill_in(np.maximum(pictures.sdr_code, 0) ** np.float32(RESAMPLE_GAMMA), mask) ** np.float32(1 / RESAMPLE_GAMMA)
-    sdr = np.where(mask[..., None], light, pictures.sdr_code)
-    return replace(pictures, hdr_nits=fill_in(pictures.hdr_nits, mask), sdr_code=sdr)
 
 
 def _see_peak(matching: _Matching, done: _Scored, frame: int, *, settings: Settings) -> tuple[PeakPlace, tuple[str, ...]]:

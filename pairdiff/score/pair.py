@@ -21,8 +21,11 @@ from pairdiff.score.notice import PreferenceLoss, predict_loss
 from pairdiff.score.origin import GreyCodes, PictureOrigin, measure_origin
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS, PictureShadows, measure_dark_detail
-from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, sample_places, sample_tone, tone_shifts_jnd
+from pairdiff.score.subtitles import fill_in
+from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, cell_shifts, sample_places, sample_tone, tone_shifts_jnd
 
+RESAMPLE_GAMMA = 2.4
+"""SDR pictures are resampled in linear light at this gamma and handed on as signal."""
 TopCodes = tuple[float | None, float | None, float | None]
 
 
@@ -62,8 +65,8 @@ class PairSpread:
     """At each of `MARGIN_FACTORS` x the margin."""
     shadow_gained_share: tuple[float, ...]
     """At each of `SHADOW_FACTORS` x the limit."""
-    tone_shift_jnd: NDArray[np.float64]
-    """At the set-ups of `SetupFits.nodes`, (whites, gammas)."""
+    cell_shifts: NDArray[np.float16]
+    """Of `tone.cell_shifts` at the set-ups of `SetupFits.nodes`, (whites, gammas, cells, 3); half a float is 0.01 JND at 10 JND."""
     level_counts: NDArray[np.int32] | None
     """HDR levels in SDR-clipped areas, as in `PictureDetail`."""
 
@@ -81,6 +84,13 @@ class PairMeasures:
     beyond: PictureBeyond
     spread: PairSpread
     origin: PictureOrigin
+
+
+def without_places(pictures: PairPictures, mask: NDArray[np.bool_]) -> PairPictures:
+    """A pair with some places, (row, column), filled from the picture around them, on both sides alike, in light."""
+    light = fill_in(np.maximum(pictures.sdr_code, 0) ** np.float32(RESAMPLE_GAMMA), mask) ** np.float32(1 / RESAMPLE_GAMMA)
+    sdr = np.where(mask[..., None], light, pictures.sdr_code)
+    return replace(pictures, hdr_nits=fill_in(pictures.hdr_nits, mask), sdr_code=sdr)
 
 
 def score_pair(
@@ -105,7 +115,8 @@ def score_pair(
     top : the SDR title's top code per channel, None where it does not clip.
     noise_jnd : noise of the pair, |dI| x 720.
     settings : thresholds, seed, smoothing.
-    standing : (row, column), where a mark stands still over the film; None without one.
+    standing : (row, column), where a mark stands still over the film, which is filled from around it for all but the figure that counts
+        it; None without one.
     darkest : the SDR title's darkest level, signal; None where it never comes near black.
     tone_pixels : pixels kept for the title curve.
 
@@ -113,6 +124,9 @@ def score_pair(
     -------
     PairMeasures; `curve_distance_jnd` is filled once the title curve is known (0 until then).
     """
+    highlights = measure_highlights(code_level(pictures.hdr_nits), code_level(pictures.sdr_code), standing=standing, settings=settings)
+    if standing is not None:
+        pictures = without_places(pictures, standing)
     ppd = pictures.pixels_per_degree
     hdr_itp = nits_to_itp(pictures.hdr_nits)
     hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
@@ -132,7 +146,6 @@ def score_pair(
             controls, controls_nits = setup, sdr_nits
             tone = _tone(pictures, hdr_itp, nits_to_itp(sdr_nits), sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
     level = code_level(pictures.hdr_nits)
-    highlights = measure_highlights(level, code_level(pictures.sdr_code), standing=standing, settings=settings)
     film = np.ones(level.shape, bool) if standing is None else ~standing
     bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
     detail = _detail(pictures, controls_nits, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
@@ -227,13 +240,13 @@ def _spread(
 ) -> PairSpread:
     whites, gammas = fits.nodes
     every_white, every_gamma = (grid.reshape(-1) for grid in np.meshgrid(whites, gammas, indexing="ij"))
-    shifts = tone_shifts_jnd(places, whites_nits=every_white, gammas=every_gamma).reshape(whites.size, gammas.size)
+    shifts = cell_shifts(places, whites_nits=every_white, gammas=every_gamma)
     return PairSpread(
         highlights.hdr_nits,
         highlights.sdr_code,
         colour.outside_709_by_margin,
         shadows.gained_by_limit,
-        shifts,
+        shifts.reshape(whites.size, gammas.size, *shifts.shape[1:]).astype(np.float16),
         detail.level_counts,
     )
 

@@ -38,6 +38,8 @@ RESIDUAL_BINS = 10
 """Tone bins of each picture in which what the title curve leaves is averaged (own)."""
 CELL_ROWS, CELL_COLUMNS, CELL_TONES = 2, 3, 4
 """Parts of the picture, and of the tone scale in each, over which the difference is averaged (own)."""
+CELLS = CELL_ROWS * CELL_COLUMNS * CELL_TONES
+"""Most cells that a picture has."""
 PART_PLACES = 500
 """Places drawn from each part of the picture (own)."""
 
@@ -125,11 +127,28 @@ def tone_shifts_jnd(
     -------
     dE_ITP for each set-up: median over the cells of the size of their median shift.
     """
+    return shift_sizes_jnd(cell_shifts(places, whites_nits=whites_nits, gammas=gammas))
+
+
+def cell_shifts(
+    places: TonePlaces, *, whites_nits: Sequence[float] | NDArray[np.float64], gammas: Sequence[float] | NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Shift of each cell with its sign, (set-ups, CELLS, 3) of I, T, P; NaN for cells that a picture lacks.
+
+    It runs smoothly from set-up to set-up, so that it can be interpolated; its size has a sharp minimum and cannot.
+    """
     light = {gamma: sdr_code_to_nits(places.sdr_code[None], white_nits=1.0, gamma=gamma)[0] for gamma in map(float, set(gammas))}
     shown = np.stack([np.float32(white) * light[float(gamma)] for white, gamma in zip(whites_nits, gammas, strict=True)])
     shift = places.hdr_itp - nits_to_itp(shown)
-    sizes = [np.linalg.norm(np.median(shift[:, cell], axis=1), axis=1) for cell in places.cells]
-    return np.asarray(np.median(sizes, axis=0) * JND_SCALE, np.float64)
+    found = np.full((len(shown), CELLS, 3), np.nan, np.float32)
+    for number, cell in enumerate(places.cells):
+        found[:, number] = np.median(shift[:, cell], axis=1)
+    return found
+
+
+def shift_sizes_jnd(shifts: FloatArray) -> NDArray[np.float64]:
+    """Median over the cells of the size of `cell_shifts`, (..., CELLS, 3), dE_ITP."""
+    return np.asarray(np.nanmedian(np.linalg.norm(shifts.astype(np.float64), axis=-1), axis=-1) * JND_SCALE, np.float64)
 
 
 def sample_tone(

@@ -28,10 +28,13 @@ def answer_setup(comparison: Comparison) -> Answer:
         return Answer("cannot_answer", f"{fitted} No set-up was judged alone.", "A comparison that is judged at each set-up.")
     other = [f"{one.name} ({say_nits(one.white_nits)}): {quote(one.label)}" for one in judged if one.label != setup.label]
     same = f"{len(judged) - len(other)} of {count(len(judged), 'set-up')} give {quote(setup.label)}, as controls does"
-    sure = spread.white_nits is not None and not setup.at_bound and not other
+    open_ = comparison.verdict.label == "undetermined"
+    sure = spread.white_nits is not None and not setup.at_bound and not other and not open_
+    told = "; another label: " + "; ".join(other) if other else ""
+    doubt = "; so as the figures stand, and the draws, which also vary shots and thresholds, leave it open" if open_ else ""
     return Answer(
         "answered" if sure else "partly",
-        f"{fitted} Each judged alone, {same}{'; another label: ' + '; '.join(other) if other else ''}.",
+        f"{fitted} Each judged alone, {same}{told}{doubt}.",
         _say_white_that_flips(comparison),
     )
 

@@ -212,13 +212,17 @@ def answer_one_curve(comparison: Comparison) -> Answer:
     gains = comparison.verdict.axes.get("highlights") in ("slightly_more", "clearly_more")
     more = gains and comparison.verdict.label != "stretched-sdr"
     curved = tone.residual_p95_jnd is None or tone.residual_p95_jnd <= setting(comparison, "stretched_residual_jnd")
+    seen = comparison.recovered
+    held = seen.status == "measured" and (seen.film_stops or 0.0) >= setting(comparison, "recovered_spread_stops")
     outcome = "and either way would give such a pair"
-    if more:
-        outcome = "but a conversion to SDR takes highlights away, and here they are"
-    elif not curved:
+    if not curved:
         outcome = "and no one curve explains this pair"
+    elif more and held:
+        outcome = "but where the SDR is clipped the HDR holds more than one level, which no curve makes of it"
+    elif more:
+        outcome = "and highlights that lie above the SDR's can have been taken away by one or drawn up by the other"
     return Answer(
-        "answered" if more or not curved else "partly",
+        "answered" if (more and held) or not curved else "partly",
         f"{capital(join(found))}. Which of the two was made first cannot be read from that, {outcome}. The label says what the HDR "
         "release shows more of, not which came first.",
         "Highlights or detail that the SDR release has not would settle it; a curve by itself never does.",
@@ -275,7 +279,7 @@ def answer_stretched(comparison: Comparison) -> Answer:
         f"{say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}{where}. "
         f"By the rule for a stretched picture: {outcome}.",
         f"Flat means detail below {detail:g} JND and a spread below {say_share(part)} of the headroom and {most:g} stops{flat}; "
-        "grain laid on afterwards looks like detail.",
+        "grain laid on afterwards looks like detail, and a source that was clipped in the camera is flat in any grade of it.",
     )
 
 

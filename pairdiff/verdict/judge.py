@@ -36,6 +36,7 @@ from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_int
 from pairdiff.score.setup import GAIN_GAMMA, JND_PER_INTENSITY, SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
+from pairdiff.score.tone import shift_sizes_jnd
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 
 THRESHOLDS = (
@@ -71,10 +72,16 @@ TOLD_NOISE_STOPS = 0.1
 UPPER_TONES = (0.35, 0.5, 0.65)
 """Levels of the SDR below its highlights, as a share of its white or of the highest level it reaches, at which another grade is asked
 how far it lifts bright tones (own)."""
+BEYOND_SET_RATIO = 1.1
+"""White of the free fit over that of a set at its bound, from which the HDR counts as brighter than the set goes (own)."""
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
+
+
+_Outcome = tuple[Rule, tuple[tuple[str, AxisState], ...]]
+"""The rule that decides, and the axes it was asked with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +94,7 @@ class Case:
     gain: Setup
     controls: Setup
     nodes: tuple[NDArray[np.float64], NDArray[np.float64]]
-    """Whites and gammas of `PairSpread.tone_shift_jnd`."""
+    """Whites and gammas of `PairSpread.cell_shifts`."""
     white_gamma_draws: NDArray[np.float64]
     """`controls` refitted on resampled shots, draw for draw those of `ShotDraws`, (draws, 2)."""
     gain_draws: NDArray[np.float64]
@@ -143,8 +150,8 @@ class _Columns:
     """What standing marks would add to the level."""
     noise_stops: NDArray[np.float64]
     shift: dict[str, NDArray[np.float64]]
-    shift_at_nodes: NDArray[np.float64]
-    """(pairs, whites, gammas)."""
+    shift_at_nodes: NDArray[np.float32]
+    """`PairSpread.cell_shifts`, (pairs, whites, gammas, cells, 3)."""
     outside: NDArray[np.float64]
     """(pairs, margin factors)."""
     shadows: NDArray[np.float64]
@@ -190,7 +197,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         log_level([[p.hdr_p999_with_marks_nits] for p in pairs])[:, 0] - log_level([[p.hdr_p999_nits] for p in pairs])[:, 0],
         column(p.level_noise_stops for p in pairs),
         {name: column(p.tone_shift_jnd[name] for p in pairs) for name in (*case.names, "free")},
-        np.stack([s.tone_shift_jnd for s in spreads]),
+        np.stack([s.cell_shifts for s in spreads]).astype(np.float32),
         np.array([s.outside_709_share for s in spreads], np.float64),
         np.array([s.shadow_gained_share for s in spreads], np.float64),
         column(p.clipped_share for p in pairs),
@@ -202,7 +209,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
     )
 
 
-def _between(table: NDArray[np.float64], factors: Sequence[float] | NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+def _between(table: NDArray[np.floating], factors: Sequence[float] | NDArray[np.float64], factor: float) -> NDArray[np.float64]:
     """Values of a table along its second axis, tabulated at some factors, at another one between them."""
     at = float(np.interp(factor, factors, np.arange(len(factors))))
     low = min(int(at), len(factors) - 2)
@@ -311,8 +318,24 @@ def _grade(value: float, slight: float, clear: float) -> AxisState:
 def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
     """Whether the free fit explains the picture and its highlights, and the HDR shows nothing where the SDR is clipped."""
     left, detail = case.free_fit.p95_jnd, figures.detail_jnd
-    explained = left is not None and left < settings.power_law_jnd and abs(figures.free_stops) < settings.headroom_slight_stops
+    explained = (
+        left is not None
+        and left < _power_law_limit_jnd(figures, case, settings)
+        and abs(figures.free_stops) < settings.headroom_slight_stops
+    )
     return explained and (detail is None or detail < settings.recovered_jnd)
+
+
+def _power_law_limit_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
+    """What a power law may leave.
+
+    Where the HDR is brighter than any set goes, the limit is that of another grade, if flat places show none at the free fit: the noise of
+    one release alone lifts what is left, and what a set lacks in brightness must not be taken for highlights on that account.
+    """
+    white = case.free_fit.white_nits
+    beyond = case.controls.at_bound and white is not None and white > BEYOND_SET_RATIO * case.controls.white_nits
+    settled = beyond and figures.free_shift_jnd < settings.regraded_jnd
+    return max(settings.power_law_jnd, 2 * settings.regraded_jnd) if settled else settings.power_law_jnd
 
 
 def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
@@ -450,15 +473,16 @@ def support_labels(case: Case, settings: Settings) -> dict[str, float]:
     return _share_of_labels(_drawn_rules(case, settings))
 
 
-def _drawn_rules(case: Case, settings: Settings) -> Counter[Rule]:
-    """How often each rule decides in the draws of `support_labels`."""
+def _drawn_rules(case: Case, settings: Settings) -> Counter[_Outcome]:
+    """How often each rule decides, with which axes, in the draws of `support_labels`."""
     columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
     shares = {name: _stream(name, settings) for name in (*THRESHOLDS, "noise")}
-    found: Counter[Rule] = Counter()
+    found: Counter[_Outcome] = Counter()
     for number in range(settings.support_draws):
         trial = _vary(settings, {name: 1 + settings.threshold_spread * (2 * float(shares[name][number]) - 1) for name in THRESHOLDS})
         draw = _draw(case, columns, shots, number, noise_share=float(shares["noise"][number]))
-        found[_rule(_figures(columns, case, draw, trial), case, trial)[0]] += 1
+        rule, axes = _rule(_figures(columns, case, draw, trial), case, trial)
+        found[rule, tuple(axes.items())] += 1
     return found
 
 
@@ -467,20 +491,20 @@ def _stream(name: str, settings: Settings) -> NDArray[np.float64]:
     return np.random.default_rng((settings.seed + 1, *name.encode())).uniform(size=settings.support_draws)
 
 
-def _share_of_labels(rules: Counter[Rule]) -> dict[str, float]:
+def _share_of_labels(drawn: Counter[_Outcome]) -> dict[str, float]:
     """Share of draws of each label, largest first."""
     labels: Counter[str] = Counter()
-    for rule, count in rules.items():
+    for (rule, _), count in drawn.items():
         labels[rule.label] += count
-    return {label: count / rules.total() for label, count in labels.most_common()}
+    return {label: count / drawn.total() for label, count in labels.most_common()}
 
 
-def _deciding_rule(rule: Rule, rules: Counter[Rule], settings: Settings) -> Rule:
-    """The rule of the label that enough draws give, where that is another than the figures alone give; else the rule of the figures."""
-    label, share = next(iter(_share_of_labels(rules).items()))
-    if label == rule.label or share < settings.support_min:
-        return rule
-    return max((one for one in rules if one.label == label), key=lambda one: rules[one])
+def _deciding(plain: _Outcome, drawn: Counter[_Outcome], settings: Settings) -> _Outcome:
+    """Rule and axes of the label that enough draws give, where that is another than the figures alone give; else those of the figures."""
+    label, share = next(iter(_share_of_labels(drawn).items()))
+    if label == plain[0].label or share < settings.support_min:
+        return plain
+    return max((one for one in drawn if one[0].label == label), key=lambda one: drawn[one])
 
 
 def headroom_interval(case: Case, settings: Settings) -> Estimate:
@@ -535,7 +559,7 @@ def _draw(case: Case, columns: _Columns, shots: ShotDraws, number: int, *, noise
     if case.weighting.sampled_fraction < 1:
         weights = weights * shots.picture_times(number)
     at_white = _between(columns.shift_at_nodes, np.log(case.nodes[0]), float(np.log(controls.white_nits)))
-    shift = _between(at_white, case.nodes[1], controls.gamma)
+    shift = shift_sizes_jnd(_between(at_white, case.nodes[1], controls.gamma))
     return _Draw(weights, controls, gain, shift, noise_share=noise_share)
 
 
@@ -553,12 +577,14 @@ def judge(case: Case, settings: Settings) -> Verdict:
     """
     columns = _columns(case, settings)
     figures = _figures(columns, case, _whole(case, columns, case.controls, gain=case.gain), settings)
-    plain, axes = _rule(figures, case, settings)
+    plain, plain_axes = _rule(figures, case, settings)
     drawn = _drawn_rules(case, settings)
-    support, rule = _share_of_labels(drawn), _deciding_rule(plain, drawn, settings)
+    support, (rule, decided) = _share_of_labels(drawn), _deciding((plain, tuple(plain_axes.items())), drawn, settings)
+    axes = dict(decided)
     certain = support.get(rule.label, 0.0) >= settings.support_min
     label = rule.label if certain else "undetermined"
-    regraded = _tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd
+    shifted = _tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd
+    regraded = shifted if rule == plain else "regraded" in rule.holds or (shifted and rule.label != "sdr-in-hdr-container")
     return Verdict(
         label=label,
         words=WORDS[label],
@@ -632,7 +658,7 @@ def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Fi
         _highlights_reason(figures, case, settings),
         *_doubt_reasons(case),
         *_free_fit_reason(figures, case, settings),
-        _recovered_reason(case.recovered, settings),
+        _recovered_reason(figures, case.recovered, settings),
         *_nearly_stretched_reason(rule, figures, case, settings),
         *_even_reason(figures, case, settings),
         _tone_reason(figures, case, settings),
@@ -696,7 +722,7 @@ def _free_fit_reason(figures: _Figures, case: Case, settings: Settings) -> tuple
     lift = f" of a signal lifted by {free.lift:.3f}" if free.lift else ""
     return (
         f"Free fit: white {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f}{lift} leave {free.p95_jnd:.1f} JND (limit "
-        f"{settings.power_law_jnd:g}) and {highlights}: {outcome}.",
+        f"{_power_law_limit_jnd(figures, case, settings):g}) and {highlights}: {outcome}.",
     )
 
 
@@ -723,15 +749,18 @@ def _tone_reason(figures: _Figures, case: Case, settings: Settings) -> str:
     )
 
 
-def _recovered_reason(recovered: Recovered, settings: Settings) -> str:
+def _recovered_reason(figures: _Figures, recovered: Recovered, settings: Settings) -> str:
     if recovered.status != "measured" or recovered.detail_jnd is None:
         return "Recovered detail: not applicable, the SDR is clipped nowhere over enough of the picture."
     stops = "" if recovered.film_stops is None else f" and its level spreads over {recovered.film_stops:.2f} stops"
     bright, least = recovered.bright_clipped_share, settings.stretched_clip_share
-    there = "" if bright is None else f" Of what lies above SDR white {bright:.0%} is there (stretched from {least:.0%})."
-    clipped = _share(recovered.clipped_share or 0.0)
+    above = bright is not None and figures.stops >= settings.headroom_slight_stops
+    there = f" Of what lies above SDR white {bright:.0%} is there (stretched from {least:.0%})." if above else ""
+    clipped = f"{_share(recovered.clipped_share or 0.0)} of the picture on average"
+    if above:
+        clipped += f", stretched from {settings.stretched_area_share:.0%}"
     return (
-        f"Where the SDR is clipped ({clipped} of the picture) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
+        f"Where the SDR is clipped ({clipped}) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
         f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom, "
         f"{settings.recovered_spread_stops:g} stops at most.{there}"
     )
@@ -752,7 +781,10 @@ def _even_reason(figures: _Figures, case: Case, settings: Settings) -> tuple[str
             f"Of what the HDR gains above SDR white it gains {leap:.0%} from {LEAP_FROM:.0%} of that white on (stretched below "
             f"{settings.stretched_leap_share:.0%})."
         )
-    return (" ".join((*said, "See in the stills what is clipped.")),)
+    said.append(
+        "A grade of a source that was clipped in the camera, with an SDR drawn from it by one curve, looks the same as a stretch too."
+    )
+    return (" ".join((*said, "See in the stills what is clipped; the label says what the picture holds, not how it was made.")),)
 
 
 def _colour_reason(figures: _Figures, colour: Colour, settings: Settings) -> str:
@@ -789,7 +821,7 @@ def _flips(
         for factor in (1 - settings.threshold_spread, 1 + settings.threshold_spread):
             trial = _vary(settings, {name: factor})
             other = _rule(_figures(columns, case, whole, trial), case, trial)[0].label
-            if other != base:
+            if other not in (base, label):
                 flips.append(f"{name} at {getattr(trial, name):.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
     flips += _value_flips(base, figures, case, settings)
     more = (_marks_flip(base, case, columns, settings), _power_law_flip(base, figures, case, settings), _reach_flip(base, case, settings))

@@ -55,8 +55,10 @@ from pairdiff.writeup.phrases import (
     say_objections,
     say_prose,
     say_share,
+    say_spread,
     say_state,
     say_stops,
+    say_stops_interval,
     say_time,
     say_volume,
 )
@@ -371,16 +373,6 @@ def _axes(result: Document) -> list[Document]:
     return [*rows, {"name": "Tone", "state": state, "words": tone, "evidence": _tone_evidence(result)}]
 
 
-def _stops_interval(room: Document) -> str:
-    """The ends of the headroom's interval, where the result holds them."""
-    low, high = room.get("stops_low"), room.get("stops_high")
-    if low is None:
-        return ""
-    if high is None:
-        return f" (95{NBSP}% interval: from {say_stops(low)} up; the shots are too few for an upper end)"
-    return say_interval(low, high, say_stops)
-
-
 def _highlight_evidence(result: Document) -> list[str]:
     room, found = result["headroom"], result["recovered"]
     if room["status"] != "measured":
@@ -389,9 +381,10 @@ def _highlight_evidence(result: Document) -> list[str]:
         full = result["run"]["coverage"]["mode"] == "full"
         interval = say_interval(room["time_share_low"], room["time_share_high"], say_share, full=full)
         figure = "Peak ratio" if room["uses_peak_ratio"] else "Headroom"
+        ends = say_stops_interval(room.get("stops_low"), room.get("stops_high"))
         over = "over SDR white " if room["uses_peak_ratio"] else ""
         lines = [
-            f"{figure} {say_stops(room['stops'])}{_stops_interval(room)}: {over}{say_stops(room['stops_gain'])} at gain, "
+            f"{figure} {say_stops(room['stops'])}{ends}: {over}{say_stops(room['stops_gain'])} at gain, "
             f"{say_stops(room['stops_controls'])} at controls.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
             f"on average {say_share(room['area_share'])} of the picture is above SDR white at controls, "
@@ -407,7 +400,7 @@ def _highlight_evidence(result: Document) -> list[str]:
     return [
         *lines,
         f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it in the median place, and 1{NBSP}JND or more over "
-        f"{say_share(found['textured_share'])} of that area.",
+        f"{say_share(found['textured_share'])} of that area; the level there {say_spread(found['film_stops'])}.",
     ]
 
 

@@ -136,6 +136,22 @@ AXIS_WORDS = {"highlights": "highlights", "shadows": "shadows", "colour": "colou
 """The axes of the verdict as they are shown: the colour axis is about how far colours go, and not about how they differ."""
 
 
+def say_stops_interval(low: float | None, high: float | None) -> str:
+    """The ends of the headroom's interval, where there are any."""
+    if low is None:
+        return ""
+    if high is None:
+        return f" (95{NBSP}% interval: from {say_stops(low)} up; the shots are too few for an upper end)"
+    return say_interval(low, high, say_stops)
+
+
+def say_spread(film_stops: float | None) -> str:
+    """How far the level spreads where the SDR is clipped; follows `the level there`."""
+    if film_stops is None:
+        return "is known over too little to tell its spread"
+    return f"spreads over {say_decimals(film_stops, 2)} stops from place to place (a curve of the SDR gives one level)"
+
+
 def say_state(state: str) -> str:
     """Say a state or a status in words.
 

@@ -20,6 +20,7 @@ from pairdiff._records import (
     Measurement,
     PeakMoment,
     PixelPlace,
+    Recovered,
     Segment,
     Setup,
     Verdict,
@@ -45,8 +46,10 @@ from pairdiff.writeup.phrases import (
     say_plain,
     say_prose,
     say_share,
+    say_spread,
     say_state,
     say_stops,
+    say_stops_interval,
     say_time,
 )
 from pairdiff.writeup.spans import span_s
@@ -71,7 +74,9 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     axes = {AXIS_WORDS[name]: say_state(state) for name, state in verdict.axes.items()} | {"tone": verdict.tone}
     numbers = {
         "highlight headroom": say_highlights(comparison.headroom.stops, uses_peak_ratio=bool(comparison.headroom.uses_peak_ratio))
+        + say_stops_interval(comparison.headroom.stops_interval.low, comparison.headroom.stops_interval.high)
         + f"; {say_share(comparison.headroom.time_share.value)} of matched time reaches the threshold",
+        "recovered detail": _recovered_in_words(comparison.recovered),
         "highlight contrast": _contrast_in_words(comparison.headroom.contrast),
         "best SDR set-up": f"white {say_nits(comparison.setup.white_nits)}, gamma {say_gamma(comparison.setup.gamma)}",
         **{f"at SDR gamma {one.gamma:.1f}": _setup_in_words(one) for one in comparison.setups if one.name.startswith("gamma-")},
@@ -107,6 +112,12 @@ def _support_in_words(verdict: Verdict) -> str:
 
 def _say_status(record: HighlightContrast | BeyondSet | None) -> str:
     return say_state("not_measured" if record is None else record.status)
+
+
+def _recovered_in_words(found: Recovered) -> str:
+    if found.status != "measured":
+        return say_state(found.status)
+    return f"{say_jnd(found.detail_jnd)} where the SDR is clipped; the level there {say_spread(found.film_stops)}"
 
 
 def _contrast_in_words(contrast: HighlightContrast | None) -> str:

@@ -68,7 +68,8 @@ def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
         counts = np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32)
         low = round(8 / LEVEL_STEP_STOPS)  # from 256 cd/m2 up
         counts[0, low : low + max(round(pair.detail_stops / 0.9 / LEVEL_STEP_STOPS), 1)] = 1000
-    shift = np.full((nodes, nodes), pair.tone_shift_jnd["controls"])
+    shift = np.zeros((nodes, nodes, 24, 3), np.float16)
+    shift[..., 0] = pair.tone_shift_jnd["controls"] / 720
     factors, shadows = len(AREA_FACTORS), (pair.shadow_gained_share,) * len(SHADOW_FACTORS)
     outside = (pair.outside_709_share,) * factors
     return PairSpread((pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, outside, shadows, shift, counts)

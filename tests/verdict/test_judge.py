@@ -245,6 +245,37 @@ def test_other_gains_of_the_channels_are_no_highlights_where_the_sdr_is_clipped(
     assert judge(case, replace(SETTINGS, threshold_spread=0.0)).label == label
 
 
+@pytest.mark.parametrize(("free", "flat_shift", "same"), [(3.5, 2.0, True), (3.5, 2.6, False), (5.1, 2.0, False)])
+def test_noise_does_not_make_highlights_of_what_a_set_lacks_in_brightness(free: float, flat_shift: float, same: bool):
+    # the HDR at 450 cd/m2 beside a set that ends at 300: what noise leaves of the power law is no headroom; another grade would be
+    shifts = {"controls": 6.0, "gain": 6.0, "free": flat_shift}
+    case = make_case(hdr_p999_nits=470.0, free=free, free_white=450.0, at_bound=True, tone_shift_jnd=shifts)
+    case = replace(
+        case,
+        controls=replace(case.controls, white_nits=300.0),
+        gain=replace(case.gain, white_nits=300.0),
+        white_gamma_draws=np.tile([300.0, 2.4], (21, 1)),
+        gain_draws=np.full(21, 300.0),
+    )
+    settings = replace(SETTINGS, threshold_spread=0.0)
+    assert (judge(case, settings).label == "sdr-in-hdr-container") is same
+    assert judge(replace(case, controls=replace(case.controls, at_bound=False)), settings).label != "sdr-in-hdr-container"
+
+
+def test_axes_and_label_are_of_the_same_draws():
+    # just above the threshold as the figures stand, below it in four draws of five, which take noise off
+    verdict = judge(make_case(hdr_p999_nits=100 * 2**0.32, level_noise_stops=0.4), replace(SETTINGS, threshold_spread=0.01))
+    assert (verdict.label, verdict.axes["highlights"]) == ("sdr-in-hdr-container", "same")
+    assert any("As they stand the figures give" in reason for reason in verdict.reasons)
+
+
+def test_a_flip_never_names_the_label_itself():
+    for gradual in (0.065, 0.07, 0.075):  # on either side of the limit, where draws leave the label open
+        verdict = judge(make_case(hdr_p999_nits=400.0, **{**CLIPPED, "gradual_rim_share": gradual}), SETTINGS)
+        moved = [flip for flip in verdict.flips if "instead of" in flip]
+        assert not any(flip.endswith(f": {verdict.words}.") for flip in moved), moved
+
+
 def test_a_stretched_picture_is_told_from_evenly_lit_surfaces_and_says_by_what():
     verdict = judge(make_case(hdr_p999_nits=400.0, **CLIPPED), SETTINGS)
     assert verdict.label == "stretched-sdr"
@@ -351,10 +382,12 @@ def test_everything_measured_leaves_no_sampling_of_shots():
 
 def test_the_tone_shift_of_a_draw_is_the_one_at_its_set_up():
     case = make_case(spread=1.0)
-    slope = np.linspace(-7.0, 8.0, 5)[:, None] + np.zeros((5, 5))  # shift grows with the white of the set
-    case = replace(case, spreads=tuple(replace(s, tone_shift_jnd=slope) for s in case.spreads))
+    shifts = np.zeros((5, 5, 24, 3), np.float16)
+    shifts[..., 0] = np.array([-9.0, -3.0, 3.0, 9.0, 15.0])[:, None, None] / 720  # moves with the white of the set, and has a sign
+    case = replace(case, spreads=tuple(replace(s, cell_shifts=shifts) for s in case.spreads))
     support = support_labels(case, replace(SETTINGS, threshold_spread=0.0))
     assert 0.1 < support["different-grade"] < 0.9
+    assert support["sdr-in-hdr-container"] > 0.1  # between -3 and 3 lies 0, which no mean of the two sizes is
 
 
 @pytest.mark.parametrize("name", ["headroom_area_share", "gamut_margin_jnd"])

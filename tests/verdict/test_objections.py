@@ -230,6 +230,8 @@ def test_an_answer_without_its_figure_says_that_it_has_none(name: str) -> None:
         ("one_curve", "partly", {"verdict__axes__highlights": "same"}),
         ("one_curve", "partly", {"verdict__label": "stretched-sdr"}),
         ("one_curve", "answered", {"verdict__axes__highlights": "same", "tone__residual_p95_jnd": 6.1}),  # no one curve explains it
+        ("one_curve", "partly", {"recovered__film_stops": 0.3}),  # highlights, but one level where the SDR is clipped
+        ("one_curve", "partly", {"recovered__status": "not_applicable"}),
         ("layers", "answered", {"hdr__release__declared__dynamic": ()}),
         ("stretched", "partly", {"recovered__status": "not_applicable"}),
         ("stretched", "answered", {"free_fit__power_law": True}),
@@ -241,6 +243,7 @@ def test_an_answer_without_its_figure_says_that_it_has_none(name: str) -> None:
         ("setup", "partly", {}),
         ("setup", "answered", {"setups__2__label": "wider-range"}),
         ("setup", "partly", {"setups__2__label": "wider-range", "setup__at_bound": True}),
+        ("setup", "partly", {"setups__2__label": "wider-range", "verdict__label": "undetermined"}),
         ("own_set", "partly", {}),
         ("own_set", "answered", {"setups": bench()}),
         ("display", "partly", {}),
@@ -262,6 +265,14 @@ def test_an_answer_without_its_figure_says_that_it_has_none(name: str) -> None:
 )  # fmt: skip
 def test_how_far_an_answer_goes(name: str, state: str, changes: dict[str, Any]) -> None:
     assert ask(name, **changes).state == state
+
+
+def test_a_flat_level_where_the_sdr_is_clipped_stays_open_where_the_label_does() -> None:
+    # a small spread, most of what is bright clipped, no detail: evenly lit surfaces and a stretch look the same
+    flat = {"recovered__film_stops": 0.2, "recovered__bright_clipped_share": 0.9, "recovered__detail_jnd": 0.1}
+    found = ask("stretched", **flat, verdict__label="undetermined", verdict__support={"undetermined": 1.0})
+    assert (found.state, "evenly lit surfaces look the same" in found.answer) == ("partly", True)
+    assert ask("stretched", **flat, verdict__label="stretched-sdr").state == "answered"
 
 
 def test_shadows_are_said_in_figures_as_soon_as_they_are_measured() -> None:

@@ -182,6 +182,10 @@ def test_a_logo_in_a_stack_is_left_out_as_in_a_file():
     found = compare_pictures(nits, SIGNALS, **LOOK)
     assert found.headroom.standing_share > 0
     assert found.verdict.label == "sdr-in-hdr-container"
+    plain = compare_pictures(relabel(SIGNALS), SIGNALS, **LOOK)
+    for one in (found, plain):
+        assert one.difference.on_its_own.preference_loss < 0.1
+    assert found.difference.side_by_side.rms < 0.01  # JND; the same light on both sides
 
 
 def test_super_white_is_no_clipping():

@@ -933,7 +933,7 @@ def _score(
     tell: Progress,
 ) -> _Scored:
     picks, types = film.picks, {}
-    shown = [picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)]
+    shown = {picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)}
     screens = ScreenCollector(_screens(matching, fits, settings), wanted=shown)
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     measure = _measurer(matching, fits, collector, tone_pixels=min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1)))
@@ -950,7 +950,8 @@ def _score(
             cleaned = pictures if mask is None else without_places(pictures, mask)
             found = measure(cleaned, hdr, sdr, shot=shot, standing=standing, settings=settings)
             scored.add(found, seconds=seconds)
-            screens.add(cleaned if standing is None else without_places(cleaned, standing), hdr_frame=hdr.index)
+            if hdr.index in shown:
+                screens.add(cleaned if standing is None else without_places(cleaned, standing), hdr_frame=hdr.index)
             types[hdr.index] = (hdr.picture_type, sdr.picture_type)
             if laid:
                 laid_over.append(see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index))

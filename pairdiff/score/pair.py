@@ -66,7 +66,7 @@ class PairSpread:
     shadow_gained_share: tuple[float, ...]
     """At each of `SHADOW_FACTORS` x the limit."""
     cell_shifts: NDArray[np.float16]
-    """Of `tone.cell_shifts` at the set-ups of `SetupFits.nodes`, (whites, gammas, cells, 3); half a float is 0.01 JND at 10 JND."""
+    """Of `tone.cell_shifts` at the set-ups of `SetupFits.nodes`, (whites, gammas, cells, 3); half precision errs by 0.01 JND at 10 JND."""
     level_counts: NDArray[np.int32] | None
     """HDR levels in SDR-clipped areas, as in `PictureDetail`."""
 

@@ -74,6 +74,8 @@ UPPER_TONES = (0.35, 0.5, 0.65)
 how far it lifts bright tones (own)."""
 BEYOND_SET_RATIO = 1.1
 """White of the free fit over that of a set at its bound, from which the HDR counts as brighter than the set goes (own)."""
+BEYOND_SET_LEFT = 2.0
+"""What a power law may leave there, in units of `regraded_jnd` (own: coarse grain of 10 % on the HDR alone leaves 4.3 JND)."""
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
@@ -253,13 +255,19 @@ def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray
     return 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up), _between(columns.code, AREA_FACTORS, area)
 
 
+def _curve_stops(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """SDR and HDR side of the film's tone curve, log2 of cd/m2."""
+    sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
+    return sdr, hdr
+
+
 def _upper_stops(case: Case, setup: Setup) -> float:
     """HDR over SDR at the tones below the highlights, stops; 0 without a curve.
 
     Another contrast lifts bright tones more than the highest; what it lifts less is the beginning of a range that goes on above, and is
     taken off by as much as the highest gain more.
     """
-    sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
+    sdr, hdr = _curve_stops(case)
     if sdr.size < 2:
         return 0.0
     white = np.log2(case.controls.white_nits)
@@ -275,7 +283,7 @@ def _upper_stops(case: Case, setup: Setup) -> float:
 
 def _leap_share(case: Case) -> float | None:
     """Share of what the film's curve gains above SDR white that it gains from `LEAP_FROM` of it to the SDR's top; None without a gain."""
-    sdr, hdr = (np.log2(np.maximum(nits, LEAST_NITS)) for nits in (case.tone.curve_sdr_nits, case.tone.curve_hdr_nits))
+    sdr, hdr = _curve_stops(case)
     if sdr.size < 2:
         return None
     top = min(float(np.log2(case.controls.white_nits)), float(sdr[-1]))
@@ -329,13 +337,14 @@ def _is_power_law(figures: _Figures, case: Case, settings: Settings) -> bool:
 def _power_law_limit_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
     """What a power law may leave.
 
-    Where the HDR is brighter than any set goes, the limit is that of another grade, if flat places show none at the free fit: the noise of
-    one release alone lifts what is left, and what a set lacks in brightness must not be taken for highlights on that account.
+    Where the HDR is brighter than any set goes, the limit is `BEYOND_SET_LEFT` times that of another grade, if flat places show none at the
+    free fit: the noise of one release alone lifts what is left, and what a set lacks in brightness must not be taken for highlights on that
+    account.
     """
     white = case.free_fit.white_nits
     beyond = case.controls.at_bound and white is not None and white > BEYOND_SET_RATIO * case.controls.white_nits
     settled = beyond and figures.free_shift_jnd < settings.regraded_jnd
-    return max(settings.power_law_jnd, 2 * settings.regraded_jnd) if settled else settings.power_law_jnd
+    return max(settings.power_law_jnd, BEYOND_SET_LEFT * settings.regraded_jnd) if settled else settings.power_law_jnd
 
 
 def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:

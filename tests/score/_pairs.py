@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from pairdiff._records import PairScore
+from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.score.detail import LEVEL_BINS, LEVEL_ROWS, LEVEL_STEP_STOPS
 from pairdiff.score.headroom import AREA_FACTORS
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.shadows import SHADOW_FACTORS
+from pairdiff.score.tone import CELLS
 
 TO_2020 = np.array([[0.6274039, 0.3292830, 0.0433131], [0.0690973, 0.9195404, 0.0113623], [0.0163914, 0.0880133, 0.8955953]])
 """BT.2087-0 clause 4.2, here with the seven digits of the matrix computed from the primaries."""
@@ -68,8 +70,8 @@ def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
         counts = np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32)
         low = round(8 / LEVEL_STEP_STOPS)  # from 256 cd/m2 up
         counts[0, low : low + max(round(pair.detail_stops / 0.9 / LEVEL_STEP_STOPS), 1)] = 1000
-    shift = np.zeros((nodes, nodes, 24, 3), np.float16)
-    shift[..., 0] = pair.tone_shift_jnd["controls"] / 720
+    shift = np.zeros((nodes, nodes, CELLS, 3), np.float16)
+    shift[..., 0] = pair.tone_shift_jnd["controls"] / JND_SCALE
     factors, shadows = len(AREA_FACTORS), (pair.shadow_gained_share,) * len(SHADOW_FACTORS)
     outside = (pair.outside_709_share,) * factors
     return PairSpread((pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, outside, shadows, shift, counts)

@@ -250,11 +250,11 @@ def test_detail_that_the_sdr_has_too_is_not_recovered():
 
 
 @pytest.mark.parametrize(("zoom", "rows_per_degree"), [(1, 9.4), (3, 28.3)])
-@pytest.mark.parametrize(("glow_degrees", "least", "most"), [(0.0, 0.0, 0.02), (0.15, 0.0, 0.02), (6.0, 0.9, 1.0)])
+@pytest.mark.parametrize(("glow_degrees", "least", "most"), [(0.0, 0.0, 0.02), (0.2, 0.0, 0.02), (6.0, 0.9, 1.0)])
 def test_what_ends_at_an_edge_is_told_from_what_falls_off_whatever_the_size(zoom, rows_per_degree, glow_degrees, least, most):
     # a window in a dim wall, cut at SDR white: sharp, with a lens's blur, and the middle of a wide glow
     area = np.kron(MASK, np.ones((zoom, zoom, 1), np.uint8))
-    sdr = 20.0 + 80.0 * (
+    sdr = 45.0 + 55.0 * (
         area[..., 0] if glow_degrees == 0 else gaussian_filter(area[..., 0].astype(np.float64), glow_degrees * rows_per_degree)
     )
     sdr = np.maximum(sdr, 100.0 * area[..., 0]) if glow_degrees < 1 else np.minimum(sdr * 100 / np.quantile(sdr, 0.8), 100.0)
@@ -368,6 +368,13 @@ CLIPPED = {"clipped_share": 0.05, "bright_clipped_share": 0.9, "detail_jnd": 3.0
 def pooled(*pairs, weights=None):
     counts = [make_spread(pair).level_counts for pair in pairs]
     return pool_detail(pairs, counts, weights=np.ones(len(pairs)) if weights is None else np.asarray(weights, float), settings=SETTINGS)
+
+
+def test_rims_count_by_the_clipped_area_they_lie_round():
+    wide = make_pair(**{**CLIPPED, "clipped_share": 0.06}, gradual_rim_share=0.1)
+    narrow = make_pair(**{**CLIPPED, "clipped_share": 0.02}, gradual_rim_share=0.5)
+    whole = make_pair(**{**CLIPPED, "clipped_share": 0.5}, gradual_rim_share=None)  # clipped all over: there is no rim
+    assert pooled(wide, narrow, whole).gradual_rim_share == pytest.approx(0.2)
 
 
 def test_an_sdr_that_clips_nowhere_is_not_applicable():

@@ -279,6 +279,16 @@ def test_a_flip_never_names_the_label_itself():
         assert not any(flip.endswith(f": {verdict.words}.") for flip in moved), moved
 
 
+def test_the_reason_says_how_much_must_be_clipped_where_highlights_gain_and_only_there():
+    def reason(nits: float) -> str:
+        return next(one for one in judge(make_case(hdr_p999_nits=nits, **CLIPPED), SETTINGS).reasons if one.startswith("Where the SDR"))
+
+    assert "(5.00% of the picture on average, stretched from 2%)" in reason(400.0)
+    assert "Of what lies above SDR white 90% is there (stretched from 50%)." in reason(400.0)
+    assert "(5.00% of the picture on average)" in reason(100.0)
+    assert "Of what lies above" not in reason(100.0)
+
+
 def test_a_stretched_picture_is_told_from_evenly_lit_surfaces_and_says_by_what():
     verdict = judge(make_case(hdr_p999_nits=400.0, **CLIPPED), SETTINGS)
     assert verdict.label == "stretched-sdr"
@@ -397,6 +407,14 @@ def test_where_the_draws_decide_the_tone_is_theirs_too(whole: float, drawn: floa
     verdict = judge(case, SETTINGS)
     assert (verdict.label == "different-grade", verdict.tone) == (tone == "regraded", tone)
     assert any("As they stand the figures give" in reason for reason in verdict.reasons)
+
+
+def test_the_tone_shift_runs_through_nothing_between_two_gammas_as_well():
+    # the draws' gamma, 2.4, lies two thirds of the way from 2.3 to 2.45: there the shift is 0
+    case = make_case(tone_shift_jnd={"controls": 0.0, "gain": 0.0, "free": 0.0})
+    shifts = cell_shifts(np.array([-9.0, -9.0, -6.0, 3.0, 9.0])[None, :, None])
+    case = replace(case, spreads=tuple(replace(s, cell_shifts=shifts) for s in case.spreads))
+    assert support_labels(case, SETTINGS) == {"sdr-in-hdr-container": 1.0}
 
 
 def test_a_threshold_that_is_a_signal_is_varied_in_light():

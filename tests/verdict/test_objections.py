@@ -267,6 +267,14 @@ def test_how_far_an_answer_goes(name: str, state: str, changes: dict[str, Any]) 
     assert ask(name, **changes).state == state
 
 
+def test_one_curve_is_answered_by_what_no_curve_makes_and_by_nothing_less() -> None:
+    assert "holds more than one level" in ask("one_curve", recovered__film_stops=0.9).answer
+    for changes in ({"recovered__film_stops": 0.3}, {"recovered__status": "not_applicable"}):
+        found = ask("one_curve", **changes)
+        assert "more than one level" not in found.answer
+        assert "taken away by one or drawn up by the other" in found.answer
+
+
 def test_a_flat_level_where_the_sdr_is_clipped_stays_open_where_the_label_does() -> None:
     # a small spread, most of what is bright clipped, no detail: evenly lit surfaces and a stretch look the same
     flat = {"recovered__film_stops": 0.2, "recovered__bright_clipped_share": 0.9, "recovered__detail_jnd": 0.1}

@@ -145,6 +145,8 @@ def test_what_the_highlights_hold_and_what_the_set_cannot_show_is_said(report: P
     text = report.text
     assert "Above SDR white (0.98 % of the picture) local contrast is 14.2 JND (0.27 stops) in the HDR and 3.3 JND (0.06 stops)" in text
     assert "Highlight contrast gained 13.1 JND" in text
+    assert "the level there spreads over 2.10 stops from place to place (a curve of the SDR gives one level)" in text
+    assert "Spread of level there 2.10 stops" in text
     assert "cannot show: 0.77 % of the picture, in 19 % of matched time" in text
     assert "Colour volume: 2.34 million JND³ in the HDR, 1.87 million JND³ in the SDR" in text
     assert "Saturated colour beyond the set 1.1 % by level: below 1 cd/m²: 0 %" in text

@@ -29,7 +29,9 @@ DARKEST_CODE = 1e-3
 """SDR signals below this are taken as this in the fit: light below 1e-6 of white, far under any set's black."""
 JND_PER_INTENSITY = 720.0
 """dE_ITP of one unit of I (BT.2124)."""
-MIDTONE_CODES = (0.15, 0.85)
+TOP_SHARE = 0.85
+"""Signals above this share of the title's top are left out of every fit: there an SDR grade clips or rolls off (own)."""
+MIDTONE_CODES = (0.15, TOP_SHARE)
 """SDR signals, as a share of the title's top code, between which `gain` is fitted: above black crush, below any shoulder (own)."""
 Point = tuple[float, float] | NDArray[np.float64]
 """Natural log of a white (cd/m2), and a gamma."""
@@ -41,8 +43,6 @@ START_PIXELS = 20000
 """Pixels that the fit sees until it knows its valley (own)."""
 FREE_BOUNDS = ((1.0, 10000.0), (0.5, 6.0))
 """Whites (cd/m2) and gammas that the free fit may reach (own)."""
-TOP_SHARE = 0.95
-"""Signals above this share of the title's top are left out of the fit (own)."""
 LEAST_BELOW_TOP = 0.2
 """If less than this share of the places lies below, all are used (own)."""
 LIFT_BOUNDS, LIFT_STARTS = (0.0, 0.15), (0.03, 0.1)
@@ -385,12 +385,12 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     SetupFits, `difference` and `label` of each set-up still None.
     """
     nothing = SetupUncertainty(None, None)
-    sample = leave_out_top(sample)
     gain, gain_bound = fit_gain(sample, settings)
+    gain_refits = _refit_gain_draws(sample, gain, settings=settings)
+    sample = leave_out_top(sample)
     free = _fit_white_gamma(sample, FREE_BOUNDS)
     white, gamma, bound = fit_controls(sample, settings, free=free)
     refits = _refit_draws(sample, white, gamma, settings=settings)
-    gain_refits = _refit_gain_draws(sample, gain, settings=settings)
     several = np.unique(sample.shot).size > 1  # one shot says nothing of how others would differ
     spread = SetupUncertainty(float(refits[:, 0].std()), float(refits[:, 1].std())) if several else nothing
     setups = [

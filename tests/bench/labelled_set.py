@@ -5,12 +5,13 @@ camera that turns. Kinds: the SDR light relabelled at 50 to 290 cd/m2, or at 350
 stretched; another grade, another saturation; the scene graded for a restrained peak and for the ladder's peaks, the latter also against
 the SDR that clips; ACES 2.0 at 500 to 4000 (OpenColorIO). Every second pair has grain, another size or another crop as well.
 
-    PYTHONPATH=. python tests/bench/labelled_set.py WORLD_DIR HDRI_DIR OUT_CSV [tuned|held-out|all] [SCENE ...]
+    PYTHONPATH=. python tests/bench/labelled_set.py WORLD_DIR HDRI_DIR OUT_CSV [tuned|held-out|second|all] [SCENE ...]
 
 WORLD_DIR holds the panoramas that tests/run unpacks, HDRI_DIR the files `*.exr.js` (`npm pack`, folder package/hdri). OUT_CSV gets a row
 per pair as it is measured; rows that are there are kept, their truth told anew. The last table is the confusion
 matrix. Scenes are `tuned` (rules were chosen while they were looked at) or `held-out` (README.md says
-which rules were prompted by their rows since).
+which rules were prompted by their rows since), or `second`: another film of every scene, the camera elsewhere and closer, kinds drawn
+anew, which is opened only to report on rules that are settled.
 
 Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding that a tenth of the pictures
 reaches (the definition of film headroom), over the planted SDR white (of
@@ -46,8 +47,10 @@ from tests.whole.test_aces import SDR, STUDIO, make_render
 NPM_SCENES = ("apartment", "bridge", "dawn", "esplanade", "hall", "lab", "lobby", "venice", "warehouse", "workshop")
 HELD_OUT = ("city", "forest", "night", "studio", "sunset")
 """Scenes of npm's, other ones than Debian's of the same names, that were first opened when the rules were thought settled."""
-FRAMES, SIZE, VIEWS_DEGREES = 5, (640, 360), (45.0, 135.0, 225.0, 315.0)
-"""Pictures of a shot, columns and rows, and where the camera of each shot begins."""
+FRAMES, SIZE, VIEWS_DEGREES, FIELD_DEGREES = 5, (640, 360), (45.0, 135.0, 225.0, 315.0), 75.0
+"""Pictures of a shot, columns and rows, where the camera of each shot begins, and what it sees from side to side."""
+SECOND, SECOND_VIEWS_DEGREES, SECOND_FIELD_DEGREES = " second", (5.0, 95.0, 185.0, 275.0), 60.0
+"""What is added to the name of a scene's second film, and its camera."""
 EXPOSURE = 0.12
 """Mean scene light (geometric) as a share of SDR white: the ladder's of its views."""
 CLIP_GAIN = 1.6
@@ -98,6 +101,13 @@ def read_hdri(path: Path) -> Floats:
 
 
 def list_scenes(world: Path, hdri: Path) -> Iterator[tuple[str, Floats]]:
+    """Name and panorama of every scene, and once more for its second film."""
+    scenes = list(list_panoramas(world, hdri))
+    yield from scenes
+    yield from ((name + SECOND, panorama) for name, panorama in scenes)
+
+
+def list_panoramas(world: Path, hdri: Path) -> Iterator[tuple[str, Floats]]:
     """Name and panorama of every scene."""
     for path in sorted(world.glob("*.exr")):
         yield path.stem, ladder.read_panorama(path)
@@ -105,9 +115,10 @@ def list_scenes(world: Path, hdri: Path) -> Iterator[tuple[str, Floats]]:
         yield f"npm-{name}", read_hdri(hdri / f"{name}.exr.js")
 
 
-def turn_camera(panorama: Floats) -> list[Floats]:
+def turn_camera(panorama: Floats, *, second: bool = False) -> list[Floats]:
     """Every picture of the film: four shots of a camera that turns by a degree a picture, one exposure for all."""
-    seen = [ladder.view(panorama, yaw + number, SIZE) for yaw in VIEWS_DEGREES for number in range(FRAMES)]
+    yaws, field = (SECOND_VIEWS_DEGREES, SECOND_FIELD_DEGREES) if second else (VIEWS_DEGREES, FIELD_DEGREES)
+    seen = [ladder.view(panorama, yaw + number, SIZE, field) for yaw in yaws for number in range(FRAMES)]
     grey = np.exp(np.mean([np.log(one @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3) for one in seen]))
     return [one * (EXPOSURE / grey) for one in seen]
 
@@ -274,6 +285,8 @@ def is_right(row: dict[str, str]) -> bool:
 
 def part_of(scene: str) -> str:
     """The part of the set that a scene belongs to."""
+    if scene.endswith(SECOND):
+        return "second"
     return "held-out" if scene in {f"npm-{name}" for name in HELD_OUT} else "tuned"
 
 
@@ -294,10 +307,11 @@ def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None
     done = {(one["scene"], one["kind"]): one for one in rows}
     chosen = []
     for number, (name, panorama) in enumerate(list_scenes(Path(world), Path(hdri))):
-        if (part != "all" and part != part_of(name)) or (only and name not in only):
+        wanted = ("tuned", "held-out") if part == "all" else (part,)
+        if part_of(name) not in wanted or (only and name.removesuffix(SECOND) not in only):
             continue
         chosen.append(name)
-        for place, pair in enumerate(make_pairs(name, turn_camera(panorama))):
+        for place, pair in enumerate(make_pairs(name, turn_camera(panorama, second=name.endswith(SECOND)))):
             if (name, pair.kind) in done:
                 done[name, pair.kind].update(stops=f"{pair.stops:.2f}", right=" or ".join(pair.right))
                 continue

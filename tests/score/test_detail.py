@@ -106,9 +106,9 @@ def blurred(signal, codes, *, channel=2, seed=3):
 
 
 def test_a_channel_that_coarse_chroma_has_blurred_has_its_top_where_the_others_clip():
-    alone = np.repeat(blurred(blown_out(), 1.5)[..., 2:], 3, -1)
+    alone = np.repeat(blurred(blown_out(0.97), 1.5)[..., 2:], 3, -1)
     assert tops(alone) == (None, None, None)
-    assert tops(blurred(blown_out(), 1.5)) == pytest.approx([1.0] * 3, abs=1.2 * CODE_STEP)
+    assert tops(blurred(blown_out(0.97), 1.5)) == pytest.approx([0.97] * 3, abs=1.2 * CODE_STEP)
     everything = spread_to(1.0, seed=4)
     everything[..., 0] = blown_out()[..., 0]
     assert tops(everything)[0] is not None
@@ -116,13 +116,17 @@ def test_a_channel_that_coarse_chroma_has_blurred_has_its_top_where_the_others_c
 
 
 BLURRED = (30, 30, 30, 30, 3000, 8000, 9000, 11000, 9000, 8000, 3000, 20, 10, 10, 10)
+FINE_LEAVES = (2000, 2050, 2100, 2200, 2400, 9000, 10000, 12000, 10000, 9000, 3000, 20, 10, 10, 10)
+SURFACE_BELOW = (30, 30, 30, 30, 30, 9000, 10000, 9000, 300, 20, 10, 10, 10, 10, 10)
 SHOULDER = (3000, 3500, 4000, 4500, 5000, 8000, 9000, 11000, 9000, 8000, 3000, 20, 10, 10, 10)
 
 
 def test_a_clip_at_nominal_white_that_coding_has_spread_over_five_codes_is_one():
     assert tops(stacked(BLURRED, middle=1.0)) == (1.0, 1.0, 1.0)
     assert tops(stacked(BLURRED, middle=0.97)) == (None, None, None)  # a bright even surface
+    assert tops(stacked(FINE_LEAVES, middle=1.0005)) == (1.0, 1.0, 1.0)
     assert tops(stacked(SHOULDER, middle=1.0)) == (None, None, None)  # rolled off up to white
+    assert tops(stacked(SURFACE_BELOW, middle=1.0005)) == (None, None, None)  # nothing is spread above white
     assert tops(stacked((*BLURRED[:10], *[3000] * 5), middle=1.0)) == (None, None, None)  # white paper in a title that goes on above it
 
 

@@ -242,7 +242,7 @@ def test_what_lies_near_the_top_is_left_out_of_the_set():
 
     sample = make_sample(with_highlights, top=1.0)
     level = sample.sdr_code.max(-1)
-    assert leave_out_top(sample).sdr_code.max() <= 0.951 * np.quantile(level, 0.999)
+    assert leave_out_top(sample).sdr_code.max() <= 0.851 * np.quantile(level, 0.999)
     controls = fit_setups(sample, SETTINGS).named("controls")
     assert controls.white_nits == pytest.approx(120, rel=0.002)
     assert controls.gamma == pytest.approx(2.4, abs=0.005)

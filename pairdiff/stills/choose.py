@@ -51,7 +51,11 @@ def choose_moments(pairs: Sequence[PairScore], *, seed: int) -> tuple[Moment, ..
     if candidates := left():
         pair = max(candidates, key=_brightness)
         among = _among(_brightness(pair) < max(map(_brightness, ordered)))
-        take("brightest", f"highest 99.9th percentile{among}: {pair.hdr_p999_nits:.0f} cd/m2", pair)
+        take(
+            "brightest",
+            f"highest 99.9th percentile of the scored pictures, where both show the film{among}: {pair.hdr_p999_nits:.0f} cd/m2",
+            pair,
+        )
     if candidates := left():
         pair = min(candidates, key=lambda item: abs(_loss(item) - median))
         among = _among(abs(_loss(pair) - median) > min(abs(_loss(item) - median) for item in ordered))

@@ -62,8 +62,14 @@ def say_distance(comparison: Comparison) -> str:
     stops = comparison.headroom.stops or 0.0
     nearest = min(headroom_limits(comparison), key=lambda limit: abs(stops - limit))
     away = f"{say_decimals(abs(nearest - stops), 2)} stops {'less' if stops >= nearest else 'more'} headroom"
+    if comparison.free_fit.power_law:
+        return "Another headroom changes nothing while one power law explains the pair."
+    sooner = ""
+    if comparison.verdict.tone == "regraded" and stops >= nearest:
+        sooner = "; a part of it counts as the other grade's, so that the label changes sooner"
     return (
-        f"{away} would reach the nearest threshold of the highlights axis ({_stops(nearest)}); what would change the label is listed apart."
+        f"{away} would reach the nearest threshold of the highlights axis ({_stops(nearest)}){sooner}; what would change the label is "
+        "listed apart."
     )
 
 
@@ -102,6 +108,6 @@ def join(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else "".join(words)
 
 
-def count(number: int, what: str) -> str:
-    """So many of a thing."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
+def count(number: int, what: str, several: str = "") -> str:
+    """So many of a thing; its plural where that is more than an s."""
+    return f"{number} {what if number == 1 else several or what + 's'}"

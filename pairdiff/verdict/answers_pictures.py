@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from statistics import median
 
 from pairdiff._records import AnswerState, BeyondSet, Comparison, PairScore, Presence
 from pairdiff.score.declared import agrees_with
@@ -45,14 +46,17 @@ MORE_TONE = "More matched pictures with tones between dark and bright."
 
 def answer_intent(comparison: Comparison) -> Answer:
     """What was meant is no figure; what can be seen is."""
-    found = [sign for sign in comparison.origin_signs if sign.status == "measured"]
-    seen = sum(sign.state == "seen" for sign in found)
-    signs = f"{seen} of {count(len(found), 'measured sign')} of SDR origin seen" if found else "signs of SDR origin not measured"
+    found = comparison.origin_signs
+    seen, open_signs = (sum(sign.state == state for sign in found) for state in ("seen", "cannot_tell"))
+    measured = any(sign.status == "measured" for sign in found)
+    told = f"of {count(len(found), 'sign')} of SDR origin {seen} seen and {open_signs} open"
+    signs = told if measured else "signs of SDR origin not measured"
+    open_ = comparison.verdict.label == "undetermined"
     room = f"highlights {say_room(comparison)}" if has_headroom(comparison) else "highlight headroom not measured"
     return Answer(
         "cannot_answer",
         f"Two files do not tell what was meant, and no label is about it. They tell what can be seen: "
-        f"{quote(comparison.verdict.label)}; {room}; {signs}. That holds whatever was meant.",
+        f"{'which label fits is open' if open_ else quote(comparison.verdict.label)}; {room}; {signs}. That holds whatever was meant.",
         "No figure of this report; a statement about the aim is evidence of another kind and can stand beside the figures.",
     )
 
@@ -63,15 +67,33 @@ def answer_another_grade(comparison: Comparison) -> Answer:
     if tone.status != "measured" or tone.shift_median_jnd is None:
         answer = f"The relation of tones {STATUS_WORDS[tone.status]}, so nothing here says whether the grade is another one."
         return Answer("cannot_answer", answer, MORE_TONE)
-    spread = "" if tone.shot_spread_jnd is None else f"; shots lie {say_jnd(tone.shot_spread_jnd)} around it (one standard deviation)"
+    spread = (
+        ""
+        if tone.shot_spread_jnd is None
+        else f", and shots lie {say_jnd(tone.shot_spread_jnd)} around that curve (one standard deviation)"
+    )
     regraded = comparison.verdict.tone == "regraded"
     outcome = "another grade, which by itself is not more range" if regraded else "the grade of the SDR release on an adjusted set"
     return Answer(
         "answered",
-        f"At flat places tone and colour are shifted by {say_jnd(tone.shift_median_jnd)} at controls (graded again from {limit}), and one "
-        f"tone curve for the film leaves {say_jnd(tone.residual_p95_jnd)}{spread}. It counts as {outcome}.",
+        f"At flat places tone and colour are shifted by {say_jnd(tone.shift_median_jnd)} at controls, the median over matched time "
+        "(another "
+        f"grade from {limit}{_shots_shift(comparison)}). One tone curve for the film leaves {say_jnd(tone.residual_p95_jnd)}{spread}. It "
+        f"counts as {outcome}.",
         f"A shift on the other side of {limit}. A shift that one power law explains is that of a set, and no other grade.",
     )
+
+
+def _shots_shift(comparison: Comparison) -> str:
+    """The shots with the least and the most shift, and how many lie above the limit."""
+    shots: dict[int, list[float]] = {}
+    for pair in comparison.pairs:
+        shots.setdefault(pair.shot, []).append(pair.tone_shift_jnd["controls"])
+    if len(shots) < 2:
+        return ""
+    medians, limit = [median(shifts) for shifts in shots.values()], setting(comparison, "regraded_jnd")
+    above = sum(one >= limit for one in medians)
+    return f"; shots: {say_jnd(min(medians))} to {say_jnd(max(medians))}, {above} of {len(shots)} above it, what the SDR clips included"
 
 
 def answer_average_brightness(comparison: Comparison) -> Answer:
@@ -218,14 +240,17 @@ def answer_one_curve(comparison: Comparison) -> Answer:
     if not curved:
         outcome = "and no one curve explains this pair"
     elif more and held:
-        outcome = "but where the SDR is clipped the HDR holds more than one level, which no curve makes of it"
+        outcome = "but where the SDR is clipped the HDR holds more than one level, which no one curve makes of it"
     elif more:
         outcome = "and highlights that lie above the SDR's can have been taken away by one or drawn up by the other"
+    detailed = (seen.detail_jnd or 0.0) >= setting(comparison, "recovered_jnd")
     return Answer(
-        "answered" if (more and held) or not curved else "partly",
+        "answered" if (more and held and detailed) or not curved else "partly",
         f"{capital(join(found))}. Which of the two was made first cannot be read from that, {outcome}. The label says what the HDR "
         "release shows more of, not which came first.",
-        "Highlights or detail that the SDR release has not would settle it; a curve by itself never does.",
+        "Detail that the SDR release has not would settle it; a curve by itself never does, and a curve that differs from place to "
+        "place or "
+        "from shot to shot (a gain map, a power window) makes several levels of one.",
     )
 
 
@@ -235,7 +260,9 @@ def answer_layers(comparison: Comparison) -> Answer:
     carried = [f"the {side.side.upper()} release carries {words}" for side in sides for words in side.declared.dynamic]
     if not carried:
         return Answer(
-            "answered", "Neither release carries any that was found (0 met), so nothing was left out.", "A copy of the release with them."
+            "answered",
+            "Neither release carries any that was found (0 met), so nothing that these files carry was left out.",
+            "A copy of the release with them.",
         )
     answer = f"That is so: {join(carried)}. It was not applied; the base layer alone was measured."
     return Answer("cannot_answer", answer, "A measurement with them applied, which this version does not make.")
@@ -264,31 +291,39 @@ def answer_stretched(comparison: Comparison) -> Answer:
     stops = comparison.headroom.stops or 0.0
     flat = f", here {say_decimals(min(part * stops, most), 2)} stops" if stops > 0 else ""
     least = setting(comparison, "clipped_share")
-    where = _in_shots(comparison, lambda pair: pair.clipped_share >= least)
+    where = _in_shots(comparison, lambda pair: pair.clipped_share >= least, what="the SDR is clipped")
+    if where:
+        there = len({pair.shot for pair in comparison.pairs if (pair.bright_clipped_share or 0.0) >= share})
+        where += f", and in {there} so much of what lies above white is there"
     held = comparison.verdict.support.get("stretched-sdr", 0.0)
     even = found.bright_clipped_share >= share and found.detail_jnd < detail and (found.film_stops or 0.0) < min(part * stops, most)
     open_ = comparison.verdict.label == "undetermined" and (held > 0 or even)
     outcome = "so it is here" if comparison.verdict.label == "stretched-sdr" else "not so here"
+    if comparison.verdict.axes.get("highlights") == "same":
+        outcome += ", where too little lies far enough above SDR white to be stretched"
     if open_:
         outcome = (
             f"it is one in {say_share(held)} of the draws, so that this stays open" if held > 0 else "evenly lit surfaces look the same"
         )
     return Answer(
         "partly" if open_ else "answered",
-        f"Of what lies above SDR white {say_share(found.bright_clipped_share)} lies where the SDR is clipped (stretched from "
+        f"Of what lies above SDR white, stops times area, {say_share(found.bright_clipped_share)} lies where the SDR is clipped "
+        "(stretched from "
         f"{say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}{where}. "
         f"By the rule for a stretched picture: {outcome}.",
         f"Flat means detail below {detail:g} JND and a spread below {say_share(part)} of the headroom and {most:g} stops{flat}; "
-        "grain laid on afterwards looks like detail, and a source that was clipped in the camera is flat in any grade of it.",
+        "grain laid on afterwards looks like detail, a source that was clipped in the camera is flat in any grade of it, and a stretch "
+        "that "
+        "differs from place to place or from shot to shot has no one level and is not told.",
     )
 
 
-def _in_shots(comparison: Comparison, shows: Callable[[PairScore], bool]) -> str:
+def _in_shots(comparison: Comparison, shows: Callable[[PairScore], bool], *, what: str = "that is seen") -> str:
     """In how many of the scored shots a scored pair shows it."""
     if not comparison.pairs:
         return ""
     shots = {pair.shot for pair in comparison.pairs}
-    return f"; that is seen in {len({pair.shot for pair in comparison.pairs if shows(pair)})} of {count(len(shots), 'shot')}"
+    return f"; {what} in {len({pair.shot for pair in comparison.pairs if shows(pair)})} of {count(len(shots), 'shot')}"
 
 
 def answer_noise(comparison: Comparison) -> Answer:

@@ -78,6 +78,8 @@ BEYOND_SET_LEFT = 2.0
 """What a power law may leave there, in units of `regraded_jnd` (own: coarse grain of 10 % on the HDR alone leaves 4.3 JND)."""
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
+SEED_ERRORS = 2.0
+"""Standard errors of a share of draws within which another seed may give another label (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
 
@@ -123,6 +125,8 @@ class _Figures:
 
     stops: float
     uses_ratio: bool
+    sdr_code: float
+    """Signal that the SDR reaches in the area and time that the highlights are read in."""
     free_stops: float
     """Peak ratio at the free fit."""
     shift_jnd: float
@@ -228,6 +232,7 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
     return _Figures(
         stops=level_reached(stops, settings.headroom_time_share, weights=weights),
         uses_ratio=uses_ratio,
+        sdr_code=level_reached(code, settings.headroom_time_share, weights=weights),
         free_stops=level_reached(at_free, settings.headroom_time_share, weights=weights),
         shift_jnd=weighted_quantile(draw.shift_jnd, 0.5, weights=weights),
         free_shift_jnd=weighted_quantile(columns.shift["free"], 0.5, weights=weights),
@@ -371,8 +376,13 @@ def _is_above(figures: _Figures, case: Case, settings: Settings) -> bool:
     Where the SDR is clipped up there and the HDR is flat they need not do so by the threshold once more: a steeper grade lifts the top
     least of all, a stretch most.
     """
-    least = 0.0 if _clipped_there(figures, settings) and _flat_there(figures, settings) else settings.headroom_slight_stops
-    return figures.stops >= settings.headroom_slight_stops and figures.stops - _regrade_stops(figures, case, settings) >= least
+    left = figures.stops - _regrade_stops(figures, case, settings)
+    return figures.stops >= settings.headroom_slight_stops and left >= _least_left(figures, settings)
+
+
+def _least_left(figures: _Figures, settings: Settings) -> float:
+    """Stops that must be left above what another grade can have made."""
+    return 0.0 if _clipped_there(figures, settings) and _flat_there(figures, settings) else settings.headroom_slight_stops
 
 
 def _axes(figures: _Figures, case: Case, settings: Settings) -> dict[str, AxisState]:
@@ -600,7 +610,7 @@ def judge(case: Case, settings: Settings) -> Verdict:
         sentence=_sentence(label, rule, axes, figures, case, support, settings),
         axes=axes,
         tone="regraded" if regraded else "as the SDR",
-        reasons=_reasons(rule, plain, support, figures, case, settings),
+        reasons=(_rule_reason(rule, figures, certain=certain), *_reasons(rule, plain, support, figures, case, settings)),
         flips=_flips(label, plain.label, figures, case, columns, support, settings),
         support=support,
     )
@@ -616,21 +626,21 @@ def _sentence(
     settings: Settings,
 ) -> str:
     shown = f"with the SDR set at {case.controls.white_nits:.0f} cd/m2 white and gamma {case.controls.gamma:.2f}"
+    loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
+    told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     silent = [f"{axis} ({state.replace('_', ' ')})" for axis, state in axes.items() if state in ("cannot_tell", "not_applicable")]
     tail = f" Counted as no gain: {', '.join(silent)}." if silent else ""
     if label == "undetermined" and rule.label != "undetermined":
         shares = ", ".join(f"{WORDS[name]} {share:.0%}" for name, share in support.items())
         more = sum(support.get(name, 0.0) for name in SHOWS_MORE)
         how = f"; that the HDR release shows more holds in {more:.0%}, how much more is open" if more >= settings.support_min else ""
-        return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}.{tail}"
+        return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}; {told}.{tail}"
     if label == "undetermined":
         figure = f" ({_headline(figures, case, settings)})" if "highlights_gain" in rule.holds else ""
         return f"Cannot tell: {rule.reason}{figure}.{tail}"
     marks = case.headroom.standing_share or 0.0
     if marks > 0 and case.headroom.stops_with_marks != case.headroom.stops:
         tail = f" Left out: bright marks that stand still through the film, {_share(marks)} of the picture.{tail}"
-    loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
-    told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     if label == "stretched-sdr":
         told += ", which counts brightness that can be seen but holds little that the SDR release has not"
     return f"{_capital(WORDS[label])}: {shown}, {_say_rule(rule, figures)} ({_headline(figures, case, settings)}); {told}.{tail}"
@@ -645,9 +655,17 @@ def _capital(words: str) -> str:
 
 
 def _headline(figures: _Figures, case: Case, settings: Settings) -> str:
-    measure = "peak ratio" if figures.uses_ratio else "headroom, the lower of two set-ups,"
+    measure = f"{'peak ratio' if figures.uses_ratio else 'headroom'} {_stops(figures.stops)}{_named_set(figures, case)}"
     outside = f"{_share(figures.outside_709_share)} of the picture outside BT.709"
-    return f"{measure} {_stops(figures.stops)}, tone shift {_tone_shift_jnd(figures, case, settings):.1f} JND, {outside}"
+    return f"{measure}, tone shift {_tone_shift_jnd(figures, case, settings):.1f} JND, {outside}"
+
+
+def _named_set(figures: _Figures, case: Case) -> str:
+    """Whose white the headroom is over, where it is not that of the set the sentence names."""
+    at_gain, at_controls = case.headroom.stops_gain, case.headroom.stops_controls
+    if figures.uses_ratio or at_gain is None or at_controls is None or round(at_gain, 2) >= round(at_controls, 2):
+        return ""
+    return f" over {case.gain.white_nits:.0f} cd/m2, the white fitted at gamma {case.gain.gamma:g} (here {_stops(at_controls)})"
 
 
 def _share(value: float) -> str:
@@ -662,10 +680,9 @@ def _stops(value: float) -> str:
 
 def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Figures, case: Case, settings: Settings) -> tuple[str, ...]:
     return (
-        f"Rule: {_say_rule(rule, figures)}.",
         *_draws_reason(rule, plain, support),
         _highlights_reason(figures, case, settings),
-        *_doubt_reasons(case),
+        *_doubt_reasons(case, settings),
         *_free_fit_reason(figures, case, settings),
         _recovered_reason(figures, case.recovered, settings),
         *_nearly_stretched_reason(rule, figures, case, settings),
@@ -675,6 +692,10 @@ def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Fi
         _shadow_reason(figures, case.shadows, settings),
         *((count_signs(case.origin_signs),) if case.origin_signs else ()),
     )
+
+
+def _rule_reason(rule: Rule, figures: _Figures, *, certain: bool) -> str:
+    return f"Rule{'' if certain else ', if the doubt is set aside'}: {_say_rule(rule, figures)}."
 
 
 def _draws_reason(rule: Rule, plain: Rule, support: Mapping[str, float]) -> tuple[str, ...]:
@@ -691,13 +712,30 @@ def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str
     kind = "peak ratio (the SDR highlights stay well below its white)" if figures.uses_ratio else "highlight headroom"
     shifted = _regrade_stops(figures, case, settings)
     graded = figures.stops >= settings.headroom_slight_stops and not _is_above(figures, case, settings)
-    part = (
-        f" Another grade, which lifts tones below the highlights by {shifted:.2f} stops, can be why: counted as the same." if graded else ""
-    )
+    part = ""
+    if graded:
+        part = f" Another grade, which lifts tones below the highlights by {shifted:.2f} stops, can be why: counted as the same."
+    elif shifted > 0 and figures.stops >= settings.headroom_slight_stops:
+        part = (
+            f" Another grade, which lifts tones below the highlights, can have made {shifted:.2f} stops of them; "
+            f"{figures.stops - shifted:.2f} "
+            f"are left, and from {_least_left(figures, settings):g} they count."
+        )
     return (
         f"Highlights: {kind} of {_stops(figures.stops)} or more over {settings.headroom_area_share:.1%} of the picture in "
         f"{settings.headroom_time_share:.0%} of matched time; slightly more from {settings.headroom_slight_stops:g}, clearly more from "
-        f"{_limit_stops(settings.headroom_clear_stops)}.{part}"
+        f"{_limit_stops(settings.headroom_clear_stops)}.{part}{_switch_words(figures, case, settings)}"
+    )
+
+
+def _switch_words(figures: _Figures, case: Case, settings: Settings) -> str:
+    """That the SDR hardly reaches its own white, where that is near the signal at which the other measure counts."""
+    reached, limit, other = figures.sdr_code, settings.peak_ratio_below_code, case.headroom.peak_ratio_stops
+    if figures.uses_ratio or reached >= min(limit * (1 + settings.threshold_spread) ** (1 / GAIN_GAMMA), 1.0) or other is None:
+        return ""
+    return (
+        f" The SDR itself reaches a signal of {reached:.0%} in as much of picture and time; below {limit:.0%} the level it reaches would "
+        f"count in place of its white, and the highlights lie {_stops(other)} above that."
     )
 
 
@@ -705,7 +743,7 @@ def _limit_stops(value: float) -> str:
     return f"{value:g} stop{'' if value == 1 else 's'}"
 
 
-def _doubt_reasons(case: Case) -> tuple[str, ...]:
+def _doubt_reasons(case: Case, settings: Settings) -> tuple[str, ...]:
     """What weakens the highlight figure, where there is any."""
     said = []
     marks, noise = case.headroom.standing_share or 0.0, case.headroom.noise_stops or 0.0
@@ -714,8 +752,12 @@ def _doubt_reasons(case: Case) -> tuple[str, ...]:
             f"Marks that stand still above SDR white through the whole film cover {_share(marks)} of the picture and are left out of the "
             f"highlight figures; with them the headroom would be {_stops(case.headroom.stops_with_marks or 0.0)}."
         )
-    if noise >= TOLD_NOISE_STOPS:
-        said.append(f"Noise of the copies can have lifted the highlights by up to {noise:.2f} stops on average; the support takes it off.")
+    value, limits = case.headroom.stops or 0.0, (settings.headroom_slight_stops, settings.headroom_clear_stops)
+    if noise >= TOLD_NOISE_STOPS or any(value >= limit > value - noise for limit in limits):
+        said.append(
+            f"Noise of the copies can have lifted the highlights by up to {noise:.2f} stops on average; the support takes it off, the "
+            "interval does not."
+        )
     if np.unique(case.weighting.shots).size == 1:
         said.append("Only one shot was scored: the support says nothing of how other scenes would differ.")
     return tuple(said)
@@ -751,11 +793,21 @@ def _nearly_stretched_reason(rule: Rule, figures: _Figures, case: Case, settings
 def _tone_reason(figures: _Figures, case: Case, settings: Settings) -> str:
     shift, one_curve = _tone_shift_jnd(figures, case, settings), case.tone.residual_p95_jnd
     at = "the free fit" if shift < figures.shift_jnd else "the set-up"
+    low, high = _shots_shift_jnd(case, "free" if shift < figures.shift_jnd else case.controls.name)
     return (
-        f"Tone: at flat places the pictures differ by a shift of {shift:.1f} JND at {at}; graded again from {settings.regraded_jnd:g}. "
+        f"Tone: at flat places the pictures differ by a shift of {shift:.1f} JND at {at}, the median over matched time (shots: "
+        f"{low:.1f} to "
+        f"{high:.1f}, what the SDR clips included); another grade from {settings.regraded_jnd:g}. "
         f"One curve for the film leaves {one_curve:.1f} JND (95th percentile); it explains the picture up to "
         f"{settings.stretched_residual_jnd:g}."
     )
+
+
+def _shots_shift_jnd(case: Case, name: str) -> tuple[float, float]:
+    """Lowest and highest shot by the median shift of its pictures at a set-up."""
+    shifts = np.array([pair.tone_shift_jnd[name] for pair in case.pairs])
+    medians = [float(np.median(shifts[case.weighting.shots == shot])) for shot in np.unique(case.weighting.shots)]
+    return min(medians), max(medians)
 
 
 def _recovered_reason(figures: _Figures, recovered: Recovered, settings: Settings) -> str:
@@ -764,7 +816,7 @@ def _recovered_reason(figures: _Figures, recovered: Recovered, settings: Setting
     stops = "" if recovered.film_stops is None else f" and its level spreads over {recovered.film_stops:.2f} stops"
     bright, least = recovered.bright_clipped_share, settings.stretched_clip_share
     above = bright is not None and figures.stops >= settings.headroom_slight_stops
-    there = f" Of what lies above SDR white {bright:.0%} is there (stretched from {least:.0%})." if above else ""
+    there = f" Of what lies above SDR white, stops times area, {bright:.0%} is there (stretched from {least:.0%})." if above else ""
     clipped = f"{_share(recovered.clipped_share or 0.0)} of the picture on average"
     if above:
         clipped += f", stretched from {settings.stretched_area_share:.0%}"
@@ -833,12 +885,26 @@ def _flips(
             if other not in (base, label):
                 flips.append(f"{name} at {getattr(trial, name):.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
     flips += _value_flips(base, figures, case, settings)
+    flips += _seed_flip(label, support, settings)
     more = (_marks_flip(base, case, columns, settings), _power_law_flip(base, figures, case, settings), _reach_flip(base, case, settings))
     flips += [flip for flip in more if flip]
     named = " ".join(flips)
     others = [(WORDS[other], share) for other, share in support.items() if other != base]
-    flips += [f"In {share:.1%} of the draws: {words}." for words, share in others if words not in named]
+    flips += [f"In {_share(share)} of the draws: {words}." for words, share in others if words not in named]
     return tuple(flips)
+
+
+def _seed_flip(label: str, support: Mapping[str, float], settings: Settings) -> list[str]:
+    """That other draws can make or unmake the label, where its support is within what their number leaves open."""
+    leading, share = next(iter(support.items()))
+    error = float(np.sqrt(share * (1 - share) / settings.support_draws))
+    if abs(share - settings.support_min) >= SEED_ERRORS * error or label not in (leading, "undetermined"):
+        return []
+    other = "undetermined" if label == leading else leading
+    return [
+        f"Another seed: {settings.support_draws} draws tell {share:.1%} to {SEED_ERRORS * error:.1%}, and {settings.support_min:.0%} are "
+        f"needed: {WORDS[other]}."
+    ]
 
 
 def _value_flips(base: str, figures: _Figures, case: Case, settings: Settings) -> list[str]:
@@ -893,10 +959,16 @@ def flips_by_setup(setups: Sequence[Setup]) -> tuple[str, ...]:
     """Set-ups at which the label, judged by them alone, would be another than at `controls` alone."""
     controls = next((s.label for s in setups if s.name == "controls"), None)
     return tuple(
-        f"Set-up {s.name} ({s.white_nits:.0f} cd/m2, gamma {s.gamma:.2f}) alone: {WORDS[s.label]}."
+        f"Set-up {s.name} ({s.white_nits:.0f} cd/m2, gamma {s.gamma:.2f}) alone: {WORDS[s.label]}{_unfitted(s)}."
         for s in setups
         if s.label is not None and s.label != controls
     )
+
+
+def _unfitted(setup: Setup) -> str:
+    """Why another grade at a white that was not fitted says little of the grade."""
+    fixed = setup.name.startswith("white-") and setup.label == "different-grade"
+    return " (at a white that is not fitted to the pair, tones lie apart by that)" if fixed else ""
 
 
 def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, matched_s: float, matched_share: float) -> Case:

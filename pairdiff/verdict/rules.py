@@ -79,7 +79,7 @@ RULES = (
     Rule(
         "different-grade",
         ("regraded",),
-        "the tone was graded again, and highlights stay within what the SDR set can show, or too little above it to count",
+        "tones differ by more than a set explains, and highlights stay within what the SDR set can show, or too little above it to count",
     ),
     Rule(
         "different-grade",

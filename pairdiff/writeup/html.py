@@ -363,9 +363,10 @@ def _support_rows(result: Document) -> list[tuple[str, float]]:
 
 def _axes(result: Document) -> list[Document]:
     states = result["verdict"]["axes"]
+    open_ = ", as the figures stand" if result["verdict"]["label"] == "undetermined" else ""
     evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result)}
     rows = [
-        {"name": AXIS_WORDS[name].capitalize(), "state": states[name], "words": say_state(states[name]), "evidence": evidence[name]}
+        {"name": AXIS_WORDS[name].capitalize(), "state": states[name], "words": say_state(states[name]) + open_, "evidence": evidence[name]}
         for name in evidence
     ]
     tone = result["verdict"]["tone"]
@@ -417,7 +418,8 @@ def _contrast_evidence(contrast: Document | None, above_stops: float) -> list[st
         return [f"Highlight contrast: {say_state(contrast['status'])}{reason}."]
     hdr, sdr = (f"{say_jnd(contrast[f'{side}_jnd'])} ({say_decimals(contrast[f'{side}_stops'], 2)} stops)" for side in ("hdr", "sdr"))
     return [
-        f"Above SDR white ({say_share(contrast['area_share'])} of the picture) local contrast is {hdr} in the HDR and {sdr} in the SDR at "
+        f"{above_stops:g} stops or more above SDR white ({say_share(contrast['area_share'])} of the picture, its rims left out) local "
+        f"contrast is {hdr} in the HDR and {sdr} in the SDR at "
         f"controls in the median place, and 1{NBSP}JND or more is gained over {say_share(contrast['gained_share'])} of that area; "
         "grain that the highlights alone have would look like it."
     ]
@@ -462,7 +464,7 @@ def _tone_evidence(result: Document) -> list[str]:
     if tone["status"] != "measured":
         return [f"Tone relation: {say_state(tone['status'])}."]
     return [
-        f"Shift of tone and colour at flat places: {say_jnd(tone['shift_median_jnd'])}.",
+        f"Shift of tone and colour at flat places: {say_jnd(tone['shift_median_jnd'])}, the median over matched time.",
         f"What one tone curve for the film leaves (95th percentile): {say_jnd(tone['residual_p95_jnd'])}.",
     ]
 
@@ -650,6 +652,8 @@ def _limits(result: Document) -> list[str]:
         "The SDR set is a model: BT.1886 with the printed white and gamma and a black of 0.",
         "Preference loss and notice probability are predictions of a model of this project, fitted to a published metric (ColorVideoVDP, "
         "R. K. Mantiuk et al., ACM Transactions on Graphics, 2024), not the votes of viewers. JOD: just-objectionable differences.",
+        "A stretch that differs from place to place or from shot to shot (a gain map, a power window) has no one level where the SDR is "
+        "clipped, and reads as HDR; an SDR that clips nowhere and was drawn up by one curve cannot be told from a grade that goes further.",
         "The report judges the pictures of these two files. It says nothing about the makers' aims.",
     ]
 

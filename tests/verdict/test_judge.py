@@ -1,3 +1,4 @@
+import re
 from dataclasses import fields, replace
 from typing import Any
 
@@ -284,7 +285,7 @@ def test_the_reason_says_how_much_must_be_clipped_where_highlights_gain_and_only
         return next(one for one in judge(make_case(hdr_p999_nits=nits, **CLIPPED), SETTINGS).reasons if one.startswith("Where the SDR"))
 
     assert "(5.00% of the picture on average, stretched from 2%)" in reason(400.0)
-    assert "Of what lies above SDR white 90% is there (stretched from 50%)." in reason(400.0)
+    assert "Of what lies above SDR white, stops times area, 90% is there (stretched from 50%)." in reason(400.0)
     assert "(5.00% of the picture on average)" in reason(100.0)
     assert "Of what lies above" not in reason(100.0)
 
@@ -375,6 +376,71 @@ def test_a_peak_ratio_is_not_said_to_be_above_what_the_set_can_show():
     assert "stay below its own white" in verdict.sentence
     assert "above what the SDR set can show" not in verdict.sentence
     assert not any("above what the SDR set can show" in reason for reason in verdict.reasons)
+
+
+def test_what_another_grade_takes_of_the_headroom_is_told():
+    case = make_case(hdr_p999_nits=250.0, tone_shift_jnd={**SHIFTED, "controls": 20.0})
+    reasons = " ".join(judge(case, SETTINGS).reasons)
+    taken = float(re.search(r"can have made (\d\.\d\d) stops of them; (\d\.\d\d) are left, and from 0\.3 they count", reasons)[1])
+    left = float(re.search(r"; (\d\.\d\d) are left", reasons)[1])
+    assert taken > 0.2
+    assert taken + left == pytest.approx(np.log2(2.5), abs=0.02)
+    assert "are left" not in " ".join(judge(make_case(hdr_p999_nits=250.0), SETTINGS).reasons)
+
+
+def test_the_sentence_names_the_white_that_the_headroom_is_over():
+    case = make_case(hdr_p999_nits=300.0)
+    brighter = replace(case.gain, white_nits=130.0)
+    room = pool_headroom(case.pairs, case.weighting, gain=brighter, controls=case.controls, settings=SETTINGS)
+    gained = judge(replace(case, gain=brighter, gain_draws=np.full(21, 130.0), headroom=room), SETTINGS).sentence
+    assert (
+        f"headroom +{np.log2(300 / 130):.2f} stops over 130 cd/m2, the white fitted at gamma 2.4 (here +{np.log2(3):.2f} stops)" in gained
+    )
+    assert "over 100 cd/m2, the white fitted" not in judge(case, SETTINGS).sentence
+
+
+def test_a_label_that_hangs_on_the_seed_says_so():
+    found = [judge(make_case(hdr_p999_nits=nits, spread=0.3), SETTINGS) for nits in np.linspace(180.0, 290.0, 23)]
+    near = [one for one in found if 0.7 < next(iter(one.support.values())) < 0.9]
+    assert near
+    for one in near:
+        share = next(iter(one.support.values()))
+        error = 2 * np.sqrt(share * (1 - share) / SETTINGS.support_draws)
+        told = [flip for flip in one.flips if flip.startswith("Another seed")]
+        assert bool(told) == (abs(share - SETTINGS.support_min) < error)
+    assert any(flip.startswith("Another seed") for one in near for flip in one.flips)
+    assert not any(flip.startswith("Another seed") for flip in judge(CASES["wider-range"], SETTINGS).flips)
+
+
+def test_an_open_label_has_its_rule_with_the_doubt_set_aside_and_its_loss():
+    case = make_case(hdr_p999_nits=205.0, spread=0.3)
+    verdict = judge(case, SETTINGS)
+    assert verdict.label == "undetermined"
+    assert verdict.reasons[0].startswith("Rule, if the doubt is set aside: ")
+    assert "JOD for the SDR side" in verdict.sentence
+    assert judge(CASES["wider-range"], SETTINGS).reasons[0].startswith("Rule: ")
+
+
+def test_the_shots_are_told_beside_the_median_shift_of_tone():
+    pairs = [make_pair(shot=n, tone_shift_jnd={name: jnd for name in SHIFTED}) for n, jnd in enumerate((0.5, 0.7, 8.0))]
+    reason = next(one for one in judge(make_case(*pairs), SETTINGS).reasons if one.startswith("Tone:"))
+    assert "a shift of 0.7 JND at the set-up, the median over matched time (shots: 0.5 to 8.0" in reason
+
+
+def test_an_sdr_that_hardly_reaches_its_white_is_told_with_what_the_other_measure_gives():
+    case = make_case(hdr_p999_nits=150.0, sdr_p999_code=0.86)
+    reason = next(one for one in judge(case, SETTINGS).reasons if one.startswith("Highlights:"))
+    assert "The SDR itself reaches a signal of 86%" in reason
+    assert f"{np.log2(1.5 / 0.86**2.4):+.2f} stops above that" in reason
+    assert "itself reaches" not in " ".join(judge(CASES["restrained-hdr"], SETTINGS).reasons)
+
+
+def test_little_noise_is_told_where_a_threshold_lies_within_it():
+    def noise_told(nits: float) -> bool:
+        return "Noise of the copies" in " ".join(judge(make_case(hdr_p999_nits=nits, level_noise_stops=0.05), SETTINGS).reasons)
+
+    assert noise_told(100 * 2**1.03)
+    assert not noise_told(100 * 2**1.2)
 
 
 def test_marks_that_stand_still_are_told_and_what_they_would_change_too():
@@ -604,6 +670,12 @@ def test_a_setup_alone_may_say_something_else():
     assert flips == ("Set-up gain (48 cd/m2, gamma 2.40) alone: HDR that widens the picture.",)
     verdict = judge(case, SETTINGS)
     assert with_setup_flips(verdict, setups).flips == verdict.flips + flips_by_setup(setups)
+
+
+def test_a_white_that_is_not_fitted_says_why_tones_lie_apart():
+    sets = (replace(setup("controls"), label="wider-range"), replace(setup("white-203", 203.0), label="different-grade"))
+    assert "(at a white that is not fitted to the pair, tones lie apart by that)" in flips_by_setup(sets)[0]
+    assert "not fitted" not in flips_by_setup((sets[0], replace(sets[1], name="gain")))[0]
 
 
 def test_a_display_that_would_change_the_label_is_among_what_flips_it():

@@ -64,7 +64,7 @@ def test_the_subjects_that_both_sides_raise_are_there() -> None:
 
 
 FIGURES: dict[str, list[tuple[str, Any, str]]] = {
-    "intent": [("headroom.stops", 1.23, "+1.23 stops"), ("origin_signs.0.state", "seen", "2 of 3 measured signs")],
+    "intent": [("headroom.stops", 1.23, "+1.23 stops"), ("origin_signs.0.state", "seen", "of 5 signs of SDR origin 2 seen and 2 open")],
     "another_grade": [
         ("tone.shift_median_jnd", 7.7, "7.7 JND"),
         ("tone.residual_p95_jnd", 8.8, "8.8 JND"),
@@ -338,8 +338,74 @@ def test_a_stretched_picture_and_a_power_law_are_named_where_peaks_are_high() ->
 def test_in_how_many_shots_a_figure_is_seen_is_said(name: str, figure: str) -> None:
     pairs = [replace(EXAMPLE.pairs[0], shot=n // 2, clipped_share=0.0, outside_709_share=0.0) for n in range(8)]
     pairs[3] = replace(pairs[3], **{figure: 0.2})
-    assert "that is seen in 1 of 4 shots" in ask(name, pairs=tuple(pairs)).answer
-    assert "that is seen in 0 of 4 shots" in ask(name, pairs=tuple(replace(one, **{figure: 0.0}) for one in pairs)).answer
+    words = {"stretched": "the SDR is clipped in", "gamut": "that is seen in"}[name]
+    assert f"{words} 1 of 4 shots" in ask(name, pairs=tuple(pairs)).answer
+    assert f"{words} 0 of 4 shots" in ask(name, pairs=tuple(replace(one, **{figure: 0.0}) for one in pairs)).answer
+
+
+def test_shots_in_which_what_is_bright_is_clipped_are_counted_apart_from_those_that_clip() -> None:
+    pairs = [replace(EXAMPLE.pairs[0], shot=n, clipped_share=0.1, bright_clipped_share=share) for n, share in enumerate((0.2, 0.6, 0.4))]
+    assert "the SDR is clipped in 3 of 3 shots, and in 1 so much of what" in ask("stretched", pairs=tuple(pairs)).answer
+
+
+def test_shots_whose_tone_is_shifted_are_told_beside_the_median_of_the_film() -> None:
+    shifts = (0.4, 0.6, 9.5)
+    pairs = [replace(EXAMPLE.pairs[0], shot=n, tone_shift_jnd={"controls": jnd}) for n, jnd in enumerate(shifts)]
+    assert "shots: 0.4 JND to 9.5 JND, 1 of 3 above it" in ask("another_grade", pairs=tuple(pairs)).answer
+    assert "shots:" not in ask("another_grade", pairs=tuple(pairs[:1])).answer
+
+
+def test_what_the_rule_for_a_stretch_has_nothing_to_be_asked_of_is_said() -> None:
+    assert "where too little lies far enough above SDR white" in ask("stretched", verdict__axes__highlights="same").answer
+    assert "too little lies" not in ask("stretched").answer
+
+
+def test_several_levels_without_detail_can_come_of_a_curve_that_differs_from_place_to_place() -> None:
+    levels = {"recovered__status": "measured", "recovered__film_stops": 1.4, "tone__residual_p95_jnd": 3.0}
+    plain = ask("one_curve", **levels, recovered__detail_jnd=0.2)
+    assert "which no one curve makes of it" in plain.answer
+    assert "a gain map, a power window" in plain.changes
+    assert plain.state == "partly"
+    assert ask("one_curve", **levels, recovered__detail_jnd=3.0).state == "answered"
+
+
+def test_set_ups_that_came_out_alike_are_counted_once() -> None:
+    one, two = (replace(EXAMPLE.setups[2], name=name, label="wider-range") for name in ("controls", "gain"))
+    assert "1 of 1 set-up that differs give" in ask("setup", setups=(two, one)).answer
+    apart = replace(two, white_nits=two.white_nits * 1.05)
+    assert "2 of 2 set-ups that differ give" in ask("setup", setups=(apart, one)).answer
+
+
+def test_a_display_that_must_dim_the_brightest_frame_is_named() -> None:
+    screens = tuple(replace(one, full_field_nits=150.0, label=EXAMPLE.setup.label) for one in EXAMPLE.screens)
+    bright = ask("display", screens=screens, hdr__levels__max_fall_nits=277.0)
+    assert "The brightest frame averages 277 cd/m2, more than the full field of" in bright.answer
+    assert bright.state == "partly"
+    dim = ask("display", screens=screens, hdr__levels__max_fall_nits=149.0)
+    assert dim.state == "answered"
+    assert "averages" not in dim.answer
+
+
+def test_displays_do_not_answer_what_the_draws_leave_open() -> None:
+    screens = tuple(replace(one, full_field_nits=None, label=EXAMPLE.setup.label) for one in EXAMPLE.screens)
+    open_ = ask("display", screens=screens, verdict__label="undetermined")
+    assert open_.state == "partly"
+    assert "with the doubt set aside" in open_.answer
+    assert "which label fits is open" in ask("intent", verdict__label="undetermined").answer
+
+
+def test_the_distance_to_a_threshold_says_where_it_is_not_the_whole_of_it() -> None:
+    plain = {"headroom__stops": 0.48, "free_fit__power_law": False}
+    assert "0.18 stops less headroom would reach" in ask("peaks_low", **plain).changes
+    assert "sooner" not in ask("peaks_low", **plain).changes
+    assert "so that the label changes sooner" in ask("peaks_low", **plain, verdict__tone="regraded").changes
+    assert "changes nothing while one power law" in ask("peaks_low", free_fit__power_law=True).changes
+
+
+def test_limits_are_not_answered_where_another_seed_can_give_another_label() -> None:
+    firm = {"verdict__flips": (), "verdict__label": "wider-range", "verdict__support": {"wider-range": 0.81}}
+    assert ask("thresholds", **firm).state == "answered"
+    assert ask("thresholds", **(firm | {"verdict__flips": ("Another seed: x.",)})).state == "partly"
 
 
 def test_declarations_of_zero_and_none_are_told_apart() -> None:

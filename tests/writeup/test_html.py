@@ -143,11 +143,8 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
 
 def test_what_the_highlights_hold_and_what_the_set_cannot_show_is_said(report: Page) -> None:
     text = report.text
-    assert (
     where = "0.15 stops or more above SDR white (0.98 % of the picture, its rims left out) "
     assert where + "local contrast is 14.2 JND (0.27 stops) in the HDR and 3.3 JND (0.06 stops)" in text
-        in text
-    )
     assert "Highlight contrast gained 13.1 JND" in text
     assert "the level there spreads over 2.10 stops from place to place (a curve of the SDR gives one level)" in text
     assert "Spread of level there 2.10 stops" in text

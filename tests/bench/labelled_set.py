@@ -14,8 +14,12 @@ which rules were prompted by their rows since), or `second`: another film of eve
 anew, which is opened only to report on rules that are settled.
 
 Truth: stops are those of the generator, the 99.9th percentile of the brightest of R, G and B before coding that a tenth of the pictures
-reaches (the definition of film headroom), over the planted SDR white (of
-ACES, whose SDR rendering has no white of its own: over the white of the power law, within a set's reach, on which mid-tones agree). Under
+reaches (the definition of film headroom), over the planted SDR white. The SDR rendering of ACES has no white of its own, and no power law
+follows it: its stops are a range, from the white of the power law on which mid-tones agree to that of the set, within its reach, that
+leaves the least over all tones below a shoulder (the definition of the fitted set, on the light before coding); where its SDR stays below
+the signal at which the peak ratio counts, over what the SDR reaches; within 8 % of that signal both. What is true anywhere in the range
+counts. Another contrast is another grade where it leaves at that set what one counts from; a film that is dark for the most part may hold
+too little of what a contrast moves. Under
 0.3 none, to 1.0 restrained, above wider; within 0.1 of a limit either counts, and so does `undetermined` where the two together hold in
 the share of draws that a label needs (told apart in the last line). A relabelled picture has no stops whatever its level.
 """
@@ -35,6 +39,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.optimize import minimize
 from scipy.stats import theilslopes
 
 import pairdiff
@@ -67,10 +72,14 @@ MOSTLY, NEAR_MOSTLY = 0.5, 0.1
 label is right."""
 LEAST_CLIPPED_SHARE = 0.02
 """Share of an SDR picture at its top from which it clips enough to be stretched."""
+NEAR_SWITCH = 1.08
+"""How near to the signal at which the peak ratio takes the place of headroom either measure is right, as a factor."""
 NEAR_SATURATED = 0.5
-"""How near to a limit of colour either label is right, as a power of two."""
+"""How near to a limit of colour or of tone either label is right, as a power of two."""
 MIDTONES = (0.15, 0.6)
 """SDR signal, 0 to 1, on which the power law of an ACES pair is fitted (own)."""
+BELOW_SHOULDER, EVERY_PIXEL = 0.85, 97
+"""Share of the top signal up to which the set that leaves the least is fitted, and which pixels it sees (own)."""
 DEFAULTS = pairdiff.Settings()
 """The set's reach and the share of draws that a label needs."""
 COLUMNS = ("scene", "kind", "spoiled", "stops", "right", "label", "headroom_stops", "white_nits", "gamma", "support")
@@ -129,6 +138,18 @@ def measure_stops(nits: Iterable[Floats], white_nits: float) -> float:
     return float(np.log2(np.quantile(levels, 0.9, method="higher") / white_nits))
 
 
+def measure_room(nits: list[Floats], signal: list[Floats], white_nits: float, gamma: float) -> list[float]:
+    """Stops over a set's white, or over what the SDR reaches on it where it stays low; both near the signal at which that changes."""
+    tops = [float(np.percentile(one.max(-1), 99.9)) for one in signal]
+    reached = float(np.quantile(tops, 0.9, method="higher"))
+    limit = DEFAULTS.peak_ratio_below_code
+    found = [measure_stops(nits, white_nits)] if reached >= limit / NEAR_SWITCH else []
+    if reached < limit * NEAR_SWITCH:
+        ratios = [float(np.percentile(one.max(-1), 99.9)) / (white_nits * top**gamma) for one, top in zip(nits, tops, strict=True)]
+        found.append(float(np.log2(np.quantile(ratios, 0.9, method="higher"))))
+    return found
+
+
 def judge_stops(stops: float) -> tuple[str, ...]:
     """Labels that are true of so many stops."""
     right = []
@@ -185,10 +206,40 @@ def judge_saturation(light: list[Floats], plain: list[Floats]) -> tuple[str, ...
     """
     moved = np.mean([np.median(itp_difference(nits_to_itp(one), nits_to_itp(two))) for one, two in zip(light, plain, strict=True)])
     outside = np.mean([(distance_outside_jnd(one, gamut="bt709") > DEFAULTS.gamut_margin_jnd).mean() for one in light])
-    ratio = max(moved / DEFAULTS.regraded_jnd, outside / DEFAULTS.colour_slight_share)
+    return _judge_ratio(max(moved / DEFAULTS.regraded_jnd, outside / DEFAULTS.colour_slight_share))
+
+
+def _judge_ratio(ratio: float) -> tuple[str, ...]:
+    """Labels that are true of so many times what another grade counts from."""
     if abs(np.log2(ratio)) < NEAR_SATURATED:
         return CONTAINER, OTHER_GRADE
     return (OTHER_GRADE,) if ratio > 1 else (CONTAINER,)
+
+
+def fit_set(light: list[Floats], signal: list[Floats]) -> tuple[float, float]:
+    """White and gamma, within a set's reach, that leave the least mean |dI| (BT.2100) below a shoulder."""
+    codes = np.concatenate([one.reshape(-1, 3)[::EVERY_PIXEL] for one in signal])
+    wanted = nits_to_itp(np.concatenate([one.reshape(-1, 3)[::EVERY_PIXEL] for one in light]))[..., 0]
+    level = codes.max(-1)
+    low = level <= BELOW_SHOULDER * np.quantile(level, 0.999)
+    codes, wanted = codes[low], wanted[low]
+
+    def left(point: Floats) -> float:
+        return float(np.abs(nits_to_itp(ladder.sdr_light(codes, float(np.exp(point[0])), float(point[1])))[..., 0] - wanted).mean())
+
+    box = [tuple(np.log((DEFAULTS.white_low_nits, DEFAULTS.white_high_nits))), (DEFAULTS.gamma_low, DEFAULTS.gamma_high)]
+    starts = [np.array([np.log(white), gamma]) for white in (80.0, 160.0, 260.0) for gamma in (2.1, 2.5)]
+    options = {"xatol": 1e-3, "fatol": 1e-8}
+    best = min((minimize(left, start, method="Nelder-Mead", bounds=box, options=options) for start in starts), key=lambda end: end.fun)
+    return float(np.exp(best.x[0])), float(best.x[1])
+
+
+def judge_contrast(light: list[Floats], signal: list[Floats]) -> tuple[str, ...]:
+    """Labels that are true of another contrast: what it leaves at the best set (median dE_ITP) against what another grade counts from."""
+    white, gamma = fit_set(light, signal)
+    shown = [ladder.sdr_light(one, white, gamma) for one in signal]
+    left = np.median([np.median(itp_difference(nits_to_itp(a), nits_to_itp(b))) for a, b in zip(light, shown, strict=True)])
+    return _judge_ratio(float(left) / DEFAULTS.regraded_jnd)
 
 
 def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
@@ -214,7 +265,7 @@ def make_pairs(name: str, film: list[Floats]) -> Iterator[Pair]:
     yield Pair(f"other grade, gains {gains[0]:.2f} {gains[2]:.2f}", [one * gains for one in relit(white, 2.4)], sdr, (OTHER_GRADE,), 0.0)
     share = float(rng.uniform(0.3, 0.5) * rng.choice([-1, 1]))
     light = [bend_contrast(one, white, share) for one in relit(white, 2.4)]
-    yield Pair(f"other grade, contrast {share:+.0%}", light, sdr, (OTHER_GRADE,), 0.0)
+    yield Pair(f"other grade, contrast {share:+.0%}", light, sdr, judge_contrast(light, sdr), 0.0)
     for kind, peak in (("restrained", ladder.WHITE * 2 ** float(rng.uniform(0.45, 0.9))), ("peak", float(rng.choice([1000, 2000, 4000])))):
         light = [ladder.hdr_grade(one, peak) for one in film]
         stops = measure_stops(light, ladder.WHITE)
@@ -244,7 +295,11 @@ def render_aces(film: list[Floats], peak: int) -> Pair:
     gamma = float(np.clip(theilslopes(lit[some], tone[some])[0], DEFAULTS.gamma_low, DEFAULTS.gamma_high))
     white = float(2 ** np.median(lit - gamma * tone))
     stops = measure_stops(light, white)
-    return Pair(f"aces {peak}", light, signal, judge_stops(stops), stops)
+    sets = ((white, gamma), fit_set(light, signal))
+    found = [one for fitted in sets for one in measure_room(light, signal, *fitted)]
+    ends = min(found), max(found)
+    right = [label for label in LABELS if any(label in judge_stops(float(one)) for one in np.linspace(*ends, 21))]
+    return Pair(f"aces {peak}", light, signal, tuple(right), stops)
 
 
 def spoil(pair: Pair, rng: np.random.Generator) -> tuple[str, list[Floats], list[Floats]]:

@@ -106,7 +106,7 @@ def say_peak(peak: Record, contaminants: Record | None) -> list[str]:
     )
     lasts = "in that frame alone" if peak["lasts_frames"] == 1 else f"for {peak['lasts_s']:.2f} s"
     reaching = "one frame reaches" if peak["frames_reaching"] == 1 else f"{peak['frames_reaching']} frames reach"
-    lines.append(f"Within half a stop that level is reached{area}, {lasts}; {reaching} it in the whole release.")
+    lines.append(f"Within half a stop that level is reached{area}, {lasts}; {reaching} so much in the whole release.")
     without = None if contaminants is None else contaminants["without_them"]
     if without is not None and without["max_cll_nits"] is not None and without["max_cll_nits"] < peak["nits"]:
         when = "" if peak["film_time_s"] is None else f", at {say_time(peak['film_time_s'])}"
@@ -179,8 +179,8 @@ FIGURES: tuple[tuple[str, str, Callable[[float | None], str]], ...] = (
     ("Notice probability", "notice_probability", say_share),
     ("Picture above SDR white, on average", "area_share", say_share),
     ("Time with headroom", "time_share", say_share),
-    ("MaxCLL of the HDR release", "max_cll_nits", say_nits),
-    ("MaxFALL of the HDR release", "max_fall_nits", say_nits),
+    ("MaxCLL of the HDR release, no part of the verdict", "max_cll_nits", say_nits),
+    ("MaxFALL of the HDR release, no part of the verdict", "max_fall_nits", say_nits),
 )
 """Names, keys and ways of saying the headline figures, in the order of the report."""
 

@@ -34,7 +34,7 @@ def test_the_peak_is_said_with_its_cause_time_place_and_extent(example: Any) -> 
     text = plain(words.say_peak(peak_with(example), found_in(example)))
     assert "MaxCLL 934 cd/m2 comes from a passage that only the HDR release has, before the film: at 0:00:00.500" in text
     assert "(frame 12), in the upper part of the picture." in text
-    assert "over one connected patch of 5120 pixels (0.08 % of the picture), for 0.83 s; 21 frames reach it" in text
+    assert "over one connected patch of 5120 pixels (0.08 % of the picture), for 0.83 s; 21 frames reach so much" in text
     assert "Without what is not the film's picture MaxCLL is 806 cd/m2, at 0:01:15.075." in text
     assert "MaxCLL as defined (CTA-861.3) is the brightest pixel of all frames, be it a speck, a mark or a letter: 934 cd/m2." in text
     assert "In 95 % of the film's frames no pixel exceeds 790 cd/m2." in text
@@ -117,5 +117,5 @@ def test_each_figure_says_of_which_kind_it_is(example: Any) -> None:
     assert say_plain(row["max_cll"]) == "934 cd/m2 (of scored pictures, outside what is laid over them)"
     rows = {name: (say_plain(first), say_plain(last)) for name, first, last in words.headline_rows(dataclasses.asdict(found))}
     kinds = "(what more than 16 pixels of a frame reach, and what lasts two frames)"
-    assert rows["MaxCLL of the HDR release"] == ("934 cd/m2 (as defined)", f"806 cd/m2 {kinds}")
+    assert rows["MaxCLL of the HDR release, no part of the verdict"] == ("934 cd/m2 (as defined)", f"806 cd/m2 {kinds}")
     assert f"{kinds}." in plain(words.say_peak(peak_with(example), dataclasses.asdict(found)))

@@ -1166,7 +1166,7 @@ def _judge_all(
     matching: _Matching, film: _Film, fits: SetupFits, scored: ScoreCollector, *, settings: Settings
 ) -> tuple[Verdict, TitleScore]:
     """Verdict and figures if everything counted, at the same set-ups."""
-    weighting, matched_share = _weighting(matching, film.every)
+    weighting, matched_share = _weighting(matching, film.every, settings=settings)
     score = pool_title(scored, weighting, fits=fits, settings=settings)
     case = make_case(score, weighting, fits, matched_s=film.every.matched_s, matched_share=matched_share)
     return judge(case, settings), score
@@ -1204,11 +1204,15 @@ def _screens(matching: _Matching, fits: SetupFits, settings: Settings) -> tuple[
 # ---------------------------------------------------------------- conclusion
 
 
-def _weighting(matching: _Matching, picks: _Picks) -> tuple[Weighting, float]:
-    """What each pair stands for, and the matched share of the shorter release."""
+def _weighting(matching: _Matching, picks: _Picks, *, settings: Settings) -> tuple[Weighting, float]:
+    """What each pair stands for, and the matched share of the shorter release, or of the passage that was asked for."""
     fraction = len(picks.hdr_frames) / picks.matched_frames
     weighting = Weighting(np.array(picks.seconds), np.array(picks.shots), min(fraction, 1.0))
     shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
+    only = read_span(settings.only)
+    if only is not None:
+        first, last = (_frame_at(matching.hdr, time) for time in only)
+        shorter = min(shorter, max(last - first + 1, 1))
     # repeats on one side are frames without a partner of their own
     return weighting, min(picks.matched_frames / shorter, 1.0)
 
@@ -1224,7 +1228,7 @@ def _conclude(
     full: bool,
 ) -> Comparison:
     picks, screens = film.picks, done.screens
-    weighting, matched_share = _weighting(matching, picks)
+    weighting, matched_share = _weighting(matching, picks, settings=settings)
     score = pool_title(done.scored, weighting, fits=fits, settings=settings)
     case = make_case(score, weighting, fits, matched_s=picks.matched_s, matched_share=matched_share)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)

@@ -171,13 +171,16 @@ def answer_matching(comparison: Comparison) -> Answer:
         return Answer("cannot_answer", "No passage was matched.", changes)
     refused = sum((one.hdr_stop or 0) - (one.hdr_start or 0) for one in found.segments if one.kind == "undetermined")
     doubt = f"{count(refused, 'HDR frame')} {'was' if refused == 1 else 'were'}" if refused else "no HDR frame was"
+    if refused and setting(comparison, "only"):
+        lie, were = ("lies", "was") if refused == 1 else ("lie", "were")
+        doubt = f"{count(refused, 'HDR frame')} {lie} outside what --only names or {were}"
     off = [one.residual_pixels for one in found.geometry if one.residual_pixels is not None]
     place = (
         f"the pictures lie on each other to {say_decimals(max(off), 2)} pixels"
         if off
         else "how well the pictures lie on each other is not known"
     )
-    enough = found.matched_share >= float(setting(comparison, "min_matched_share"))
+    enough = bool(setting(comparison, "only")) or found.matched_share >= float(setting(comparison, "min_matched_share"))
     return Answer(
         "answered" if off and enough else "partly",
         f"{say_share(found.matched_share)} of the HDR frames are matched; what moves in them correlates by {say_number(found.score)}, in "

@@ -610,7 +610,11 @@ def judge(case: Case, settings: Settings) -> Verdict:
         sentence=_sentence(label, rule, axes, figures, case, support, settings),
         axes=axes,
         tone="regraded" if regraded else "as the SDR",
-        reasons=(_rule_reason(rule, figures, certain=certain), *_reasons(rule, plain, support, figures, case, settings)),
+        reasons=(
+            _rule_reason(rule, figures, certain=certain),
+            *_matched_reason(rule, case, settings),
+            *_reasons(rule, plain, support, figures, case, settings),
+        ),
         flips=_flips(label, plain.label, figures, case, columns, support, settings),
         support=support,
     )
@@ -696,6 +700,23 @@ def _reasons(rule: Rule, plain: Rule, support: Mapping[str, float], figures: _Fi
 
 def _rule_reason(rule: Rule, figures: _Figures, *, certain: bool) -> str:
     return f"Rule{'' if certain else ', if the doubt is set aside'}: {_say_rule(rule, figures)}."
+
+
+def _matched_reason(rule: Rule, case: Case, settings: Settings) -> tuple[str, ...]:
+    if "too_little_matched" not in rule.holds:
+        return ()
+    return (
+        f"Matched: {case.matched_s:.1f} s, from {settings.min_matched_s:g} s they count (--min-matched-s), and "
+        f"{case.matched_share_of_shorter:.1%} of the shorter release or of what --only names, from {settings.min_matched_share:.0%} "
+        "(--min-matched-share). These two limits are not moved in the draws.",
+    )
+
+
+def _matched_flip(base: str, figures: _Figures, case: Case, settings: Settings) -> str:
+    """What the label would be if enough were matched."""
+    enough = replace(case, matched_s=np.inf, matched_share_of_shorter=1.0)
+    other = _rule(figures, enough, settings)[0].label
+    return "" if other == base else f"With no limit to how little may be matched: {WORDS[other]}."
 
 
 def _draws_reason(rule: Rule, plain: Rule, support: Mapping[str, float]) -> tuple[str, ...]:
@@ -886,7 +907,12 @@ def _flips(
                 flips.append(f"{name} at {getattr(trial, name):.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
     flips += _value_flips(base, figures, case, settings)
     flips += _seed_flip(label, support, settings)
-    more = (_marks_flip(base, case, columns, settings), _power_law_flip(base, figures, case, settings), _reach_flip(base, case, settings))
+    more = [
+        _matched_flip(base, figures, case, settings),
+        _marks_flip(base, case, columns, settings),
+        _power_law_flip(base, figures, case, settings),
+        _reach_flip(base, case, settings),
+    ]
     flips += [flip for flip in more if flip]
     named = " ".join(flips)
     others = [(WORDS[other], share) for other, share in support.items() if other != base]

@@ -571,6 +571,16 @@ def test_too_little_matched_is_undetermined_whatever_the_scores(few):
     assert "too little of the two releases could be matched" in verdict.sentence
 
 
+def test_too_little_matched_says_how_much_and_what_it_would_be():
+    verdict = judge(make_case(hdr_p999_nits=500.0, matched_share=0.1969), SETTINGS)
+    assert verdict.label == "undetermined"
+    assert any("19.7% of the shorter release or of what --only names, from 20% (--min-matched-share)" in one for one in verdict.reasons)
+    assert f"With no limit to how little may be matched: {WORDS['wider-range']}." in verdict.flips
+    enough = judge(CASES["wider-range"], SETTINGS)
+    assert not any(one.startswith("Matched:") for one in enough.reasons)
+    assert not any("how little may be matched" in flip for flip in enough.flips)
+
+
 def test_a_case_on_the_threshold_is_undetermined_and_says_between_what():
     verdict = judge(make_case(hdr_p999_nits=100 * 2**1.0 * (1 + 1e-9)), SETTINGS)
     assert verdict.label == "undetermined"

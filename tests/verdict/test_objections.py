@@ -408,6 +408,15 @@ def test_limits_are_not_answered_where_another_seed_can_give_another_label() -> 
     assert ask("thresholds", **(firm | {"verdict__flips": ("Another seed: x.",)})).state == "partly"
 
 
+def test_what_lies_outside_an_asked_passage_is_not_said_to_be_refused() -> None:
+    segments = (replace(EXAMPLE.alignment.segments[1], kind="undetermined", hdr_start=0, hdr_stop=204), EXAMPLE.alignment.segments[1])
+    settings = EXAMPLE.settings | {"only": "5-7"}
+    asked = ask("matching", alignment__segments=segments, settings=settings, alignment__matched_share=0.1)
+    assert "204 HDR frames lie outside what --only names or were refused as in doubt" in asked.answer
+    assert asked.state == "answered"
+    assert "204 HDR frames were refused" in ask("matching", alignment__segments=segments).answer
+
+
 def test_declarations_of_zero_and_none_are_told_apart() -> None:
     assert "MaxFALL declared as 0, which means unknown, measured 161 cd/m2" in ask("metadata").answer
     gone = ask("metadata", hdr__release__declared__max_fall_state="absent", hdr__release__declared__mastering=None)

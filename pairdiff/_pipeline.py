@@ -1212,7 +1212,7 @@ def _weighting(matching: _Matching, picks: _Picks, *, settings: Settings) -> tup
     only = read_span(settings.only)
     if only is not None:
         first, last = (_frame_at(matching.hdr, time) for time in only)
-        shorter = min(shorter, max(last - first + 1, 1))
+        shorter = min(shorter, max(last - first, 1))  # the last one is not asked for
     # repeats on one side are frames without a partner of their own
     return weighting, min(picks.matched_frames / shorter, 1.0)
 

@@ -133,6 +133,14 @@ class Settings:
     clip_pile_up_shared: float = option(
         2.0, "verdict", "The same of a channel at another one's top code, against the codes two and three below and above."
     )
+    clip_pile_up_spread: float = option(
+        4.0,
+        "verdict",
+        "The same of a clip at white that coding has spread over five codes, against codes five to nine below (shoulders 2.4).",
+    )
+    clip_above_share: float = option(
+        0.25, "verdict", "Least of such a clip above white, as a share of what lies below: coding spreads to both sides (shoulders 0.2)."
+    )
     clip_concentration: float = option(
         0.5, "verdict", "Least share of a clip's three codes that its middle one holds (clips 0.7 to 0.9, bright surfaces under 0.4)."
     )

@@ -39,6 +39,7 @@ _LIMITS_BY_NAME: dict[str, tuple[float, float]] = {
     "min_score": (0, 1),
     "clip_pile_up": (1, 1000),
     "clip_pile_up_shared": (1, 1000),
+    "clip_pile_up_spread": (1, 1000),
     "clip_tolerance_codes": (0, 20),
     "clip_concentration": (0, 1),
     "clip_far_codes": (0, 100),

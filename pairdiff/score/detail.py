@@ -33,10 +33,6 @@ WINDOW_DEGREES = 0.5
 BLURRED_CODES, FAR_CODES = 5, (5, 9)
 """Codes that a clip at nominal white covers where coding of fine detail has spread it, and how far off those lie that it is held against
 (own)."""
-BLURRED_PILE_UP, BLURRED_ABOVE = 4.0, 0.25
-"""How many times fuller such a clip is than those below it (a shoulder up to white: at most 2.4), and how much of it at least lies above
-white for what lies below: coding spreads a ceiling to both sides, a shoulder fills the codes below (at most 0.2 where it fills them) (own).
-"""
 HOLE_PIXELS, RUN_PIXELS = 3, 5
 """Holes of an area narrower than the first are closed, runs narrower than the second dropped, canvas pixels (own)."""
 LEAST_CLIPPED_PIXELS = 64
@@ -148,10 +144,10 @@ def _is_blurred_clip(up_to: NDArray[np.float64], pixels: int, settings: Settings
         return float(up_to[round(middle + 4 * high)] - up_to[round(middle + 4 * low)]) / (high - low)
 
     half, (near, far) = BLURRED_CODES / 2, FAR_CODES
-    pile, both_sides = mean(-half, half), mean(0.5, half) >= BLURRED_ABOVE * mean(-half, -0.5)
+    pile, both_sides = mean(-half, half), mean(0.5, half) >= settings.clip_above_share * mean(-half, -0.5)
     enough = pile * BLURRED_CODES >= max(settings.clip_least_share * pixels, 1)
     below, above = mean(0.5 - far, 0.5 - near), mean(near - 0.5, far - 0.5)
-    return enough and both_sides and pile >= BLURRED_PILE_UP * below and above <= settings.clip_far_share * pile
+    return enough and both_sides and pile >= settings.clip_pile_up_spread * below and above <= settings.clip_far_share * pile
 
 
 def codes_at_top(

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import cv2
 import numpy as np
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 from scipy.stats import rankdata
 
-from pairdiff._records import FloatArray, Tone
+from pairdiff._records import FloatArray, PairScore, Tone
 from pairdiff._settings import Settings
 from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
@@ -144,6 +145,20 @@ def cell_shifts(
     for number, cell in enumerate(places.cells):
         found[:, number] = np.median(shift[:, cell], axis=1)
     return found
+
+
+def shift_of_shots_jnd(pairs: Sequence[PairScore], setup: str) -> list[float]:
+    """Median shift of tone of each shot at a set-up, over its scored pictures, JND; in the order in which the shots first come.
+
+    Parameters
+    ----------
+    pairs : scored pictures.
+    setup : name of the set-up.
+    """
+    shots: dict[int, list[float]] = {}
+    for pair in pairs:
+        shots.setdefault(pair.shot, []).append(pair.tone_shift_jnd[setup])
+    return [median(shifts) for shifts in shots.values()]
 
 
 def shift_sizes_jnd(shifts: FloatArray) -> NDArray[np.float64]:

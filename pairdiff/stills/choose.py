@@ -53,7 +53,7 @@ def choose_moments(pairs: Sequence[PairScore], *, seed: int) -> tuple[Moment, ..
         among = _among(_brightness(pair) < max(map(_brightness, ordered)))
         take(
             "brightest",
-            f"highest 99.9th percentile of the scored pictures, where both show the film{among}: {pair.hdr_p999_nits:.0f} cd/m2",
+            f"highest 99.9th percentile{among}: {pair.hdr_p999_nits:.0f} cd/m2 where both releases show the film",
             pair,
         )
     if candidates := left():

@@ -9,7 +9,7 @@ from dataclasses import fields
 from pairdiff._records import Comparison, Setup, Signal
 from pairdiff.verdict.answer import Answer, capital, count, has_headroom, headroom_limits, join, quote, say_least, say_room, setting
 from pairdiff.verdict.figures import say_decimals, say_gamma, say_interval, say_jod, say_nits, say_number, say_share, say_stops
-from pairdiff.verdict.judge import THRESHOLDS
+from pairdiff.verdict.judge import SEED_FLIP, THRESHOLDS
 
 ENOUGH_SHOTS = 3
 """Shots from which a sample says something of other scenes (own)."""
@@ -226,7 +226,7 @@ def answer_thresholds(comparison: Comparison) -> Answer:
         else f"{quote(first)} leads with {say_share(verdict.support[first])}, too little for a label"
     )
     return Answer(
-        "answered" if own and not moved and not any(flip.startswith("Another seed") for flip in verdict.flips) else "partly",
+        "answered" if own and not moved and not any(flip.startswith(SEED_FLIP) for flip in verdict.flips) else "partly",
         f"They were, most of them by this project. Moved one at a time by {say_share(spread)}, {len(moved)} of {len(THRESHOLDS)} change "
         f"the label{named}; moved all at once, with shots and set-up, in {setting(comparison, 'support_draws')} draws {held}.",
         changes,
@@ -249,8 +249,7 @@ def answer_model(comparison: Comparison) -> Answer:
         "partly",
         f"It is not: a preference loss of {say_jod(loss)} and a notice probability of {say_share(picked)} are predictions of a model "
         f"fitted to a published metric's predictions, which it misses by {say_jod(FIT_ERROR_JOD)} on average on scenes it was not "
-        "fitted to; "
-        f"they are no votes. The label rests on light levels, clipped areas, tone and colour.{beside}",
+        f"fitted to; they are no votes. The label rests on light levels, clipped areas, tone and colour.{beside}",
         changes,
     )
 

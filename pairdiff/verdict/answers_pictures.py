@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from statistics import median
 
 from pairdiff._records import AnswerState, BeyondSet, Comparison, PairScore, Presence
 from pairdiff.score.declared import agrees_with
+from pairdiff.score.tone import shift_of_shots_jnd
 from pairdiff.verdict.answer import (
     STATUS_WORDS,
     Answer,
@@ -35,6 +35,7 @@ from pairdiff.verdict.figures import (
     say_stops,
     say_volume,
 )
+from pairdiff.verdict.judge import crosses_without_noise
 
 SHADOW_CODE = 0.05
 """SDR signal at which the doubt that the set's gamma leaves in the shadows is stated (own)."""
@@ -77,23 +78,19 @@ def answer_another_grade(comparison: Comparison) -> Answer:
     return Answer(
         "answered",
         f"At flat places tone and colour are shifted by {say_jnd(tone.shift_median_jnd)} at controls, the median over matched time "
-        "(another "
-        f"grade from {limit}{_shots_shift(comparison)}). One tone curve for the film leaves {say_jnd(tone.residual_p95_jnd)}{spread}. It "
-        f"counts as {outcome}.",
+        f"(another grade from {limit}{_shots_shift(comparison)}). One tone curve for the film leaves "
+        f"{say_jnd(tone.residual_p95_jnd)}{spread}. It counts as {outcome}.",
         f"A shift on the other side of {limit}. A shift that one power law explains is that of a set, and no other grade.",
     )
 
 
 def _shots_shift(comparison: Comparison) -> str:
     """The shots with the least and the most shift, and how many lie above the limit."""
-    shots: dict[int, list[float]] = {}
-    for pair in comparison.pairs:
-        shots.setdefault(pair.shot, []).append(pair.tone_shift_jnd["controls"])
+    shots = shift_of_shots_jnd(comparison.pairs, "controls")
     if len(shots) < 2:
         return ""
-    medians, limit = [median(shifts) for shifts in shots.values()], setting(comparison, "regraded_jnd")
-    above = sum(one >= limit for one in medians)
-    return f"; shots: {say_jnd(min(medians))} to {say_jnd(max(medians))}, {above} of {len(shots)} above it, what the SDR clips included"
+    above = sum(one >= setting(comparison, "regraded_jnd") for one in shots)
+    return f"; shots: {say_jnd(min(shots))} to {say_jnd(max(shots))}, {above} of {len(shots)} above it, what the SDR clips included"
 
 
 def answer_average_brightness(comparison: Comparison) -> Answer:
@@ -249,8 +246,7 @@ def answer_one_curve(comparison: Comparison) -> Answer:
         f"{capital(join(found))}. Which of the two was made first cannot be read from that, {outcome}. The label says what the HDR "
         "release shows more of, not which came first.",
         "Detail that the SDR release has not would settle it; a curve by itself never does, and a curve that differs from place to "
-        "place or "
-        "from shot to shot (a gain map, a power window) makes several levels of one.",
+        "place or from shot to shot (a gain map, a power window) makes several levels of one.",
     )
 
 
@@ -293,7 +289,7 @@ def answer_stretched(comparison: Comparison) -> Answer:
     least = setting(comparison, "clipped_share")
     where = _in_shots(comparison, lambda pair: pair.clipped_share >= least, what="the SDR is clipped")
     if where:
-        there = len({pair.shot for pair in comparison.pairs if (pair.bright_clipped_share or 0.0) >= share})
+        there = _count_shots(comparison, lambda pair: (pair.bright_clipped_share or 0.0) >= share)
         where += f", and in {there} so much of what lies above white is there"
     held = comparison.verdict.support.get("stretched-sdr", 0.0)
     even = found.bright_clipped_share >= share and found.detail_jnd < detail and (found.film_stops or 0.0) < min(part * stops, most)
@@ -308,13 +304,11 @@ def answer_stretched(comparison: Comparison) -> Answer:
     return Answer(
         "partly" if open_ else "answered",
         f"Of what lies above SDR white, stops times area, {say_share(found.bright_clipped_share)} lies where the SDR is clipped "
-        "(stretched from "
-        f"{say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}{where}. "
+        f"(stretched from {say_share(share)}); there HDR detail is {say_jnd(found.detail_jnd)}{spread}{where}. "
         f"By the rule for a stretched picture: {outcome}.",
         f"Flat means detail below {detail:g} JND and a spread below {say_share(part)} of the headroom and {most:g} stops{flat}; "
         "grain laid on afterwards looks like detail, a source that was clipped in the camera is flat in any grade of it, and a stretch "
-        "that "
-        "differs from place to place or from shot to shot has no one level and is not told.",
+        "that differs from place to place or from shot to shot has no one level and is not told.",
     )
 
 
@@ -322,8 +316,11 @@ def _in_shots(comparison: Comparison, shows: Callable[[PairScore], bool], *, wha
     """In how many of the scored shots a scored pair shows it."""
     if not comparison.pairs:
         return ""
-    shots = {pair.shot for pair in comparison.pairs}
-    return f"; {what} in {len({pair.shot for pair in comparison.pairs if shows(pair)})} of {count(len(shots), 'shot')}"
+    return f"; {what} in {_count_shots(comparison, shows)} of {count(_count_shots(comparison, lambda _: True), 'shot')}"
+
+
+def _count_shots(comparison: Comparison, shows: Callable[[PairScore], bool]) -> int:
+    return len({pair.shot for pair in comparison.pairs if shows(pair)})
 
 
 def answer_noise(comparison: Comparison) -> Answer:
@@ -340,19 +337,13 @@ def answer_noise(comparison: Comparison) -> Answer:
     changes = "Noise that carries the highlights over a threshold; in every draw the support takes a part of it off."
     if not parts:
         return Answer("cannot_answer", "Neither the noise of the pair nor what it does to the highlights was measured.", changes)
-    crossed = lifts and _crosses_without_noise(comparison)
+    crossed = lifts and not comparison.free_fit.power_law and crosses_without_noise(room, headroom_limits(comparison))
     outcome = (
         "Without it the highlights would be on the other side of a threshold."
         if crossed
         else "Tone and colour are averaged at flat places with their sign, so that the noise of two encodings cancels."
     )
     return Answer("answered" if lifts and not crossed else "partly", f"{capital('; '.join(parts))}. {outcome}", changes)
-
-
-def _crosses_without_noise(comparison: Comparison) -> bool:
-    """Whether the highlights would be on the other side of a threshold without what noise can have lifted."""
-    stops, noise = comparison.headroom.stops or 0.0, comparison.headroom.noise_stops or 0.0
-    return any(stops >= limit > stops - noise for limit in headroom_limits(comparison)) and not comparison.free_fit.power_law
 
 
 def answer_metadata(comparison: Comparison) -> Answer:

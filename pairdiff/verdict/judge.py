@@ -36,7 +36,7 @@ from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_int
 from pairdiff.score.setup import GAIN_GAMMA, JND_PER_INTENSITY, SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
-from pairdiff.score.tone import shift_sizes_jnd
+from pairdiff.score.tone import shift_of_shots_jnd, shift_sizes_jnd
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 
 THRESHOLDS = (
@@ -78,6 +78,8 @@ BEYOND_SET_LEFT = 2.0
 """What a power law may leave there, in units of `regraded_jnd` (own: coarse grain of 10 % on the HDR alone leaves 4.3 JND)."""
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
+SEED_FLIP = "Another seed"
+"""How the flip by other draws begins."""
 SEED_ERRORS = 2.0
 """Standard errors of a share of draws within which another seed may give another label (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
@@ -739,8 +741,7 @@ def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str
     elif shifted > 0 and figures.stops >= settings.headroom_slight_stops:
         part = (
             f" Another grade, which lifts tones below the highlights, can have made {shifted:.2f} stops of them; "
-            f"{figures.stops - shifted:.2f} "
-            f"are left, and from {_least_left(figures, settings):g} they count."
+            f"{figures.stops - shifted:.2f} are left, and from {_least_left(figures, settings):g} they count."
         )
     return (
         f"Highlights: {kind} of {_stops(figures.stops)} or more over {settings.headroom_area_share:.1%} of the picture in "
@@ -752,7 +753,8 @@ def _highlights_reason(figures: _Figures, case: Case, settings: Settings) -> str
 def _switch_words(figures: _Figures, case: Case, settings: Settings) -> str:
     """That the SDR hardly reaches its own white, where that is near the signal at which the other measure counts."""
     reached, limit, other = figures.sdr_code, settings.peak_ratio_below_code, case.headroom.peak_ratio_stops
-    if figures.uses_ratio or reached >= min(limit * (1 + settings.threshold_spread) ** (1 / GAIN_GAMMA), 1.0) or other is None:
+    near = min(_vary(settings, {"peak_ratio_below_code": 1 + settings.threshold_spread}).peak_ratio_below_code, 1.0)
+    if figures.uses_ratio or reached >= near or other is None:
         return ""
     return (
         f" The SDR itself reaches a signal of {reached:.0%} in as much of picture and time; below {limit:.0%} the level it reaches would "
@@ -764,6 +766,12 @@ def _limit_stops(value: float) -> str:
     return f"{value:g} stop{'' if value == 1 else 's'}"
 
 
+def crosses_without_noise(room: Headroom, limits_stops: Sequence[float]) -> bool:
+    """Whether the highlights would be on the other side of a limit without what noise can have lifted."""
+    stops, noise = room.stops or 0.0, room.noise_stops or 0.0
+    return any(stops >= limit > stops - noise for limit in limits_stops)
+
+
 def _doubt_reasons(case: Case, settings: Settings) -> tuple[str, ...]:
     """What weakens the highlight figure, where there is any."""
     said = []
@@ -773,8 +781,8 @@ def _doubt_reasons(case: Case, settings: Settings) -> tuple[str, ...]:
             f"Marks that stand still above SDR white through the whole film cover {_share(marks)} of the picture and are left out of the "
             f"highlight figures; with them the headroom would be {_stops(case.headroom.stops_with_marks or 0.0)}."
         )
-    value, limits = case.headroom.stops or 0.0, (settings.headroom_slight_stops, settings.headroom_clear_stops)
-    if noise >= TOLD_NOISE_STOPS or any(value >= limit > value - noise for limit in limits):
+    limits = settings.headroom_slight_stops, settings.headroom_clear_stops
+    if noise >= TOLD_NOISE_STOPS or crosses_without_noise(case.headroom, limits):
         said.append(
             f"Noise of the copies can have lifted the highlights by up to {noise:.2f} stops on average; the support takes it off, the "
             "interval does not."
@@ -814,21 +822,13 @@ def _nearly_stretched_reason(rule: Rule, figures: _Figures, case: Case, settings
 def _tone_reason(figures: _Figures, case: Case, settings: Settings) -> str:
     shift, one_curve = _tone_shift_jnd(figures, case, settings), case.tone.residual_p95_jnd
     at = "the free fit" if shift < figures.shift_jnd else "the set-up"
-    low, high = _shots_shift_jnd(case, "free" if shift < figures.shift_jnd else case.controls.name)
+    shots = shift_of_shots_jnd(case.pairs, "free" if shift < figures.shift_jnd else case.controls.name)
     return (
         f"Tone: at flat places the pictures differ by a shift of {shift:.1f} JND at {at}, the median over matched time (shots: "
-        f"{low:.1f} to "
-        f"{high:.1f}, what the SDR clips included); another grade from {settings.regraded_jnd:g}. "
+        f"{min(shots):.1f} to {max(shots):.1f}, what the SDR clips included); another grade from {settings.regraded_jnd:g}. "
         f"One curve for the film leaves {one_curve:.1f} JND (95th percentile); it explains the picture up to "
         f"{settings.stretched_residual_jnd:g}."
     )
-
-
-def _shots_shift_jnd(case: Case, name: str) -> tuple[float, float]:
-    """Lowest and highest shot by the median shift of its pictures at a set-up."""
-    shifts = np.array([pair.tone_shift_jnd[name] for pair in case.pairs])
-    medians = [float(np.median(shifts[case.weighting.shots == shot])) for shot in np.unique(case.weighting.shots)]
-    return min(medians), max(medians)
 
 
 def _recovered_reason(figures: _Figures, recovered: Recovered, settings: Settings) -> str:
@@ -928,7 +928,7 @@ def _seed_flip(label: str, support: Mapping[str, float], settings: Settings) -> 
         return []
     other = "undetermined" if label == leading else leading
     return [
-        f"Another seed: {settings.support_draws} draws tell {share:.1%} to {SEED_ERRORS * error:.1%}, and {settings.support_min:.0%} are "
+        f"{SEED_FLIP}: {settings.support_draws} draws tell {share:.1%} to {SEED_ERRORS * error:.1%}, and {settings.support_min:.0%} are "
         f"needed: {WORDS[other]}."
     ]
 

@@ -248,6 +248,18 @@ def test_what_lies_near_the_top_is_left_out_of_the_set():
     assert controls.gamma == pytest.approx(2.4, abs=0.005)
 
 
+def test_gain_sees_its_midtones_and_not_a_part_of_them():
+    def bent(signal):
+        return relabel(signal, white_nits=120.0) * (1 + 3 * signal.max(-1, keepdims=True) ** 2)
+
+    sample = make_sample(bent, top=1.0)
+    wanted = fit_gain(sample, SETTINGS)[0]
+    assert fit_gain(leave_out_top(sample), SETTINGS)[0] < 0.99 * wanted  # 0.85 of 0.85 of the top
+    fits = fit_setups(sample, SETTINGS)
+    assert fits.named("gain").white_nits == pytest.approx(wanted)
+    assert np.median(fits.gain_draws) == pytest.approx(wanted, rel=0.005)
+
+
 def test_a_title_that_is_nearly_all_top_is_fitted_on_all_of_it():
     sample = make_sample(container(120.0, 2.4))
     bright = replace(sample, sdr_code=np.where(np.arange(sample.sdr_code.shape[0])[:, None] % 8 == 0, sample.sdr_code, 1.0))

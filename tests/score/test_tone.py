@@ -15,9 +15,10 @@ from pairdiff.score.tone import (
     pool_tone,
     sample_places,
     sample_tone,
+    shift_of_shots_jnd,
     tone_shifts_jnd,
 )
-from tests.score._pairs import make_signal, relabel
+from tests.score._pairs import make_pair, make_signal, relabel
 
 SETTINGS = Settings()
 
@@ -97,6 +98,13 @@ def test_cells_share_out_every_place_once(shape):
     assert np.array_equal(np.sort(np.concatenate(places.cells)), np.arange(len(places.sdr_code)))
     assert len(places.hdr_itp) == len(places.sdr_code) <= 6 * PART_PLACES
     assert np.isfinite(shift(relabel(signal), signal))
+
+
+def test_the_shift_of_a_shot_is_the_median_of_its_pictures_at_that_set_up():
+    planted = [(7, 1.0), (7, 9.0), (7, 2.0), (3, 5.0)]
+    pairs = [make_pair(shot=shot, tone_shift_jnd={"controls": jnd, "free": 0.5}) for shot, jnd in planted]
+    assert shift_of_shots_jnd(pairs, "controls") == [2.0, 5.0]
+    assert shift_of_shots_jnd(pairs, "free") == [0.5, 0.5]
 
 
 def test_many_sets_at_once_are_each_of_them():

@@ -72,9 +72,7 @@ def test_each_rule_finds_the_pair_that_was_planted_for_it() -> None:
 def test_reasons_state_the_rule_with_its_figure() -> None:
     reasons = [moment.reason for moment in choose_moments(PAIRS, seed=20260)]
     assert reasons[0] == "largest loss at `controls`: 1.32 JOD"
-    assert (
-        reasons[1] == "highest 99.9th percentile of the scored pictures, where both show the film among the shots not shown yet: 812 cd/m2"
-    )
+    assert reasons[1] == "highest 99.9th percentile among the shots not shown yet: 812 cd/m2 where both releases show the film"
     assert reasons[2] == "closest to the median loss: 0.55 JOD, median 0.55 JOD"
     assert reasons[3].startswith("drawn by seed 20260 from the 3 scored pairs left")
 

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from pairdiff._records import Comparison, Fact, Objection, OriginSign, Shadows
+from pairdiff.verdict.answers_method import FIT_ERROR_JOD
 from pairdiff.verdict.figures import say_interval, say_share
 from pairdiff.verdict.judge import THRESHOLDS
 from pairdiff.verdict.objections import SUBJECTS, list_objections
@@ -400,6 +401,12 @@ def test_the_distance_to_a_threshold_says_where_it_is_not_the_whole_of_it() -> N
     assert "sooner" not in ask("peaks_low", **plain).changes
     assert "so that the label changes sooner" in ask("peaks_low", **plain, verdict__tone="regraded").changes
     assert "changes nothing while one power law" in ask("peaks_low", free_fit__power_law=True).changes
+
+
+def test_the_model_is_said_to_miss_its_metric_by_what_the_bench_found() -> None:
+    assert f"which it misses by {FIT_ERROR_JOD:.2f} JOD on average on scenes it was not fitted to" in ask("model").answer.replace(
+        "\xa0", " "
+    )
 
 
 def test_limits_are_not_answered_where_another_seed_can_give_another_label() -> None:

@@ -146,6 +146,8 @@ def test_what_the_highlights_hold_and_what_the_set_cannot_show_is_said(report: P
     where = "0.15 stops or more above SDR white (0.98 % of the picture, its rims left out) "
     assert where + "local contrast is 14.2 JND (0.27 stops) in the HDR and 3.3 JND (0.06 stops)" in text
     assert "Highlight contrast gained 13.1 JND" in text
+    assert "(a gain map, a power window) has no one level where the SDR is clipped, and reads as HDR" in text
+    assert "The label says what the pictures hold, not how they were made or what was meant." in text
     assert "the level there spreads over 2.10 stops from place to place (a curve of the SDR gives one level)" in text
     assert "Spread of level there 2.10 stops" in text
     assert "cannot show: 0.77 % of the picture, in 19 % of matched time" in text
@@ -175,6 +177,7 @@ def rewritten(example: Any, folder: Path, **changes: Any) -> str:
 
 def test_a_report_without_a_label_says_what_the_draws_came_to(example: Any, tmp_path: Path) -> None:
     verdict = dataclasses.replace(example.verdict, label="undetermined", support={"stretched-sdr": 0.58, "restrained-hdr": 0.42})
+    assert "clearly more, as the figures stand" in rewritten(example, tmp_path, verdict=verdict)
     assert "No label holds in 80 % of the draws; the most that one has is 58 %." in rewritten(example, tmp_path, verdict=verdict)
 
 

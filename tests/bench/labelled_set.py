@@ -19,8 +19,9 @@ follows it: its stops are a range, from the white of the power law on which mid-
 leaves the least over all tones below a shoulder (the definition of the fitted set, on the light before coding); where its SDR stays below
 the signal at which the peak ratio counts, over what the SDR reaches; within 8 % of that signal both. What is true anywhere in the range
 counts. Another contrast is another grade where it leaves at that set what one counts from; a film that is dark for the most part may hold
-too little of what a contrast moves. Under 0.3 none, to 1.0 restrained, above wider; within 0.1 of a limit either counts, and so does `undetermined` where the two together hold in
-the share of draws that a label needs (told apart in the last line). A relabelled picture has no stops whatever its level.
+too little of what a contrast moves. Under 0.3 none, to 1.0 restrained, above wider; within 0.1 of a limit either counts, and so does
+`undetermined` where the two together hold in the share of draws that a label needs (told apart in the last line). A relabelled picture has
+no stops whatever its level.
 """
 
 from __future__ import annotations

@@ -626,6 +626,9 @@ class Recovered:
     gradual_rim_share: float | None = None
     """Share of the rim round clipped areas (0.3 degrees outside) at which the SDR is hardly darker than in them: what is evenly lit ends
     at an edge, what is cut goes on below the cut. None in results of before it was measured."""
+    rise_codes: float | None = None
+    """How far the SDR's signal rises with the HDR level where all channels are clipped, 8-bit codes: what is clipped does not, a shoulder
+    that ends within a few codes does. None where no white is clipped, and in results of before it was measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -748,7 +751,9 @@ class PairScore:
     hdr_p999_nits: float
     """99.9th percentile of max(R, G, B) on the canvas, less what noise can add, without standing marks."""
     sdr_p999_code: float
-    """The same of the SDR signal, 0 to 1 (super-white above 1)."""
+    """The same of the SDR signal, 0 to 1 (super-white above 1, that of a pixel or two left out)."""
+    sdr_p999_with_glints_code: float
+    """`sdr_p999_code` with super-white of a pixel or two, which can be ringing."""
     hdr_p999_with_marks_nits: float
     standing_share: float
     """Share of the picture left out of the levels because a mark stands there through the film."""
@@ -796,6 +801,8 @@ class PairScore:
     contrast_gained_share: float | None = None
     gradual_rim_share: float | None = None
     """`Recovered.gradual_rim_share` of this picture."""
+    rise_codes: float | None = None
+    """`Recovered.rise_codes` of this picture."""
 
 
 @dataclass(frozen=True, slots=True)

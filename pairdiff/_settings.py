@@ -113,6 +113,9 @@ class Settings:
     power_law_jnd: float = option(
         2.0, "verdict", "Free-fit residual, |dI| x 720, 95th percentile over tone bins, below which HDR is a power law of SDR."
     )
+    power_law_gamma_most: float = option(
+        2.9, "verdict", "Gamma above which a power law is steeper than any set is turned to (sets go up to 2.6 or 2.8, common practice)."
+    )
     regraded_jnd: float = option(2.5, "verdict", "Shift of tone and colour at flat places, dE_ITP, from which tone is `regraded`.")
     gamut_margin_jnd: float = option(4.0, "verdict", "dE_ITP to the gamut's edge beyond which a pixel counts as outside.")
     colour_slight_share: float = option(0.005, "verdict", "Share of picture outside BT.709 from which colour is `slightly_more`.")
@@ -177,6 +180,12 @@ class Settings:
     )
     stretched_leap_share: float = option(
         0.65, "verdict", "Share of the gain above SDR white made from 90 % of it to the SDR's top, up to which a curve can be `stretched`."
+    )
+    stretched_rise_codes: float = option(
+        1.0,
+        "verdict",
+        "Rise of the SDR's signal with the HDR level inside what looks clipped, 8-bit codes, from which it is a shoulder and no clip "
+        "(clips 0.3, a sky held in six codes 2.7).",
     )
     stretched_residual_jnd: float = option(6.0, "verdict", "What one tone curve may leave, |dI| x 720, and still explain the film.")
     shadow_codes: float = option(2.0, "verdict", "How many 8-bit codes above the title's darkest count as the SDR's last codes.")

@@ -53,6 +53,9 @@ LEVEL_BINS, LEVEL_STEP_STOPS, LEVEL_FROM_STOPS = 112, 0.125, 0.0
 """Histogram of HDR levels in clipped areas: bins of an eighth of a stop from 1 cd/m2 up to 16384."""
 LEVEL_ROWS = 4
 """R, G and B where that channel is clipped, then all three together where all are."""
+RISE_PIXELS, RISE_PARTS = 9, (0.25, 0.75)
+"""Window over which noise is averaged out before the rise of the SDR's signal is read, and the shares of the pixels below and above whose
+HDR level it is read between (own)."""
 WHITE_CLIP_SHARE = 0.25
 """Share of the clipped area in which all channels are clipped, from which the spread of levels goes by that alone (own)."""
 
@@ -70,6 +73,8 @@ class PictureDetail:
     """Clipped pixels by HDR level, (LEVEL_ROWS, LEVEL_BINS)."""
     gradual_rim_share: float | None = None
     """Share of the rim round clipped areas at which the SDR is hardly darker; None where there is no rim."""
+    rise_codes: float | None = None
+    """How far the SDR's signal rises with the HDR level where all channels are clipped, 8-bit codes; None where too little is."""
 
 
 def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
@@ -178,6 +183,7 @@ def measure_detail(
     hdr_709_nits: FloatArray,
     sdr_709_nits: FloatArray,
     *,
+    sdr_code: FloatArray,
     area: NDArray[np.uint8],
     at_top: NDArray[np.bool_],
     bright_stops: NDArray[np.float32],
@@ -189,6 +195,7 @@ def measure_detail(
     Parameters
     ----------
     hdr_709_nits, sdr_709_nits : (row, column, 3) linear BT.709, cd/m2 (HDR may be negative outside the gamut); SDR at `controls`.
+    sdr_code : (row, column, 3) SDR R'G'B' signal.
     area : `clipped_area` of the SDR. Shares of the picture are of all of it; detail is looked for a pixel inwards of its rim.
     at_top : `codes_at_top` of the SDR: closed holes are clipped area, but what they show is no clipped value.
     bright_stops : (row, column), how far the HDR level lies above SDR white, 0 below it.
@@ -203,16 +210,17 @@ def measure_detail(
     share, bright = float(clipped.mean()), float(bright_stops.sum(dtype=np.float64))
     overlap = float(bright_stops[clipped].sum(dtype=np.float64)) / bright if bright > 0 else None
     gradual = _gradual_rim_share(sdr_709_nits.max(-1), clipped, width=max(round(RIM_DEGREES * pixels_per_degree), 2))
+    rise = _rise_codes(hdr_709_nits.max(-1), sdr_code.max(-1), clipped=area.min(-1))
     mask = np.asarray(cv2.erode(area, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE), np.uint8)
     anywhere = mask.max(-1).astype(bool)
     if not anywhere.any():
-        return PictureDetail(share, overlap, None, None, None, None, gradual)
+        return PictureDetail(share, overlap, None, None, None, None, gradual, rise)
     sure = mask * at_top.astype(np.uint8)
     gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=sure, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
     values = gain[anywhere]
     counts = _count_levels(hdr_709_nits, sure)
     textured = float((values >= TEXTURED_JND).mean())
-    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), textured, counts, gradual)
+    return PictureDetail(share, overlap, float(np.median(values)), spread_stops(counts), textured, counts, gradual, rise)
 
 
 def _gradual_rim_share(sdr_nits: FloatArray, clipped: NDArray[np.bool_], *, width: int) -> float | None:
@@ -223,6 +231,20 @@ def _gradual_rim_share(sdr_nits: FloatArray, clipped: NDArray[np.bool_], *, widt
         return None
     least = float(np.median(sdr_nits[clipped])) * 2**-GRADUAL_STOPS
     return float((sdr_nits[rim] >= least).mean())
+
+
+def _rise_codes(hdr_nits: FloatArray, sdr_code: FloatArray, *, clipped: NDArray[np.uint8]) -> float | None:
+    """Medians of the SDR's signal where the HDR is brightest less where it is darkest, in whole windows of clipped area, 8-bit codes.
+
+    What is clipped has one code, whatever the HDR shows. A shoulder that ends in a few codes looks clipped and goes on rising.
+    """
+    window = (RISE_PIXELS, RISE_PIXELS)
+    inside = cv2.erode(np.ascontiguousarray(clipped), np.ones(window, np.uint8), borderType=cv2.BORDER_REPLICATE).astype(bool)
+    if inside.sum() < LEAST_CLIPPED_PIXELS:
+        return None
+    hdr, sdr = (cv2.blur(np.ascontiguousarray(level, np.float32), window)[inside] for level in (hdr_nits, sdr_code))
+    low, high = np.quantile(hdr, RISE_PARTS)
+    return float(np.median(sdr[hdr >= high]) - np.median(sdr[hdr <= low])) / CODE_STEP if high > low else 0.0
 
 
 def _window_gain(
@@ -340,6 +362,7 @@ def pool_detail(
         film_spread_stops([level_counts[n] for n in where], weights[where]),
         mean([p.textured_share for p in pictures], clipped),
         mean([p.gradual_rim_share for p in pictures], clipped),
+        mean([p.rise_codes for p in pictures], clipped),
     )
 
 

@@ -3,8 +3,9 @@
 Grain and the ringing of a codec lift the brightest thousandth of a picture; how far they can is estimated from the pair. The level is
 the one read off the picture with all of that taken off, or the one after a median over 3 x 3 pixels of the canvas, whichever is higher:
 glints of a pixel or two count in a clean pair, and grain does not in a noisy one. The SDR level is read in the same way, up to its white:
-a lamp of two pixels is as bright there as it is. What noise the median leaves is given as `noise_stops`. Marks that stand still over the
-film are left out.
+a lamp of two pixels is as bright there as it is, and super-white of a pixel or two is the ringing of a codec, which takes no headroom. It
+is read a second time with such super-white, for the question whether a power law gives the highlights: a copy of the SDR has its glints.
+What noise the median leaves is given as `noise_stops`. Marks that stand still over the film are left out.
 """
 
 from __future__ import annotations
@@ -52,6 +53,8 @@ class HighlightLevels:
     hdr_nits: tuple[float, ...]
     """At each of `AREA_FACTORS` x `headroom_area_share`."""
     sdr_code: tuple[float, ...]
+    sdr_with_glints_code: tuple[float, ...]
+    """`sdr_code` with super-white of a pixel or two."""
     with_marks_nits: float
     """HDR level at `headroom_area_share`, standing marks counted."""
     standing_share: float
@@ -120,11 +123,12 @@ def measure_highlights(
 
     levels, hdr_top = read(hdr[film], hdr_level_nits[film], less=kept)
     with_marks = levels if standing is None else read(hdr, hdr_level_nits, less=kept)[0]
-    # noise is told in light; super-white of a pixel or two is ringing
-    codes, sdr_top = read(sdr[film], sdr_level_code[film], less=kept ** (1 / NOISE_GAMMA), most=1.0)
+    quiet, full, less = sdr[film], sdr_level_code[film], kept ** (1 / NOISE_GAMMA)  # noise is told in light
+    codes, sdr_top = read(quiet, full, less=less, most=1.0)
     return HighlightLevels(
         levels,
         codes,
+        read(quiet, full, less=less)[0],
         with_marks[AREA_FACTORS.index(1.0)],
         float(1 - film.mean()),
         noise_stops(hdr, sdr),

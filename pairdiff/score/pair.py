@@ -61,6 +61,7 @@ class PairSpread:
     hdr_nits: tuple[float, ...]
     """Level at each of `AREA_FACTORS` x the area share."""
     sdr_code: tuple[float, ...]
+    sdr_with_glints_code: tuple[float, ...]
     outside_709_share: tuple[float, ...]
     """At each of `MARGIN_FACTORS` x the margin."""
     shadow_gained_share: tuple[float, ...]
@@ -170,6 +171,7 @@ def score_pair(
         similarity=place.similarity,
         hdr_p999_nits=highlights.hdr_nits[AREA_FACTORS.index(1.0)],
         sdr_p999_code=highlights.sdr_code[AREA_FACTORS.index(1.0)],
+        sdr_p999_with_glints_code=highlights.sdr_with_glints_code[AREA_FACTORS.index(1.0)],
         hdr_p999_with_marks_nits=highlights.with_marks_nits,
         standing_share=highlights.standing_share,
         level_noise_stops=highlights.noise_stops,
@@ -204,6 +206,7 @@ def score_pair(
         contrast_sdr_stops=contrast.sdr_stops,
         contrast_gained_share=contrast.gained_share,
         gradual_rim_share=detail.gradual_rim_share,
+        rise_codes=detail.rise_codes,
     )
     origin = measure_origin(
         pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys
@@ -244,6 +247,7 @@ def _spread(
     return PairSpread(
         highlights.hdr_nits,
         highlights.sdr_code,
+        highlights.sdr_with_glints_code,
         colour.outside_709_by_margin,
         shadows.gained_by_limit,
         shifts.reshape(whites.size, gammas.size, *shifts.shape[1:]).astype(np.float16),
@@ -267,6 +271,7 @@ def _detail(
     return measure_detail(
         pictures.hdr_nits @ to_709,
         sdr_nits @ to_709,
+        sdr_code=pictures.sdr_code,
         area=clipped_area(at_top),
         at_top=at_top,
         bright_stops=bright_stops,

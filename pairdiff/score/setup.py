@@ -31,6 +31,8 @@ JND_PER_INTENSITY = 720.0
 """dE_ITP of one unit of I (BT.2124)."""
 TOP_SHARE = 0.85
 """Signals above this share of the title's top are left out of every fit: there an SDR grade clips or rolls off (own)."""
+TOP_SHARES = (TOP_SHARE, 0.9, 0.95)
+"""The same where too little lies below one of them: the next is taken, and at last everything (own)."""
 MIDTONE_CODES = (0.15, TOP_SHARE)
 """SDR signals, as a share of the title's top code, between which `gain` is fitted: above black crush, below any shoulder (own)."""
 Point = tuple[float, float] | NDArray[np.float64]
@@ -43,8 +45,10 @@ START_PIXELS = 20000
 """Pixels that the fit sees until it knows its valley (own)."""
 FREE_BOUNDS = ((1.0, 10000.0), (0.5, 6.0))
 """Whites (cd/m2) and gammas that the free fit may reach (own)."""
-LEAST_BELOW_TOP = 0.2
-"""If less than this share of the places lies below, all are used (own)."""
+ONE_LAW_JND = 1.0
+"""What a fit to all tones may leave, |dI| x 720, 95th percentile over tone bins, and still be taken for the law of all (own)."""
+LEAST_BELOW_TOP, LEAST_SPAN_JND = 0.05, 60.0
+"""Least share of the places that must lie below, and least range of intensity that those must cover (own)."""
 LIFT_BOUNDS, LIFT_STARTS = (0.0, 0.15), (0.03, 0.1)
 """Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve (own)."""
 NODES, LEAST_NODE_SPAN = 5, 1e-3
@@ -144,8 +148,30 @@ def sample_pixels(
 def leave_out_top(sample: FitSample) -> FitSample:
     """The sample without what lies near the title's top code, as far as enough is left."""
     level = sample.sdr_code.max(-1)
-    keep = level <= TOP_SHARE * float(np.quantile(level, 0.999))
-    return _part(sample, keep) if keep.mean() >= LEAST_BELOW_TOP else sample
+    top = float(np.quantile(level, 0.999))
+    for share in TOP_SHARES:
+        keep = level <= share * top
+        if keep.mean() >= LEAST_BELOW_TOP and _span_jnd(sample.hdr_intensity[keep]) >= LEAST_SPAN_JND:
+            return _part(sample, keep)
+    return sample
+
+
+def _fit_fitted_part(sample: FitSample) -> tuple[FitSample, tuple[float, float]]:
+    """The part of the sample that every set is fitted to, and white and gamma of the free fit to it.
+
+    All of it where one law follows every tone: nothing rolls off there, and the tones near the top may be most of what is not dark.
+    """
+    below = leave_out_top(sample)
+    if below is not sample:
+        free = _fit_white_gamma(sample, FREE_BOUNDS)
+        if _residual_jnd(sample, *free) < ONE_LAW_JND:
+            return sample, free
+    return below, _fit_white_gamma(below, FREE_BOUNDS)
+
+
+def _span_jnd(intensity: NDArray[np.float64]) -> float:
+    low, high = np.quantile(intensity, TONE_ENDS)
+    return float(high - low) * JND_PER_INTENSITY
 
 
 def _part(sample: FitSample, keep: NDArray[np.bool_] | slice) -> FitSample:
@@ -387,8 +413,7 @@ def fit_setups(sample: FitSample, settings: Settings) -> SetupFits:
     nothing = SetupUncertainty(None, None)
     gain, gain_bound = fit_gain(sample, settings)
     gain_refits = _refit_gain_draws(sample, gain, settings=settings)
-    sample = leave_out_top(sample)
-    free = _fit_white_gamma(sample, FREE_BOUNDS)
+    sample, free = _fit_fitted_part(sample)
     white, gamma, bound = fit_controls(sample, settings, free=free)
     refits = _refit_draws(sample, white, gamma, settings=settings)
     several = np.unique(sample.shot).size > 1  # one shot says nothing of how others would differ
@@ -413,7 +438,7 @@ def _fit_fixed(sample: FitSample, settings: Settings, *, gamma: float) -> Setup:
 def tone_span_jnd(sample: FitSample) -> float:
     """5th to 95th percentile of intensity of the side that has the smaller range, the SDR at white 100 and gamma 2.4, x 720."""
     sdr = sdr_intensity(_log_code(sample.sdr_code), _to_lm(), float(np.log(100.0)), 2.4)
-    return min(float(np.diff(np.quantile(side, TONE_ENDS))[0]) for side in (sample.hdr_intensity, sdr)) * JND_PER_INTENSITY
+    return min(_span_jnd(side) for side in (sample.hdr_intensity, sdr))
 
 
 def high_pass(d: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -202,7 +202,7 @@ def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray
     """The free fit with what it leaves of the highlights: a power law explains these too, or is none."""
     if free.white_nits is None or free.gamma is None:
         return free
-    level, code = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "sdr_p999_code"))
+    level, code = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "sdr_p999_with_glints_code"))
     at_free = Setup("free", free.white_nits, free.gamma, False, SetupUncertainty(None, None), None, None)
     code = lift_signal(code, free.lift or 0.0)
     stops = level_reached(peak_ratio_stops(level, code, setup=at_free), settings.headroom_time_share, weights=weights)

@@ -268,11 +268,14 @@ def answer_stretched(comparison: Comparison) -> Answer:
     """What the HDR holds where the SDR is clipped; or one power law."""
     found, free = comparison.recovered, comparison.free_fit
     if free.power_law:
+        steep = (free.gamma or 0.0) > setting(comparison, "power_law_gamma_most")
+        outcome = "steeper than any set is turned to, so that either can have been made from the other" if steep else ""
         answer = (
             f"One power law (white {say_nits(free.white_nits)}, gamma {say_gamma(free.gamma)}) turns the SDR picture into the HDR one; it "
-            f"leaves {say_jnd(free.p95_jnd)} and {say_stops(free.peak_ratio_stops)} of highlights: the same picture at another brightness."
+            f"leaves {say_jnd(free.p95_jnd)} and {say_stops(free.peak_ratio_stops)} of highlights: "
+            f"{outcome or 'the same picture at another brightness'}."
         )
-        return Answer("answered", answer, f"A rest of {setting(comparison, 'power_law_jnd'):g} JND or more.")
+        return Answer("partly" if steep else "answered", answer, f"A rest of {setting(comparison, 'power_law_jnd'):g} JND or more.")
     if found.status == "not_applicable":
         answer = (
             "The SDR release is clipped nowhere over enough of the picture, so there is no place where stretched highlights would be flat."

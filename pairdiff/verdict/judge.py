@@ -61,6 +61,7 @@ THRESHOLDS = (
     "stretched_area_share",
     "stretched_gradual_share",
     "stretched_leap_share",
+    "stretched_rise_codes",
     "stretched_residual_jnd",
 )
 """Settings that are varied in the draws behind `support` and in the list of what would flip the label."""
@@ -143,6 +144,7 @@ class _Figures:
     detail_jnd: float | None
     film_stops: float | None
     gradual_rim_share: float | None
+    rise_codes: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +156,7 @@ class _Columns:
     level: NDArray[np.float64]
     """(pairs, area factors), log2 of cd/m2."""
     code: NDArray[np.float64]
+    code_with_glints: NDArray[np.float64]
     marks_stops: NDArray[np.float64]
     """What standing marks would add to the level."""
     noise_stops: NDArray[np.float64]
@@ -169,6 +172,7 @@ class _Columns:
     bright_stops: NDArray[np.float64]
     detail: NDArray[np.float64]
     gradual_rim: NDArray[np.float64]
+    rise_codes: NDArray[np.float64]
     level_counts: NDArray[np.float64]
     """(pairs, channels, bins), HDR levels in clipped areas."""
 
@@ -202,6 +206,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         settings,
         level,
         np.array([s.sdr_code for s in spreads], np.float64),
+        np.array([s.sdr_with_glints_code for s in spreads], np.float64),
         log_level([[p.hdr_p999_with_marks_nits] for p in pairs])[:, 0] - log_level([[p.hdr_p999_nits] for p in pairs])[:, 0],
         column(p.level_noise_stops for p in pairs),
         {name: column(p.tone_shift_jnd[name] for p in pairs) for name in (*case.names, "free")},
@@ -213,6 +218,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         column(p.stops_above_white for p in pairs),
         column(p.detail_jnd for p in pairs),
         column(p.gradual_rim_share for p in pairs),
+        column(p.rise_codes for p in pairs),
         np.stack([nothing if s.level_counts is None else s.level_counts for s in spreads]).astype(np.float64),
     )
 
@@ -227,9 +233,9 @@ def _between(table: NDArray[np.floating], factors: Sequence[float] | NDArray[np.
 def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> _Figures:
     """The figures of one draw; `settings` may differ from those the pairs were scored with in the thresholds that are varied."""
     weights, scored = draw.weights, columns.settings
-    level, code = _levels(columns, draw, settings)
+    level, code, with_glints = _levels(columns, draw, settings)
     stops, uses_ratio = _stops_used(level, code, draw, settings)
-    at_free = peak_ratio_stops(level, lift_signal(code, case.free_fit.lift or 0.0), setup=_free_setup(case))
+    at_free = peak_ratio_stops(level, lift_signal(with_glints, case.free_fit.lift or 0.0), setup=_free_setup(case))
     applies = weights * columns.clipped * (columns.clipped >= settings.clipped_share)
     return _Figures(
         stops=level_reached(stops, settings.headroom_time_share, weights=weights),
@@ -252,14 +258,16 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         detail_jnd=_median(columns.detail, applies),
         film_stops=spread_stops(np.tensordot(weights * (applies > 0), columns.level_counts, 1) / max(weights.max(), 1e-12)),
         gradual_rim_share=_mean(columns.gradual_rim, applies),
+        rise_codes=_mean(columns.rise_codes, applies),
     )
 
 
-def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """HDR level (cd/m2) and SDR signal of each picture at the area share of the settings."""
+def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], ...]:
+    """HDR level (cd/m2) of each picture at the area share of the settings, SDR signal without and with super-white of a pixel or two."""
     area = settings.headroom_area_share / columns.settings.headroom_area_share
     stops_up = draw.with_marks * columns.marks_stops - draw.noise_share * columns.noise_stops
-    return 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up), _between(columns.code, AREA_FACTORS, area)
+    codes = (_between(table, AREA_FACTORS, area) for table in (columns.code, columns.code_with_glints))
+    return 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up), *codes
 
 
 def _curve_stops(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -416,8 +424,10 @@ def _conditions(figures: _Figures, axes: Mapping[str, AxisState], case: Case, se
         flat_there=_flat_there(figures, settings),
         one_curve=residual is not None and residual <= settings.stretched_residual_jnd,
         ends_sharply=gradual is not None and gradual < settings.stretched_gradual_share,
+        still_rises=figures.rise_codes is not None and figures.rise_codes >= settings.stretched_rise_codes,
         leaps=leap is not None and leap >= settings.stretched_leap_share,
         power_law=_is_power_law(figures, case, settings),
+        steep_law=(case.free_fit.gamma or 0.0) > settings.power_law_gamma_most and figures.stops >= settings.headroom_slight_stops,
         beyond_set=case.controls.at_bound,
     )
 
@@ -548,7 +558,7 @@ def headroom_interval(case: Case, settings: Settings) -> Estimate:
     if value is None or np.unique(weighting.shots).size < LEAST_SHOTS:
         return Estimate(value, None, None)
     columns, share = _columns(case, settings), settings.headroom_time_share
-    level, code = _levels(columns, _whole(case, columns, case.controls, gain=case.gain), settings)
+    level, code, _ = _levels(columns, _whole(case, columns, case.controls, gain=case.gain), settings)
 
     def stops_at(controls: Setup, gain: Setup) -> NDArray[np.float64]:
         return _stops_used(level, code, _Draw(weighting.seconds, controls, gain, np.zeros(0)), settings)[0]
@@ -853,7 +863,7 @@ def _even_reason(figures: _Figures, case: Case, settings: Settings) -> tuple[str
     found = _conditions(figures, _axes(figures, case, settings), case, settings)
     if not (found.clipped_there and found.flat_there and found.highlights_gain):
         return ()
-    gradual, leap = figures.gradual_rim_share, _leap_share(case)
+    gradual, leap, rise = figures.gradual_rim_share, _leap_share(case), figures.rise_codes
     said = ["Evenly lit surfaces that the SDR clips are flat in any grade, end at edges, and leap above what lies beside them."]
     if gradual is not None:
         least = settings.stretched_gradual_share
@@ -862,6 +872,11 @@ def _even_reason(figures: _Figures, case: Case, settings: Settings) -> tuple[str
         said.append(
             f"Of what the HDR gains above SDR white it gains {leap:.0%} from {LEAP_FROM:.0%} of that white on (stretched below "
             f"{settings.stretched_leap_share:.0%})."
+        )
+    if rise is not None:
+        said.append(
+            f"Inside what looks clipped the SDR rises by {max(rise, 0.0):.1f} 8-bit codes with the HDR (stretched below "
+            f"{settings.stretched_rise_codes:g}: what is clipped does not rise)."
         )
     said.append(
         "A grade of a source that was clipped in the camera, with an SDR drawn from it by one curve, looks the same as a stretch too."

@@ -50,6 +50,12 @@ RULES = (
         "SDR: evenly lit surfaces in a wider picture look the same as a brightness laid on what the SDR clips",
     ),
     Rule(
+        "undetermined",
+        ("highlights_gain", "clipped_there", "flat_there", "one_curve", "still_rises"),
+        "levels lie above SDR white where the SDR looks clipped and the HDR is nearly flat, but the SDR is not clipped there: it follows "
+        "the HDR in a few codes, and a wider picture that was held in them looks the same as those codes stretched brighter",
+    ),
+    Rule(
         "stretched-sdr",
         ("highlights_gain", "clipped_there", "flat_there", "one_curve"),
         "levels lie above SDR white, but where they do the SDR is clipped and the HDR is flat, and one curve explains the rest",
@@ -75,6 +81,12 @@ RULES = (
         "restrained-hdr",
         ("shadows_gain",),
         "shadows hold slightly more than the SDR release",
+    ),
+    Rule(
+        "undetermined",
+        ("power_law", "steep_law"),
+        "levels lie above SDR white and one power law turns the SDR release into the HDR one, but a steeper one than any set is turned to: "
+        "a wider picture that one curve held down for the SDR looks the same as an SDR picture that the same curve drew up",
     ),
     Rule(
         "different-grade",
@@ -117,7 +129,9 @@ class Conditions:
     one_curve: bool
     ends_sharply: bool
     leaps: bool
+    still_rises: bool
     power_law: bool
+    steep_law: bool
     beyond_set: bool
 
 

@@ -108,6 +108,7 @@ SETTING_WORDS = {
     "headroom_area_share": "share of the picture that must reach the level",
     "headroom_time_share": "share of matched time that must reach the level",
     "power_law_jnd": "what the free fit may leave for a power law",
+    "power_law_gamma_most": "gamma above which a power law is steeper than any set",
     "regraded_jnd": "tone shift from which the tone counts as regraded",
     "peak_ratio_below_code": "SDR signal below which the peak ratio takes the place of headroom",
     "gamut_margin_jnd": "margin beyond the edge of BT.709",
@@ -121,6 +122,7 @@ SETTING_WORDS = {
     "stretched_area_share": "share of the picture that must be clipped for a stretched picture",
     "stretched_gradual_share": "share of the rims of clipped areas that must fall off gradually for a stretched picture",
     "stretched_leap_share": "leap at the SDR's top up to which a curve stretches",
+    "stretched_rise_codes": "rise of the SDR's signal inside what looks clipped up to which a picture can be stretched",
     "stretched_residual_jnd": "residual up to which one curve explains the picture",
     "support_min": "support that a label needs",
 }

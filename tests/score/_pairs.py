@@ -28,6 +28,7 @@ PLAIN = PairScore(
     similarity=1.0,
     hdr_p999_nits=100.0,
     sdr_p999_code=1.0,
+    sdr_p999_with_glints_code=1.0,
     hdr_p999_with_marks_nits=100.0,
     standing_share=0.0,
     level_noise_stops=0.0,
@@ -58,8 +59,9 @@ PLAIN = PairScore(
 
 
 def make_pair(**changed: Any) -> PairScore:
-    """A pair; the level with standing marks is that without unless it is given."""
+    """A pair; the levels with standing marks and with glints are those without unless they are given."""
     changed.setdefault("hdr_p999_with_marks_nits", changed.get("hdr_p999_nits", PLAIN.hdr_p999_nits))
+    changed.setdefault("sdr_p999_with_glints_code", changed.get("sdr_p999_code", PLAIN.sdr_p999_code))
     return replace(PLAIN, **changed)
 
 
@@ -74,7 +76,8 @@ def make_spread(pair: PairScore, *, nodes: int = 5) -> PairSpread:
     shift[..., 0] = pair.tone_shift_jnd["controls"] / JND_SCALE
     factors, shadows = len(AREA_FACTORS), (pair.shadow_gained_share,) * len(SHADOW_FACTORS)
     outside = (pair.outside_709_share,) * factors
-    return PairSpread((pair.hdr_p999_nits,) * factors, (pair.sdr_p999_code,) * factors, outside, shadows, shift, counts)
+    levels = ((level,) * factors for level in (pair.hdr_p999_nits, pair.sdr_p999_code, pair.sdr_p999_with_glints_code))
+    return PairSpread(*levels, outside, shadows, shift, counts)
 
 
 def make_signal(

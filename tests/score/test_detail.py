@@ -207,7 +207,8 @@ BRIGHT = MASK[..., 0].astype(np.float32)
 def measured(hdr, sdr=None, mask=MASK, bright=BRIGHT, at_top=None, **look):
     sdr = np.full((90, 160, 3), 100.0) if sdr is None else sdr
     at_top = np.ones(mask.shape, bool) if at_top is None else at_top
-    return measure_detail(hdr, sdr, area=mask, at_top=at_top, bright_stops=bright, **{**LOOK, **look})
+    look = {"sdr_code": np.maximum(sdr / 100, 0) ** (1 / 2.4), **LOOK, **look}
+    return measure_detail(hdr, sdr, area=mask, at_top=at_top, bright_stops=bright, **look)
 
 
 def textured(jnd, *, seed=1, base=400.0):
@@ -271,6 +272,21 @@ def test_what_ends_at_an_edge_is_told_from_what_falls_off_whatever_the_size(zoom
 
 def test_a_picture_that_is_clipped_everywhere_has_no_rim():
     assert measured(np.full((90, 160, 3), 600.0), mask=np.ones_like(MASK)).gradual_rim_share is None
+
+
+@pytest.mark.parametrize(("codes", "least", "most"), [(0.0, -0.1, 0.1), (6.0, 2.2, 3.0)])
+def test_a_shoulder_that_ends_in_a_few_codes_is_told_from_a_clip(codes, least, most):
+    # a sky, a fifth of a stop from side to side: clipped at one code, or held in six; grain of the copies, and a dark hole that is closed
+    rng = np.random.default_rng(3)
+    across = np.linspace(0, 1, 160)[None, :, None] + np.zeros((90, 160, 3))
+    code = 1 - codes / 219 * (1 - across) + rng.normal(size=(90, 160, 1)) * 1.5 / 219
+    code[40:42, 60:62] = 0.7
+    hdr = 500 * 2 ** (0.2 * across + 0.02 * rng.normal(size=(90, 160, 1)))
+    assert least <= measured(hdr, sdr_code=code).rise_codes <= most
+    assert measured(hdr, sdr_code=code, mask=MASK * (np.arange(90) < 24)[:, None, None]).rise_codes is None  # nowhere a window
+    one = MASK.copy()
+    one[..., 2] = 0
+    assert measured(hdr, sdr_code=code, mask=one).rise_codes is None  # nowhere are all channels clipped
 
 
 def test_detail_outside_the_clipped_area_does_not_leak_in():
@@ -379,6 +395,12 @@ def test_rims_count_by_the_clipped_area_they_lie_round():
     narrow = make_pair(**{**CLIPPED, "clipped_share": 0.02}, gradual_rim_share=0.5)
     whole = make_pair(**{**CLIPPED, "clipped_share": 0.5}, gradual_rim_share=None)  # clipped all over: there is no rim
     assert pooled(wide, narrow, whole).gradual_rim_share == pytest.approx(0.2)
+
+
+def test_rises_count_by_the_clipped_area_they_lie_in():
+    wide, narrow = (make_pair(**{**CLIPPED, "clipped_share": share}, rise_codes=rise) for share, rise in ((0.06, 0.2), (0.02, 3.0)))
+    coloured = make_pair(**{**CLIPPED, "clipped_share": 0.5}, rise_codes=None)
+    assert pooled(wide, narrow, coloured).rise_codes == pytest.approx(0.9)
 
 
 def test_an_sdr_that_clips_nowhere_is_not_applicable():

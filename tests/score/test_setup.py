@@ -8,7 +8,17 @@ from pairdiff._settings import Settings
 from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
 from pairdiff.score import _setup_kernels
 from pairdiff.score.pooling import ShotDraws
-from pairdiff.score.setup import FitSample, fit_controls, fit_free, fit_gain, fit_setups, flat_noise_jnd, leave_out_top, sample_pixels
+from pairdiff.score.setup import (
+    FitSample,
+    _fit_fitted_part,
+    fit_controls,
+    fit_free,
+    fit_gain,
+    fit_setups,
+    flat_noise_jnd,
+    leave_out_top,
+    sample_pixels,
+)
 from tests.score._pairs import make_signal, relabel
 
 SETTINGS = Settings(support_draws=60)
@@ -262,8 +272,39 @@ def test_gain_sees_its_midtones_and_not_a_part_of_them():
 
 def test_a_title_that_is_nearly_all_top_is_fitted_on_all_of_it():
     sample = make_sample(container(120.0, 2.4))
-    bright = replace(sample, sdr_code=np.where(np.arange(sample.sdr_code.shape[0])[:, None] % 8 == 0, sample.sdr_code, 1.0))
+    bright = replace(sample, sdr_code=np.where(np.arange(sample.sdr_code.shape[0])[:, None] % 25 == 0, sample.sdr_code, 1.0))
     assert leave_out_top(bright) is bright
+
+
+def test_a_title_with_little_below_the_top_is_fitted_on_that_little():
+    rng = np.random.default_rng(5)
+    codes = np.concatenate([rng.uniform(0.1, 0.85, 1000), rng.uniform(0.88, 1.0, 9000)])  # snow, rolled off
+    signal = np.repeat(codes[:, None], 3, 1)
+    nits = relabel(signal, white_nits=120.0) * np.where(signal > 0.87, 1.8, 1)
+    snow = FitSample(intensity(nits), signal, np.zeros(codes.size, int), np.zeros(1, int), 0.0)
+    assert fit_setups(snow, SETTINGS).named("controls").white_nits == pytest.approx(120, rel=0.01)
+
+
+def test_where_one_law_follows_every_tone_those_near_the_top_speak_too():
+    # high key, what lies below 0.85 is nearly all dark; or the top is drawn up, and does not count
+    rng = np.random.default_rng(5)
+    codes = np.concatenate([rng.uniform(0.03, 0.2, 4000), rng.uniform(0.2, 0.87, 400), rng.uniform(0.87, 1.0, 6000)])
+    signal = np.repeat(codes[:, None], 3, 1)
+    light = relabel(signal, white_nits=150.0)
+    for lifted, fitted in ((1.0, codes.size), (2.0, int((codes < 0.85).sum()))):
+        nits = np.where(signal > 0.87, light * lifted, light)
+        sample = FitSample(intensity(nits), signal, np.zeros(codes.size, int), np.zeros(1, int), 0.0)
+        assert _fit_fitted_part(sample)[0].hdr_intensity.size == pytest.approx(fitted, rel=0.01)
+        assert fit_setups(sample, SETTINGS).named("controls").white_nits == pytest.approx(150, rel=0.01)
+
+
+def test_where_what_lies_below_holds_too_little_tone_the_next_share_of_the_top_is_taken():
+    codes = np.concatenate([np.linspace(0.8, 0.82, 600), np.linspace(0.3, 0.94, 4000), np.ones(9000)])
+    narrow = np.concatenate([np.linspace(0.8, 0.82, 600), np.linspace(0.86, 0.94, 4000), np.ones(9000)])
+    for level, top in ((codes, 0.85), (narrow, 1.0)):
+        signal = np.repeat(level[:, None], 3, 1)
+        sample = FitSample(intensity(relabel(signal, white_nits=120.0)), signal, np.zeros(level.size, int), np.zeros(1, int), 0.0)
+        assert leave_out_top(sample).sdr_code.max() == pytest.approx(top, abs=0.001)
 
 
 def test_draws_are_those_of_the_pooling_number_by_number():

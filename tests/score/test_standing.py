@@ -156,6 +156,17 @@ def test_super_white_of_a_pixel_is_ringing_and_takes_no_headroom():
     assert max(found.sdr_code) == pytest.approx(1.0, abs=0.01)
 
 
+def test_super_white_glints_count_where_a_power_law_is_asked_for():
+    code = np.tile(np.linspace(0.02, 0.6, SIZE[1], dtype=np.float32), (SIZE[0], 1))
+    for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        code[4 + row :: 9, 4 + column :: 9] = 1.08
+    found = measure_highlights(150 * code**2.4, code, standing=None, settings=SETTINGS)
+    at = AREA_FACTORS.index(1.0)
+    assert found.sdr_with_glints_code[at] == pytest.approx(1.08, abs=0.01)
+    assert np.log2(found.hdr_nits[at] / (150 * found.sdr_with_glints_code[at] ** 2.4)) == pytest.approx(0, abs=0.05)
+    assert found.sdr_code[at] == pytest.approx(1.0, abs=0.01)
+
+
 def test_a_dark_picture_says_nothing_about_noise():
     assert noise_stops(np.zeros(SIZE, np.float32), np.zeros(SIZE, np.float32)) == 0
 

@@ -24,6 +24,7 @@ def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
         level_noise_stops=0.0,
         stops_above_white=0.0,
         sdr_p999_code=1.0,
+        sdr_p999_with_glints_code=1.0,
         hdr_mean_nits=10.0,
         sdr_mean_nits=9.0,
         area_above_white_share=0.0,

@@ -188,6 +188,18 @@ def test_a_power_law_beyond_the_set_is_no_other_grade():
     assert judge(make_case(free=1.0, **{**beyond, "tone_shift_jnd": {**shifted, "free": 9.0}}), SETTINGS).label == "different-grade"
 
 
+@pytest.mark.parametrize(("gamma", "label"), [(2.8, "sdr-in-hdr-container"), (3.1, "undetermined")])
+def test_a_power_law_steeper_than_any_set_leaves_open_which_was_made_of_which(gamma: float, label: str):
+    case = make_case(
+        hdr_p999_nits=900.0, free=1.0, free_white=900.0, at_bound=True, tone_shift_jnd={"controls": 0.5, "gain": 0.5, "free": 0.5}
+    )
+    verdict = judge(replace(case, free_fit=replace(case.free_fit, gamma=gamma)), SETTINGS)
+    assert (verdict.label, verdict.support) == (label, {label: 1.0})
+    assert ("the same curve drew up" in verdict.sentence) is (label == "undetermined")
+    low = make_case(hdr_p999_nits=100.0, free=1.0, tone_shift_jnd={"controls": 0.5, "gain": 0.5, "free": 0.5})
+    assert judge(replace(low, free_fit=replace(low.free_fit, gamma=gamma)), SETTINGS).label == "sdr-in-hdr-container"
+
+
 def test_detail_where_the_sdr_is_clipped_is_no_power_law():
     power = {"hdr_p999_nits": 900.0, "free": 1.0, "free_white": 900.0, **CLIPPED}
     assert judge(make_case(**power), SETTINGS).label == "sdr-in-hdr-container"
@@ -304,6 +316,14 @@ def test_clipped_areas_that_end_at_sharp_edges_can_be_evenly_lit_surfaces(gradua
     assert (verdict.label, verdict.support) == (label, {label: 1.0})
     assert ("sharp edges" in verdict.sentence) is (label == "undetermined")
     assert "headroom" in verdict.sentence
+
+
+@pytest.mark.parametrize(("rise", "label"), [(0.3, "stretched-sdr"), (2.7, "undetermined"), (None, "stretched-sdr")])
+def test_what_looks_clipped_and_still_rises_is_a_shoulder(rise: float | None, label: str):
+    verdict = judge(make_case(hdr_p999_nits=400.0, **CLIPPED, rise_codes=rise), SETTINGS)
+    assert (verdict.label, verdict.support) == (label, {label: 1.0})
+    assert ("held in them" in verdict.sentence) is (label == "undetermined")
+    assert any(f"rises by {rise} 8-bit codes" in reason for reason in verdict.reasons) is (rise is not None)
 
 
 @pytest.mark.parametrize(("below", "label"), [(0.05, "undetermined"), (1.2, "stretched-sdr")])

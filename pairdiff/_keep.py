@@ -21,7 +21,7 @@ import numpy as np
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 7
+SCAN_VERSION = 8
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -83,6 +83,7 @@ def _to_arrays(track: Track) -> dict[str, Any]:
         "notes": np.array(json.dumps(track.notes)),
         "field_joins": np.array(track.field_joins),
         "repeats": track.repeats,
+        "in_order": np.array(track.in_order),
     }
 
 
@@ -99,4 +100,5 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         tuple(json.loads(str(arrays["notes"]))),
         str(arrays["field_joins"]),
         arrays["repeats"],
+        bool(arrays["in_order"]),
     )

@@ -56,7 +56,7 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
 from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
-from pairdiff.frames.decode import FrameReader, decoder_version, read_frames_at, read_key_frames
+from pairdiff.frames.decode import FaultMet, FrameReader, decoder_version, read_frames_at, read_key_frames
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
@@ -137,6 +137,10 @@ ACTIVE_STEP_FRAMES = 12
 MOST_FIT_PIXELS, MOST_TONE_PIXELS = 360_000, 144_000
 """Pixels of a whole title that the set-up fit and the tone curve hold, however many pairs there are: memory stays bounded."""
 OUTSIDE = "outside the matched passages: the two sides may not show the same moment"
+NOTE_IN_ORDER = (
+    "The decoder met faults in this stream. Its pictures were decoded one after another, since what it makes of a fault is another thing "
+    "each time where it decodes several at once."
+)
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
@@ -362,11 +366,27 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     if kept is not None:
         return _with_found(release, kept)
     release = look_at_fields(release)
+    try:
+        track = _scan_frames(release, settings=settings, tell=tell)
+    except FaultMet:
+        track = _scan_frames(replace(release, in_order=True), settings=settings, tell=tell)
+        track = replace(track, in_order=True, notes=(*track.notes, NOTE_IN_ORDER))
+    _keep.store_track(key, track)
+    return _with_found(release, track)
+
+
+def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Track:
+    """Everything that is measured of every picture of a release.
+
+    Raises
+    ------
+    FaultMet : where the stream is damaged, unless the release is read in order.
+    """
     name = release.side.upper()
     total = _expected_frames(release)
     active, bar_level = _find_active(release, tell=tell, total=total)
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
-    stage = f"measure the {name} release"
+    stage = f"measure the {name} release" + (", which is damaged, picture by picture" if release.in_order else "")
     track = _read_track(release, active, bar_level, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
     found = watch.found()
     check_blends(release, found)
@@ -375,7 +395,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
         release = replace(release, field_order=found.order, field_joins=found.joins)
         again = f"measure the {name} release again, its fields rejoined"
         track = _read_track(release, active, bar_level, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
-    track = replace(
+    return replace(
         track,
         field_order=found.order,
         field_joins=found.joins,
@@ -383,8 +403,6 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
         set_aside=found.combed | found.blends.mixed,
         notes=note_fields(found),
     )
-    _keep.store_track(key, track)
-    return _with_found(release, track)
 
 
 def _read_track(
@@ -397,7 +415,7 @@ def _read_track(
     tell: Callable[[int], None],
 ) -> Track:
     """Fingerprints and levels of every picture."""
-    with FrameReader(release, watch=watch) as reader:
+    with FrameReader(release, watch=watch, strict=not release.in_order) as reader:
         scan = scan_frames(
             read_ahead(reader),
             release.signal,
@@ -411,7 +429,13 @@ def _read_track(
 
 def _with_found(release: Release, track: Track) -> _Pass:
     """A release with what its pass found out about its frames."""
-    found = replace(release, field_order=track.field_order, field_joins=track.field_joins, notes=(*release.notes, *track.notes))
+    found = replace(
+        release,
+        field_order=track.field_order,
+        field_joins=track.field_joins,
+        in_order=track.in_order,
+        notes=(*release.notes, *track.notes),
+    )
     return _Pass(found, track, track_spans(track, release.signal))
 
 

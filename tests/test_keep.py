@@ -70,10 +70,11 @@ def test_what_was_kept_comes_back_equal(frames, damage):
 
 
 def test_how_fields_are_joined_and_what_repeats_come_back():
-    track = dataclasses.replace(make_track(), field_order="top", field_joins="oobboob", repeats=np.arange(7) % 3 == 0)
+    track = dataclasses.replace(make_track(), field_order="top", field_joins="oobboob", repeats=np.arange(7) % 3 == 0, in_order=True)
     _keep.store_track("k", track)
     back = _keep.load_track("k")
     assert back.field_joins == "oobboob"
+    assert back.in_order
     assert np.array_equal(back.repeats, track.repeats)
 
 

@@ -18,6 +18,7 @@ from typing import Any, TypeVar, cast
 import av
 import numpy as np
 from av.container import InputContainer
+from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
@@ -40,8 +41,16 @@ LEAST_UNEVEN, UNEVEN_SHARE = 4, 0.05
 """Pictures that come early or late, and their share, from which a frame rate varies and a long gap is no damage (own)."""
 FEW_GAPS, FEW_GAPS_SHARE = 4, 0.005
 """Short gaps, and share of pictures out of step, up to which they are pictures that the decoder dropped, and not a varying rate (own)."""
+FEW_TOLD, FEW_TOLD_SHARE = 8, 0.02
+"""Places, and share of the pictures, up to which what a decoder that checks everything minds is damage, and no habit of a stream (own)."""
+TOLD_APART_FRAMES = 24
+"""What it minds within so many pictures of the last is one place (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
+
+
+class FaultMet(Exception):
+    """A strict reader has met a fault."""
 
 
 class FrameReader:
@@ -57,6 +66,8 @@ class FrameReader:
         Decoder threads; 0 lets the decoder choose.
     watch
         Called as (index, planes) with every frame as it is stored, before fields are rejoined.
+    strict
+        Stop at the first fault that the decoder meets behind the first picture.
 
     Attributes
     ----------
@@ -71,12 +82,23 @@ class FrameReader:
     ------
     DecodeFailed
         When the stream ends and not one picture could be decoded.
+    FaultMet
+        Where `strict`, and the decoder meets a fault that several pictures at a time would make something else of each time.
     """
 
-    def __init__(self, release: Release, *, threads: int = 0, watch: Callable[[int, tuple[Plane, ...]], None] | None = None) -> None:
+    def __init__(
+        self,
+        release: Release,
+        *,
+        threads: int = 0,
+        watch: Callable[[int, tuple[Plane, ...]], None] | None = None,
+        strict: bool = False,
+    ) -> None:
         self._watch = watch
+        self._strict = strict
         self._uneven, self._lasts_s, self._held = 0, Fraction(0), False
         self._gaps: list[Damage] = []
+        self._told: list[Damage] = []
         self._dropped = 0
         self.damage: list[Damage] = []
         self.frames_read = 0
@@ -85,7 +107,7 @@ class FrameReader:
         self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
         self._stack = ExitStack()
         self._container = self._stack.enter_context(open_container(release.path, side=release.side))
-        self._stream = video_stream(self._container, release, threads=threads)
+        self._stream = video_stream(self._container, release, threads=threads, strict=strict)
         self._pictures = self._read()
 
     def __enter__(self) -> FrameReader:
@@ -114,15 +136,17 @@ class FrameReader:
                 f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
                 "The file may be damaged, encrypted or cut off: copy it again."
             )
+        self._tell_faults()
         self._tell_gaps()
         self._check_length()
 
     def _stored(self) -> Iterator[Frame]:
         """Frames as the file stores them, numbered and timed."""
         size = (self._release.signal.width.value, self._release.signal.height.value)
-        for picture in decode_pictures(self._container, self._stream, on_fault=self._record):
+        checker = make_checker(self._stream) if self._release.in_order else None
+        for picture in decode_pictures(self._container, self._stream, on_fault=self._meet, checker=checker, on_told=self._tell):
             if picture.is_corrupt:
-                self._record("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
+                self._meet("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
                 self._dropped += 1
                 continue
             if (picture.width, picture.height) != size:
@@ -170,9 +194,27 @@ class FrameReader:
         if max(self._uneven, len(self._gaps)) <= max(FEW_GAPS, FEW_GAPS_SHARE * self.frames_read):
             self.damage = sorted([*self.damage, *self._gaps], key=lambda one: one.frame)[:MOST_DAMAGE]
 
+    def _tell_faults(self) -> None:
+        """What a decoder that checks everything minds in a few packets is damage; in many it is how the stream is written."""
+        if len(self._told) <= max(FEW_TOLD, FEW_TOLD_SHARE * self.frames_read):
+            known = {one.frame for one in self.damage}
+            self.damage = sorted([*self.damage, *(one for one in self._told if one.frame not in known)], key=lambda one: one.frame)
+
     def _place(self, picture: VideoFrame) -> str:
         stamped = stamp_s(picture, self._release)
         return "an unknown time" if stamped is None else f"{float(stamped):.3f} s"
+
+    def _meet(self, kind: str, detail: str) -> None:
+        """A fault of the stream; at its beginning alone it is one that starts between key frames."""
+        if self._strict and self.frames_read:
+            raise FaultMet(detail)
+        self._record(kind, detail)
+
+    def _tell(self, detail: str) -> None:
+        """Something that a decoder that checks everything minds."""
+        new = not self._told or self.frames_read > self._told[-1].frame + TOLD_APART_FRAMES
+        if self.frames_read and new and len(self._told) < MOST_DAMAGE:
+            self._told.append(Damage("decode error", self.frames_read, detail))
 
     def _record(self, kind: str, detail: str) -> None:
         """Add a fault, once where the same one goes on."""
@@ -227,16 +269,33 @@ def _choose(before: Frame | None, frame: Frame, after: Frame | None, order: Fiel
     )
 
 
-def video_stream(container: InputContainer, release: Release, *, threads: int) -> VideoStream:
-    """The release's video stream, its decoder set to use threads."""
+def video_stream(container: InputContainer, release: Release, *, threads: int, strict: bool = False) -> VideoStream:
+    """The release's video stream, its decoder set to use threads, and where `strict` to tell of every fault and give up on the picture."""
     stream = video_stream_at(container, release.stream_index)
-    stream.thread_type = "AUTO"
+    stream.thread_type = "SLICE" if release.in_order else "AUTO"
     stream.codec_context.thread_count = threads
+    if strict:
+        stream.codec_context.options = {"err_detect": "explode"}
     return stream
 
 
-def decode_pictures(container: InputContainer, stream: VideoStream, *, on_fault: Callable[[str, str], None]) -> Iterator[VideoFrame]:
-    """Decode from where the container stands; a fault is told to `on_fault(kind, detail)` and passed over."""
+def make_checker(stream: VideoStream) -> VideoCodecContext:
+    """A second decoder for a stream, which gives up on everything that is not as it should be; its pictures are not looked at."""
+    checker = cast("VideoCodecContext", av.CodecContext.create(stream.codec_context.codec.name, "r"))
+    checker.extradata = stream.codec_context.extradata
+    checker.thread_type, checker.options = "SLICE", {"err_detect": "explode"}
+    return checker
+
+
+def decode_pictures(
+    container: InputContainer,
+    stream: VideoStream,
+    *,
+    on_fault: Callable[[str, str], None],
+    checker: VideoCodecContext | None = None,
+    on_told: Callable[[str], None] = lambda detail: None,
+) -> Iterator[VideoFrame]:
+    """Decode from where the container stands; faults go to `on_fault(kind, detail)`, what a checker minds to `on_told`."""
     packets = container.demux(stream)
     faults = 0
     while faults < MOST_FAULTS_IN_A_ROW:
@@ -249,6 +308,11 @@ def decode_pictures(container: InputContainer, stream: VideoStream, *, on_fault:
             continue
         if packet is None:
             return
+        if checker is not None and packet.size:
+            try:
+                checker.decode(packet)
+            except av.error.FFmpegError as error:
+                on_told(f"packets are not as they should be ({error.strerror}); the decoder goes on in them all the same")
         try:
             pictures = stream.codec_context.decode(packet)
         except av.error.EOFError:

@@ -54,6 +54,8 @@ class Track:
     """As in `Release`."""
     repeats: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
     """Frames without a picture of their own, (frame,): repeats in woven film, mixes of two pictures; empty where that is not known."""
+    in_order: bool = False
+    """As in `Release`."""
 
 
 def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]:

@@ -14,6 +14,9 @@ import numpy as np
 import pytest
 
 import pairdiff
+from pairdiff import _pipeline
+from pairdiff._records import Release
+from pairdiff.clip.probe import probe_release
 from tests.whole import _contaminated as planted
 
 pytestmark = pytest.mark.slow
@@ -93,21 +96,45 @@ def test_damage_in_the_middle_is_named_and_left_out(side: str, how: Spoil, pair:
     assert after.preference_loss == pytest.approx(0.029, abs=0.003)  # of the sound pair
 
 
-def test_garbage_that_no_decoder_told_of_sets_maxcll_and_is_named_as_its_cause(pair: tuple[Path, Path], tmp_path: Path) -> None:
+def test_garbage_sets_maxcll_and_is_named_as_its_cause(pair: tuple[Path, Path], tmp_path: Path) -> None:
     hdr, sdr = pair
     result = pairdiff.compare(damage(hdr, tmp_path / hdr.name, overwrite), sdr, settings=planted.QUICK)
-    assert result.hdr.damage == ()  # whoever builds a decoder that tells: then plant another fault here
+    assert {one.kind for one in result.hdr.damage} == {"decode error"}
+    assert all("not as they should be" in one.detail and 60 <= one.frame < 80 for one in result.hdr.damage)
     assert result.hdr_peak is not None
     assert result.hdr_peak.nits == pytest.approx(10_000, rel=0.01)
     assert "damaged_frame" in result.hdr_peak.causes
     assert all(not 69 <= one.hdr_frame < 80 for one in result.pairs)
 
 
+def test_a_damaged_release_is_the_same_each_time_it_is_read(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    # several pictures decoded at a time made six different films of it in eight readings
+    file = damage(pair[0], tmp_path / pair[0].name, overwrite)
+    found = [_pipeline._scan(_probe(file), settings=planted.QUICK, fresh=True, tell=_pipeline._silent) for _ in range(5)]
+    assert all(one.release.in_order and one.track.notes == (_pipeline.NOTE_IN_ORDER,) for one in found)
+    assert all(np.array_equal(one.track.fingerprints, found[0].track.fingerprints) for one in found)
+    assert all(one.track.levels == found[0].track.levels for one in found)
+
+
+def test_a_sound_release_is_decoded_several_pictures_at_a_time(pair: tuple[Path, Path]) -> None:
+    for file in pair:
+        found = _pipeline._scan(_probe(file), settings=planted.QUICK, fresh=True, tell=_pipeline._silent)
+        assert not found.release.in_order
+        assert found.track.notes == ()
+
+
+def _probe(file: Path) -> Release:
+    return probe_release(file, side="hdr" if "hdr" in file.name else "sdr", settings=planted.QUICK)
+
+
 def test_pictures_that_the_decoder_dropped_are_told(pair: tuple[Path, Path], tmp_path: Path) -> None:
     hdr, sdr = pair
     result = pairdiff.compare(damage(hdr, tmp_path / hdr.name, flip), sdr, settings=planted.QUICK)
-    assert [(one.kind, one.detail) for one in result.hdr.damage] == [
+    faults = [one for one in result.hdr.damage if one.kind == "decode error"]
+    assert len(faults) == 1
+    assert 60 <= faults[0].frame < 80
+    assert [(one.kind, one.detail) for one in result.hdr.damage if one not in faults] == [
         ("missing pictures", "4 pictures are missing before 3.125 s"),
         ("missing pictures", "4 pictures are missing before 3.333 s"),
     ]
-    assert len(result.coverage.notes) == 2
+    assert len(result.coverage.notes) == 3

@@ -13,7 +13,7 @@ import pytest
 from pairdiff._errors import DecodeFailed
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
-from pairdiff.frames.decode import FrameReader, planes_of_picture, read_frames_at
+from pairdiff.frames.decode import FaultMet, FrameReader, planes_of_picture, read_frames_at
 from tests._clips import SDR_TAGS, encode_clip, moving_planes
 
 COUNT = 48
@@ -160,6 +160,67 @@ def test_a_hole_in_the_middle_is_recorded_and_passed_over(clips, folder):
     assert frames[-1].time_s == Fraction(COUNT - 1, 24)
 
 
+def spoil_packets(source, target, wanted):
+    """A copy of a video stream with the second half of some packets overwritten."""
+    chance = np.random.default_rng(3)
+    with av.open(str(source)) as reading, av.open(str(target), "w") as writing:
+        stream = reading.streams.video[0]
+        copy = writing.add_stream_from_template(stream)
+        for number, packet in enumerate(packet for packet in reading.demux(stream) if packet.size):
+            body = bytearray(bytes(packet))
+            if wanted(number):
+                body[len(body) // 2 :] = chance.integers(0, 256, len(body) - len(body) // 2, dtype=np.uint8).tobytes()
+            made = av.Packet(bytes(body))
+            made.pts, made.dts, made.duration, made.time_base = packet.pts, packet.dts, packet.duration, packet.time_base
+            made.is_keyframe, made.stream = packet.is_keyframe, copy
+            writing.mux(made)
+    return target
+
+
+@pytest.fixture(scope="module")
+def spoilt(clips, folder):
+    return probe(spoil_packets(clips["h264", "mkv"], folder / "spoilt.mkv", lambda number: 20 <= number < 24))
+
+
+def test_a_strict_reader_stops_at_the_first_fault(clips, spoilt):
+    with FrameReader(spoilt, strict=True) as reader, pytest.raises(FaultMet):
+        for _ in reader:
+            pass
+    assert 0 < reader.frames_read < 24
+    for kind in KINDS:
+        with FrameReader(probe(clips[kind]), strict=True) as reader:
+            assert sum(1 for _ in reader) == COUNT
+
+
+def test_read_in_order_a_spoilt_release_is_the_same_each_time_and_its_faults_are_told(spoilt):
+    films = []
+    for _ in range(6):  # decoded several at a time it was three films in five readings
+        with FrameReader(replace(spoilt, in_order=True)) as reader:
+            films.append(np.stack([frame.planes[0].copy() for frame in reader]))
+        told = [fault for fault in reader.damage if fault.kind == "decode error"]
+        assert len(told) == 1  # four packets in a row are one place
+        assert 14 <= told[0].frame < 26
+        assert "not as they should be" in told[0].detail
+    assert all(np.array_equal(film, films[0]) for film in films)
+
+
+def test_what_a_decoder_minds_all_over_a_stream_is_its_habit_and_no_damage(clips, monkeypatch):
+    from pairdiff.frames import decode
+
+    def minding(container, stream, *, on_told, **told):
+        for picture in real(container, stream, **told):
+            on_told("packets are not as they should be")
+            yield picture
+
+    real = decode.decode_pictures
+    monkeypatch.setattr(decode, "decode_pictures", minding)
+    for count, faults in ((0, 2), (24, 0)):
+        monkeypatch.setattr(decode, "FEW_TOLD", 8 - count // 3)
+        frames, reader = read_all(clips["hevc", "mkv"])
+        assert len(frames) == COUNT
+        assert len(reader.damage) == faults
+
+
 def test_pictures_that_the_decoder_marks_corrupt_are_left_out(clips, monkeypatch):
     seen = []
 
@@ -176,8 +237,8 @@ def test_pictures_that_the_decoder_marks_corrupt_are_left_out(clips, monkeypatch
 
     real = decode.decode_pictures
 
-    def mark(container, stream, *, on_fault):
-        for picture in real(container, stream, on_fault=on_fault):
+    def mark(container, stream, **told):
+        for picture in real(container, stream, **told):
             seen.append(picture.pts)
             yield Marked(picture)
 

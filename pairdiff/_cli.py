@@ -396,8 +396,8 @@ def main() -> int:
     try:
         code = app(prog_name="pairdiff", standalone_mode=False)
     except typer.TyperException as error:
-        if message := error.format_message():  # empty where the help page was the answer
-            _say(f"{message.rstrip('.')}. `pairdiff --help` and `pairdiff COMMAND --help` list what can be given.")
+        if message := error.format_message().rstrip(".").replace("Value error, ", ""):  # empty where the help page was the answer
+            _say(f"{message}. `pairdiff --help` and `pairdiff COMMAND --help` list what can be given.")
         return UsageError.exit_code
     except (KeyboardInterrupt, typer.Abort):
         _say("Interrupted before the work began.")

@@ -30,13 +30,17 @@ class Settings:
     hdr_transfer: str | None = option(None, "signal", "Transfer of the HDR release, over what its tags say.", "user", TRANSFERS)
     hdr_primaries: str | None = option(None, "signal", "Primaries of the HDR release.", "user", PRIMARIES)
     hdr_matrix: str | None = option(None, "signal", "Y'CbCr matrix of the HDR release.", "user", MATRICES)
-    hdr_range: str | None = option(None, "signal", "Code range of the HDR release.", "user", RANGES)
+    hdr_range: str | None = option(
+        None, "signal", "Code range of the HDR release; narrow is also called limited, TV or studio range.", "user", RANGES
+    )
     hdr_siting: str | None = option(None, "signal", "Chroma siting of the HDR release.", "user", SITINGS)
     hdr_stream: int | None = option(None, "signal", "Number of the HDR video stream among the file's video streams, from 0.", "user")
     sdr_transfer: str | None = option(None, "signal", "Transfer of the SDR release.", "user", TRANSFERS)
     sdr_primaries: str | None = option(None, "signal", "Primaries of the SDR release.", "user", PRIMARIES)
     sdr_matrix: str | None = option(None, "signal", "Y'CbCr matrix of the SDR release.", "user", MATRICES)
-    sdr_range: str | None = option(None, "signal", "Code range of the SDR release.", "user", RANGES)
+    sdr_range: str | None = option(
+        None, "signal", "Code range of the SDR release; narrow is also called limited, TV or studio range.", "user", RANGES
+    )
     sdr_siting: str | None = option(None, "signal", "Chroma siting of the SDR release.", "user", SITINGS)
     sdr_stream: int | None = option(None, "signal", "Number of the SDR video stream among the file's video streams, from 0.", "user")
     hlg_peak_nits: float = option(1000.0, "signal", "Peak of the display an HLG release is shown on, cd/m2.", "BT.2100 reference display")

@@ -159,7 +159,10 @@ def test_the_front_door_refuses_a_name_it_has_not() -> None:
         (["compare", "a.mkv", "--out", "x"], "Missing argument 'SDR'"),
         (["compare", "a.mkv", "b.mkv", "--out", "x", "--full", "--survey"], "--full and --survey exclude each other"),
         (["measure", "a.mkv", "--full", "--survey"], "--full and --survey exclude each other"),
-        (["compare", "a.mkv", "b.mkv", "--out", "x", "--hdr-transfer", "gamma"], "'gamma' is not one of 'pq', 'hlg', 'bt1886'"),
+        (
+            ["compare", "a.mkv", "b.mkv", "--out", "x", "--hdr-transfer", "gamma"],
+            "'--hdr-transfer': 'gamma' is not one of 'pq', 'hlg', 'bt1886'",
+        ),
         (["compare", "a.mkv", "b.mkv", "--out", "x", "--sdr-white", "100"], "sdr_white is 100 but sdr_gamma is not stated"),
         (
             ["compare", "a.mkv", "b.mkv", "--out", "x", "--support-min", "80"],

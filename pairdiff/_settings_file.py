@@ -49,6 +49,8 @@ _LIMITS_BY_NAME: dict[str, tuple[float, float]] = {
     "flash_ratio": (1, 100),
     "recovered_spread": (0, 10),
     "stretched_leap_share": (0, 10),
+    "stretched_rise_codes": (0, 20),
+    "power_law_gamma_most": (1, 10),
     "shadow_codes": (0, 20),
     "support_min": (0, 1),
     "support_draws": (1, 1_000_000),

@@ -122,7 +122,17 @@ from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
-from pairdiff.verdict.judge import headroom_interval, judge, label_at, label_on_screen, make_case, with_screen_flips, with_setup_flips
+from pairdiff.verdict.judge import (
+    headroom_interval,
+    judge,
+    label_at,
+    label_on_screen,
+    make_case,
+    tell_power_law,
+    with_left_out_flip,
+    with_screen_flips,
+    with_setup_flips,
+)
 from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup.phrases import say_time
 from pairdiff.writeup.spans import end_s
@@ -1269,7 +1279,7 @@ def _conclude(
         alignment=matching.alignment,
         setups=setups,
         setup=next(s for s in setups if s.name == "controls"),
-        free_fit=score.free,
+        free_fit=tell_power_law(case, settings),
         screens=on_screens,
         difference=score.difference,
         headroom=replace(score.headroom, stops_interval=headroom_interval(case, settings)),
@@ -1290,7 +1300,8 @@ def _conclude(
         settings=asdict(settings),
     )
     peak, contaminants = _report_contaminants(matching, film, fits, done, comparison, settings=settings)
-    return replace(comparison, hdr_peak=peak, contaminants=contaminants)
+    verdict = with_left_out_flip(comparison.verdict, contaminants.with_them)
+    return replace(comparison, hdr_peak=peak, contaminants=contaminants, verdict=verdict)
 
 
 def _with_objections(comparison: Comparison) -> Comparison:

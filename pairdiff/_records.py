@@ -758,6 +758,8 @@ class PairScore:
     sdr_p999_with_glints_code: float
     """`sdr_p999_code` with super-white of a pixel or two, which can be ringing."""
     hdr_p999_with_marks_nits: float
+    sdr_p999_with_marks_code: float
+    """The two levels with standing marks."""
     standing_share: float
     """Share of the picture left out of the levels because a mark stands there through the film."""
     level_noise_stops: float

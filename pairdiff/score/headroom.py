@@ -57,6 +57,8 @@ class HighlightLevels:
     """`sdr_code` with super-white of a pixel or two."""
     with_marks_nits: float
     """HDR level at `headroom_area_share`, standing marks counted."""
+    with_marks_code: float
+    """`sdr_code` there in the same way."""
     standing_share: float
     """Share of the picture that was left out because it stands still over the film."""
     noise_stops: float
@@ -125,11 +127,13 @@ def measure_highlights(
     with_marks = levels if standing is None else read(hdr, hdr_level_nits, less=kept)[0]
     quiet, full, less = sdr[film], sdr_level_code[film], kept ** (1 / NOISE_GAMMA)  # noise is told in light
     codes, sdr_top = read(quiet, full, less=less, most=1.0)
+    marked_codes = codes if standing is None else read(sdr, sdr_level_code, less=less, most=1.0)[0]
     return HighlightLevels(
         levels,
         codes,
         read(quiet, full, less=less)[0],
         with_marks[AREA_FACTORS.index(1.0)],
+        marked_codes[AREA_FACTORS.index(1.0)],
         float(1 - film.mean()),
         noise_stops(hdr, sdr),
         hdr_top,
@@ -201,10 +205,23 @@ def reaches_sdr_white(sdr_code: NDArray[np.float64], *, weights: NDArray[np.floa
     return level_reached(sdr_code, settings.headroom_time_share, weights=weights) >= settings.peak_ratio_below_code
 
 
-def _with_marks(pairs: Sequence[PairScore], stops: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Headroom of each picture if standing marks counted: only the HDR level changes."""
-    without, counted = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "hdr_p999_with_marks_nits"))
-    return np.asarray(stops + np.log2(np.maximum(counted, LEAST_NITS) / np.maximum(without, LEAST_NITS)))
+def stops_used(
+    hdr_nits: NDArray[np.float64],
+    sdr_code: NDArray[np.float64],
+    *,
+    setups: Sequence[Setup],
+    weights: NDArray[np.float64],
+    settings: Settings,
+) -> tuple[NDArray[np.float64], bool]:
+    """Headroom of each picture at the set-up that leaves the least, or its peak ratio at the first where the SDR stays below its white.
+
+    Returns
+    -------
+    Stops, and whether they are the peak ratio.
+    """
+    if not reaches_sdr_white(sdr_code, weights=weights, settings=settings):
+        return peak_ratio_stops(hdr_nits, sdr_code, setup=setups[0]), True
+    return np.minimum.reduce([headroom_stops(hdr_nits, sdr_code, setup=setup) for setup in setups]), False
 
 
 def film_headroom_stops(pairs: Sequence[PairScore], weighting: Weighting, *, setup: Setup, settings: Settings) -> float:
@@ -233,8 +250,11 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
     weights, share = weighting.seconds, settings.headroom_time_share
     at_gain, at_controls = (headroom_stops(level, code, setup=s) for s in (gain, controls))
     ratio = peak_ratio_stops(level, code, setup=controls)
-    uses_ratio = not reaches_sdr_white(code, weights=weights, settings=settings)
-    used = ratio if uses_ratio else np.minimum(at_gain, at_controls)
+    used, uses_ratio = stops_used(level, code, setups=(controls, gain), weights=weights, settings=settings)
+    marked = [
+        np.array([getattr(p, f"{name}_with_marks_{unit}") for p in pairs]) for name, unit in (("hdr_p999", "nits"), ("sdr_p999", "code"))
+    ]
+    with_marks = stops_used(*marked, setups=(controls, gain), weights=weights, settings=settings)[0]
     per_shot = [used[weighting.shots == shot].max() for shot in np.unique(weighting.shots)]
     return Headroom(
         "measured",
@@ -246,7 +266,7 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
         float(max(per_shot)),
         level_reached(ratio, share, weights=weights),
         uses_ratio,
-        level_reached(_with_marks(pairs, used), share, weights=weights),
+        level_reached(with_marks, share, weights=weights),
         float(np.average([pair.standing_share for pair in pairs], weights=weights)),
         float(np.average([pair.level_noise_stops for pair in pairs], weights=weights)),
         float(np.average(area, weights=weights)),

@@ -173,6 +173,7 @@ def score_pair(
         sdr_p999_code=highlights.sdr_code[AREA_FACTORS.index(1.0)],
         sdr_p999_with_glints_code=highlights.sdr_with_glints_code[AREA_FACTORS.index(1.0)],
         hdr_p999_with_marks_nits=highlights.with_marks_nits,
+        sdr_p999_with_marks_code=highlights.with_marks_code,
         standing_share=highlights.standing_share,
         level_noise_stops=highlights.noise_stops,
         hdr_mean_nits=_mean_luminance(pictures.hdr_nits),

@@ -49,8 +49,8 @@ ONE_LAW_JND = 1.0
 """What a fit to all tones may leave, |dI| x 720, 95th percentile over tone bins, and still be taken for the law of all (own)."""
 LEAST_BELOW_TOP, LEAST_SPAN_JND = 0.05, 60.0
 """Least share of the places that must lie below, and least range of intensity that those must cover (own)."""
-LIFT_BOUNDS, LIFT_STARTS = (0.0, 0.15), (0.03, 0.1)
-"""Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve (own)."""
+LIFT_BOUNDS, LIFT_STARTS = (-0.06, 0.15), (-0.03, 0.03, 0.1)
+"""Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve, and an SDR whose own black is raised (own)."""
 NODES, LEAST_NODE_SPAN = 5, 1e-3
 """Whites and gammas at which the tone shift of each pair is tabulated, between the lowest and the highest draw (own)."""
 RESIDUAL_QUANTILE = 0.95
@@ -360,7 +360,7 @@ def lift_codes(sample: FitSample, lift: float) -> FitSample:
 
 def lift_signal(signal: FloatArray, lift: float) -> NDArray[np.float64]:
     """(signal + lift) / (1 + lift): the signal of a set whose black is not 0 (ITU-R BT.1886 annex 1, L = a max(V + b, 0) ^ gamma)."""
-    return np.asarray((np.asarray(signal, np.float64) + lift) / (1 + lift))
+    return np.asarray(np.maximum(np.asarray(signal, np.float64) + lift, 0) / (1 + lift))
 
 
 def _fit_lift(sample: FitSample, white: float, gamma: float) -> tuple[float, float, float]:

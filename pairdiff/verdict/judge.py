@@ -15,6 +15,7 @@ from pairdiff._records import (
     Estimate,
     FloatArray,
     FreeFit,
+    Headline,
     Headroom,
     OriginSign,
     PairScore,
@@ -29,7 +30,7 @@ from pairdiff._settings import Settings
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, LEVEL_ROWS, spread_stops
-from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, headroom_stops, peak_ratio_stops, reaches_sdr_white
+from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, peak_ratio_stops, stops_used
 from pairdiff.score.origin import count_signs
 from pairdiff.score.pair import PairSpread
 from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
@@ -75,8 +76,13 @@ UPPER_TONES = (0.35, 0.5, 0.65)
 how far it lifts bright tones (own)."""
 BEYOND_SET_RATIO = 1.1
 """White of the free fit over that of a set at its bound, from which the HDR counts as brighter than the set goes (own)."""
+BEYOND_SET_FOLLOWED = 2.0
+"""What a brighter set may leave, in units of `regraded_jnd` above the limit of a power law, and its white still be what highlights are held
+against (own: a black raised by 3 % leaves 6 JND, a copy in strong compression 2.4)."""
 BEYOND_SET_LEFT = 2.0
 """What a power law may leave there, in units of `regraded_jnd` (own: coarse grain of 10 % on the HDR alone leaves 4.3 JND)."""
+BRIGHTEST_SHARE = 0.98
+"""Share of the reach of a set's white from which it stands at its brightest (own)."""
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
 SEED_FLIP = "Another seed"
@@ -159,6 +165,8 @@ class _Columns:
     code_with_glints: NDArray[np.float64]
     marks_stops: NDArray[np.float64]
     """What standing marks would add to the level."""
+    marks_code: NDArray[np.float64]
+    """What they would add to the SDR signal."""
     noise_stops: NDArray[np.float64]
     shift: dict[str, NDArray[np.float64]]
     shift_at_nodes: NDArray[np.float32]
@@ -208,6 +216,7 @@ def _columns(case: Case, settings: Settings) -> _Columns:
         np.array([s.sdr_code for s in spreads], np.float64),
         np.array([s.sdr_with_glints_code for s in spreads], np.float64),
         log_level([[p.hdr_p999_with_marks_nits] for p in pairs])[:, 0] - log_level([[p.hdr_p999_nits] for p in pairs])[:, 0],
+        column(p.sdr_p999_with_marks_code - p.sdr_p999_code for p in pairs),
         column(p.level_noise_stops for p in pairs),
         {name: column(p.tone_shift_jnd[name] for p in pairs) for name in (*case.names, "free")},
         np.stack([s.cell_shifts for s in spreads]).astype(np.float32),
@@ -266,7 +275,8 @@ def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray
     """HDR level (cd/m2) of each picture at the area share of the settings, SDR signal without and with super-white of a pixel or two."""
     area = settings.headroom_area_share / columns.settings.headroom_area_share
     stops_up = draw.with_marks * columns.marks_stops - draw.noise_share * columns.noise_stops
-    codes = (_between(table, AREA_FACTORS, area) for table in (columns.code, columns.code_with_glints))
+    marks = draw.with_marks * columns.marks_code
+    codes = (_between(table, AREA_FACTORS, area) + marks for table in (columns.code, columns.code_with_glints))
     return 2 ** (_between(columns.level, AREA_FACTORS, area) + stops_up), *codes
 
 
@@ -308,9 +318,8 @@ def _leap_share(case: Case) -> float | None:
 
 def _stops_used(level: NDArray[np.float64], code: NDArray[np.float64], draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], bool]:
     """Headroom of each picture, or its peak ratio where the SDR stays below its white, and which of the two."""
-    if not reaches_sdr_white(code, weights=draw.weights, settings=settings):
-        return peak_ratio_stops(level, code, setup=draw.setup), True
-    return np.minimum.reduce([headroom_stops(level, code, setup=s) for s in (draw.setup, draw.gain) if s is not None]), False
+    setups = [setup for setup in (draw.setup, draw.gain) if setup is not None]
+    return stops_used(level, code, setups=setups, weights=draw.weights, settings=settings)
 
 
 def _free_setup(case: Case) -> Setup:
@@ -386,8 +395,21 @@ def _is_above(figures: _Figures, case: Case, settings: Settings) -> bool:
     Where the SDR is clipped up there and the HDR is flat they need not do so by the threshold once more: a steeper grade lifts the top
     least of all, a stretch most.
     """
+    if _is_brighter_set(figures, case, settings):
+        return False
     left = figures.stops - _regrade_stops(figures, case, settings)
     return figures.stops >= settings.headroom_slight_stops and left >= _least_left(figures, settings)
+
+
+def _is_brighter_set(figures: _Figures, case: Case, settings: Settings) -> bool:
+    """Whether the HDR is the SDR, or another grade of it, on a set brighter than any that there is: highlights lie above the brightest set
+    with all the rest, and not above the white that the free fit gives.
+    """
+    free, white = case.free_fit, case.controls.white_nits
+    if free.p95_jnd is None or free.white_nits is None or not case.controls.at_bound or white < BRIGHTEST_SHARE * settings.white_high_nits:
+        return False
+    followed = free.p95_jnd < _power_law_limit_jnd(figures, case, settings) + BEYOND_SET_FOLLOWED * settings.regraded_jnd
+    return followed and free.white_nits > BEYOND_SET_RATIO * white and abs(figures.free_stops) < settings.headroom_slight_stops
 
 
 def _least_left(figures: _Figures, settings: Settings) -> float:
@@ -797,6 +819,12 @@ def _doubt_reasons(case: Case, settings: Settings) -> tuple[str, ...]:
             f"Noise of the copies can have lifted the highlights by up to {noise:.2f} stops on average; the support takes it off, the "
             "interval does not."
         )
+    brief, highest = case.headroom.time_share.value or 0.0, case.headroom.highest_shot_stops or 0.0
+    if highest >= settings.headroom_slight_stops and 0 < brief < settings.headroom_time_share:
+        said.append(
+            f"In {_share(brief)} of matched time highlights reach {settings.headroom_slight_stops:g} stops or more, {_stops(highest)} at "
+            f"most; what counts is what is reached in {settings.headroom_time_share:.0%} of it."
+        )
     if np.unique(case.weighting.shots).size == 1:
         said.append("Only one shot was scored: the support says nothing of how other scenes would differ.")
     return tuple(said)
@@ -809,7 +837,7 @@ def _free_fit_reason(figures: _Figures, case: Case, settings: Settings) -> tuple
     found = _is_power_law(figures, case, settings)
     outcome = "the HDR is a power law of the SDR, so highlights count as the same" if found else "not a power law of the SDR"
     highlights = f"{_stops(figures.free_stops)} of highlights (limit {settings.headroom_slight_stops:g})"
-    lift = f" of a signal lifted by {free.lift:.3f}" if free.lift else ""
+    lift = f" of a signal {'lifted' if free.lift > 0 else 'lowered'} by {abs(free.lift):.3f}" if free.lift else ""
     return (
         f"Free fit: white {free.white_nits:.0f} cd/m2 and gamma {free.gamma:.2f}{lift} leave {free.p95_jnd:.1f} JND (limit "
         f"{_power_law_limit_jnd(figures, case, settings):g}) and {highlights}: {outcome}.",
@@ -1010,6 +1038,23 @@ def _unfitted(setup: Setup) -> str:
     """Why another grade at a white that was not fitted says little of the grade."""
     fixed = setup.name.startswith("white-") and setup.label == "different-grade"
     return " (at a white that is not fitted to the pair, tones lie apart by that)" if fixed else ""
+
+
+def tell_power_law(case: Case, settings: Settings) -> FreeFit:
+    """The free fit with whether the verdict takes it for a power law."""
+    if case.free_fit.p95_jnd is None:
+        return case.free_fit
+    columns = _columns(case, settings)
+    figures = _figures(columns, case, _whole(case, columns, case.controls, gain=case.gain), settings)
+    return replace(case.free_fit, power_law=_is_power_law(figures, case, settings))
+
+
+def with_left_out_flip(verdict: Verdict, everything: Headline | None) -> Verdict:
+    """The verdict with what it would be if nothing were left out added to `flips`."""
+    if everything is None or everything.label == verdict.label:
+        return verdict
+    flip = f"Counting what was left out as logos, credits, flashes, damage or words: {WORDS[everything.label]}."
+    return replace(verdict, flips=(*verdict.flips, flip))
 
 
 def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, matched_s: float, matched_share: float) -> Case:

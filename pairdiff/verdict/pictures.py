@@ -19,7 +19,7 @@ from pairdiff.score.origin import count_greys
 from pairdiff.score.pair import PairMeasures, PairPictures, PairPlace, score_pair
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.title import FitCollector, collect_scores, pool_title
-from pairdiff.verdict.judge import headroom_interval, judge, label_at, make_case, with_setup_flips
+from pairdiff.verdict.judge import headroom_interval, judge, label_at, make_case, tell_power_law, with_setup_flips
 
 FIT_PIXELS_AT_LEAST = 60000
 """Pixels the fit sees in all, when there are few pictures: a still is fitted on as much as a short film."""
@@ -110,7 +110,7 @@ def _compare_measured(
     return PictureComparison(
         setup=next(s for s in setups if s.name == "controls"),
         setups=setups,
-        free_fit=score.free,
+        free_fit=tell_power_law(case, settings),
         difference=_picture_difference(score.pairs, scored.counts["controls"]),
         headroom=replace(score.headroom, stops_interval=headroom_interval(case, settings)),
         recovered=score.recovered,

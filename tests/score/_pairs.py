@@ -29,6 +29,7 @@ PLAIN = PairScore(
     hdr_p999_nits=100.0,
     sdr_p999_code=1.0,
     sdr_p999_with_glints_code=1.0,
+    sdr_p999_with_marks_code=1.0,
     hdr_p999_with_marks_nits=100.0,
     standing_share=0.0,
     level_noise_stops=0.0,
@@ -61,7 +62,8 @@ PLAIN = PairScore(
 def make_pair(**changed: Any) -> PairScore:
     """A pair; the levels with standing marks and with glints are those without unless they are given."""
     changed.setdefault("hdr_p999_with_marks_nits", changed.get("hdr_p999_nits", PLAIN.hdr_p999_nits))
-    changed.setdefault("sdr_p999_with_glints_code", changed.get("sdr_p999_code", PLAIN.sdr_p999_code))
+    for name in ("sdr_p999_with_glints_code", "sdr_p999_with_marks_code"):
+        changed.setdefault(name, changed.get("sdr_p999_code", PLAIN.sdr_p999_code))
     return replace(PLAIN, **changed)
 
 

@@ -25,6 +25,7 @@ def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
         stops_above_white=0.0,
         sdr_p999_code=1.0,
         sdr_p999_with_glints_code=1.0,
+        sdr_p999_with_marks_code=1.0,
         hdr_mean_nits=10.0,
         sdr_mean_nits=9.0,
         area_above_white_share=0.0,

@@ -378,6 +378,7 @@ def _pair(number: int) -> r.PairScore:
         hdr_p999_nits=bright,
         sdr_p999_code=0.99,
         sdr_p999_with_glints_code=0.99,
+        sdr_p999_with_marks_code=0.99,
         hdr_p999_with_marks_nits=bright,
         standing_share=0.0,
         level_noise_stops=0.06,

@@ -86,6 +86,7 @@ BRIGHTEST_SHARE = 0.98
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
 SEED_FLIP = "Another seed"
+MARKS_FLIP = "Counting the marks that stand still through the film as highlights"
 """How the flip by other draws begins."""
 SEED_ERRORS = 2.0
 """Standard errors of a share of draws within which another seed may give another label (own)."""
@@ -1003,7 +1004,7 @@ def _flat_in_words(labels: tuple[str, str], figures: _Figures, settings: Setting
 def _marks_flip(base: str, case: Case, columns: _Columns, settings: Settings) -> str:
     whole = _whole(case, columns, case.controls, gain=case.gain, with_marks=True)
     other = _rule(_figures(columns, case, whole, settings), case, settings)[0].label
-    return "" if other == base else f"Counting the marks that stand still through the film as highlights: {WORDS[other]}."
+    return "" if other == base else f"{MARKS_FLIP}: {WORDS[other]}."
 
 
 def _power_law_flip(base: str, figures: _Figures, case: Case, settings: Settings) -> str:
@@ -1051,10 +1052,12 @@ def tell_power_law(case: Case, settings: Settings) -> FreeFit:
 
 def with_left_out_flip(verdict: Verdict, everything: Headline | None) -> Verdict:
     """The verdict with what it would be if nothing were left out added to `flips`."""
-    if everything is None or everything.label == verdict.label:
+    if everything is None:
         return verdict
-    flip = f"Counting what was left out as logos, credits, flashes, damage or words: {WORDS[everything.label]}."
-    return replace(verdict, flips=(*verdict.flips, flip))
+    flips = [flip for flip in verdict.flips if not flip.startswith(MARKS_FLIP)]  # everything was judged again, these figures alone
+    if everything.label != verdict.label:
+        flips.append(f"Counting what was left out (marks, logos, credits, flashes, damage or words): {WORDS[everything.label]}.")
+    return replace(verdict, flips=tuple(flips))
 
 
 def make_case(score: TitleScore, weighting: Weighting, fits: SetupFits, *, matched_s: float, matched_share: float) -> Case:

@@ -17,6 +17,7 @@ from pairdiff.score.setup import (
     fit_setups,
     flat_noise_jnd,
     leave_out_top,
+    lift_signal,
     sample_pixels,
 )
 from tests.score._pairs import make_signal, relabel
@@ -167,6 +168,22 @@ def test_other_standard_curves_of_sdr_are_known_by_a_lift(name, white):
     assert found.power_law
     assert found.lift > 0.02 or name != "inverse OETF of BT.709"
     assert found.white_nits == pytest.approx(white, rel=0.06)
+
+
+@pytest.mark.parametrize("raised", [0.04, 0.05])
+def test_an_sdr_whose_black_is_raised_is_a_power_law_with_a_lift_below_0(raised):
+    def lowered(signal):
+        return relabel(np.maximum((signal - raised) / (1 - raised), 0), white_nits=1000.0, gamma=2.6)
+
+    found = fit_free(make_sample(lowered), SETTINGS)
+    assert found.power_law
+    assert found.lift == pytest.approx(-raised, abs=0.01)
+    assert found.white_nits == pytest.approx(1000, rel=0.03)
+    assert found.gamma == pytest.approx(2.6, abs=0.05)
+
+
+def test_a_lifted_signal_is_never_below_0():
+    assert np.array_equal(lift_signal(np.array([-0.01, 0.02, 0.05, 1.0]), -0.05), [0, 0, 0, 1])
 
 
 def test_a_shoulder_is_not_explained_by_a_lift():

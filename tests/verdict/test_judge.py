@@ -10,6 +10,7 @@ from pairdiff._records import (
     Difference,
     Estimate,
     FreeFit,
+    Headline,
     LitRoom,
     OnItsOwn,
     Recovered,
@@ -33,6 +34,8 @@ from pairdiff.verdict.judge import (
     label_at,
     label_on_screen,
     support_labels,
+    tell_power_law,
+    with_left_out_flip,
     with_screen_flips,
     with_setup_flips,
 )
@@ -471,6 +474,69 @@ def test_marks_that_stand_still_are_told_and_what_they_would_change_too():
     assert any("Marks that stand still" in reason and "0.20%" in reason and "+3.17 stops" in reason for reason in verdict.reasons)
     assert "Left out: bright marks that stand still through the film, 0.20% of the picture." in verdict.sentence
     assert "Counting the marks that stand still through the film as highlights: HDR that widens the picture." in verdict.flips
+
+
+def test_marks_count_on_both_sides():
+    # a lamp that never moves: the SDR, dark without it, reaches its white there
+    pairs = [
+        make_pair(
+            shot=n, hdr_p999_nits=30.0, sdr_p999_code=0.6, hdr_p999_with_marks_nits=300.0, sdr_p999_with_marks_code=1.0, standing_share=0.02
+        )
+        for n in range(10)
+    ]
+    case = make_case(*pairs)
+    assert case.headroom.uses_peak_ratio
+    assert case.headroom.stops_with_marks == pytest.approx(np.log2(3), abs=0.01)
+    assert "Counting the marks that stand still through the film as highlights: HDR that widens the picture." in judge(case, SETTINGS).flips
+    dim = make_case(*(replace(pair, hdr_p999_with_marks_nits=110.0) for pair in pairs))
+    assert not any("Counting the marks" in flip for flip in judge(dim, SETTINGS).flips)
+
+
+@pytest.mark.parametrize(
+    ("white", "left", "reached", "gains"),
+    [(300.0, 6.0, 900.0, False), (300.0, 6.0, 1400.0, True), (300.0, 9.0, 900.0, True), (200.0, 6.0, 900.0, True)],
+    ids=["brighter-set", "above-that-set", "not-followed", "within-reach"],
+)
+def test_beyond_the_brightest_set_highlights_are_held_against_the_white_of_the_free_fit(white, left, reached, gains):
+    shifts = dict.fromkeys(("controls", "gain", "free"), 9.0)
+    case = make_case(hdr_p999_nits=reached, free=left, free_white=900.0, at_bound=True, tone_shift_jnd=shifts)
+    case = replace(case, controls=replace(case.controls, white_nits=white), white_gamma_draws=np.tile([white, 2.4], (21, 1)))
+    case = replace(case, gain=replace(case.gain, white_nits=white), gain_draws=np.full(21, white))
+    verdict = judge(case, replace(SETTINGS, threshold_spread=0.0))
+    assert (verdict.axes["highlights"] != "same") is gains
+    assert (verdict.label == "different-grade") is not gains
+
+
+def test_what_is_brief_is_told():
+    def told(shots: int) -> bool:
+        pairs = [make_pair(shot=n, hdr_p999_nits=400.0 if n < shots else 90.0) for n in range(20)]
+        said = " ".join(judge(make_case(*pairs), SETTINGS).reasons)
+        return "of matched time highlights reach 0.3 stops or more, +2.00 stops at most" in said
+
+    assert told(1)
+    assert not told(0)
+    assert not told(10)
+
+
+def test_what_was_left_out_has_the_last_word_on_marks():
+    flips = ("Counting the marks that stand still through the film as highlights: x.", "Another one.")
+    verdict = replace(judge(make_case(), SETTINGS), flips=flips)
+    everything = Headline("wider-range", None, None, None, None, None, None, None)
+    assert with_left_out_flip(verdict, None).flips == flips
+    assert with_left_out_flip(verdict, replace(everything, label=verdict.label)).flips == flips[1:]
+    said = with_left_out_flip(verdict, everything).flips
+    assert said == (
+        "Another one.",
+        "Counting what was left out (marks, logos, credits, flashes, damage or words): HDR that widens the picture.",
+    )
+
+
+@pytest.mark.parametrize(("left", "found"), [(1.0, True), (4.0, True), (30.0, False)])
+def test_the_free_fit_says_what_the_verdict_takes_it_for(left: float, found: bool):
+    # beyond the set a copy's noise may leave up to 5 JND
+    shifted = {"controls": 9.0, "gain": 9.0, "free": 0.5}
+    case = make_case(hdr_p999_nits=900.0, free=left, free_white=900.0, at_bound=True, tone_shift_jnd=shifted)
+    assert tell_power_law(case, SETTINGS).power_law is found
 
 
 def test_everything_measured_leaves_no_sampling_of_shots():

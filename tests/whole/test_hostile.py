@@ -86,7 +86,8 @@ def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: tuple[Flo
     assert result.verdict.label == "sdr-in-hdr-container", told(result)
     assert result.headroom.standing_share == pytest.approx(0.002, abs=0.001)
     assert result.headroom.stops_with_marks > 2
-    assert any("Counting the marks" in flip for flip in result.verdict.flips)
+    assert any("Counting what was left out (marks" in flip for flip in result.verdict.flips)
+    assert result.headroom.stops_with_marks == pytest.approx(result.contaminants.with_them.headroom_stops, abs=0.1)
 
 
 @SLOW

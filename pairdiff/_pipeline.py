@@ -247,7 +247,8 @@ def compare(
     else:
         from pairdiff.writeup.document import write_comparison
 
-        stills = _draw(matching, comparison.moments, comparison.setup, settings=settings, tell=tell)
+        peak = _film_peak_nits(matching, film)
+        stills = _draw(matching, comparison.moments, comparison.setup, peak_nits=peak, settings=settings, tell=tell)
         comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out))
@@ -344,9 +345,10 @@ def stills(
     check_output(Path(out))
     matching = _match(hdr, sdr, settings=settings, fresh=False, hash_whole=False, tell=tell, at=[time for _, time in asked])
     moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
-    picks = _pick_pairs(matching.alignment, settings=settings, full=False)
-    fits, _ = _fit(matching, picks, settings=settings, tell=tell)
-    pictures = _draw(matching, moments, fits.named("controls"), settings=settings, tell=tell)
+    film = _look_at_film(matching, settings=settings, full=False)
+    fits, _ = _fit(matching, film.picks, settings=settings, tell=tell)
+    peak = _film_peak_nits(matching, film)
+    pictures = _draw(matching, moments, fits.named("controls"), peak_nits=peak, settings=settings, tell=tell)
     warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
     write_stills(warned, Path(out))
     return moments
@@ -968,7 +970,7 @@ def _score(
 ) -> _Scored:
     picks, types = film.picks, {}
     shown = {picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)}
-    screens = ScreenCollector(_screens(matching, fits, settings), wanted=shown)
+    screens = ScreenCollector(_screens(matching, film, fits, settings), wanted=shown)
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     measure = _measurer(matching, fits, collector, tone_pixels=min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1)))
     laid = bool(marks) or words.seen
@@ -1222,9 +1224,17 @@ def _headline(
     )
 
 
-def _screens(matching: _Matching, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:
+def _film_peak_nits(matching: _Matching, film: _Film) -> float:
+    """Highest 99.99th percentile of the matched frames that are the film's picture, cd/m2; of all frames where there are none."""
+    own = matching.alignment.partners >= 0
+    own = own if film.kept else own & ~foreign_frames(film.found)
+    levels = matching.hdr.track.levels
+    return max(frame.p9999_nits for n, frame in enumerate(levels) if own[n] or not own.any())
+
+
+def _screens(matching: _Matching, film: _Film, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:
     """Home displays, and what the HDR release is rolled off from on them."""
-    release, measured_nits = matching.hdr.release, max(frame.p9999_nits for frame in matching.hdr.track.levels)
+    release, measured_nits = matching.hdr.release, _film_peak_nits(matching, film)
     peak = source_peak_nits(release.declared, measured_nits)
     return list_screens(
         settings,
@@ -1351,11 +1361,12 @@ def _versions() -> dict[str, str]:
 # ---------------------------------------------------------------- stills
 
 
-def _draw(matching: _Matching, moments: Sequence[Moment], setup: Setup, *, settings: Settings, tell: Progress) -> list[StillPicture]:
+def _draw(
+    matching: _Matching, moments: Sequence[Moment], setup: Setup, *, peak_nits: float, settings: Settings, tell: Progress
+) -> list[StillPicture]:
     ordered = sorted({moment.hdr_frame for moment in moments})
     by_frame = {frame: [m for m in moments if m.hdr_frame == frame] for frame in ordered}
     drawn: dict[int, list[StillPicture]] = {}
-    peak = max(frame.p9999_nits for frame in matching.hdr.track.levels)
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
@@ -1365,7 +1376,12 @@ def _draw(matching: _Matching, moments: Sequence[Moment], setup: Setup, *, setti
             typed = replace(moment, hdr_picture_type=hdr.picture_type, sdr_picture_type=sdr.picture_type, published_loss=published)
             drawn.setdefault(hdr.index, []).extend(
                 draw_stills(
-                    typed, hdr_nits=pictures.hdr_nits, sdr_nits=sdr_nits, difference_jnd=jnd, white_nits=setup.white_nits, peak_nits=peak
+                    typed,
+                    hdr_nits=pictures.hdr_nits,
+                    sdr_nits=sdr_nits,
+                    difference_jnd=jnd,
+                    white_nits=setup.white_nits,
+                    peak_nits=peak_nits,
                 )
             )
         tell("draw the stills", done + 1, len(ordered))

@@ -133,7 +133,8 @@ def score_pair(
     hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
     at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
-    places = sample_places(hdr_itp, pictures.sdr_code, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
+    clipped = np.asarray(at_top.any(-1), np.bool_)
+    places = sample_places(hdr_itp, pictures.sdr_code, clipped=clipped, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
     rms, counts = {}, {}
     loss: dict[str, PreferenceLoss] = {}
     for setup in fits.setups:

@@ -82,13 +82,18 @@ class TitleCurve:
         return np.asarray(np.interp(intensity, self.sdr_intensity, self.hdr_intensity))
 
 
-def sample_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, rng: np.random.Generator) -> TonePlaces:
+def sample_places(
+    hdr_itp: FloatArray, sdr_code: FloatArray, *, clipped: NDArray[np.bool_] | None = None, rng: np.random.Generator
+) -> TonePlaces:
     """Draw flat places of a pair from every part of the picture and sort them into cells.
+
+    What the SDR clips says nothing of its tone: it is left out, unless there is nothing else.
 
     Parameters
     ----------
     hdr_itp : (row, column, 3) I, T, P of the HDR picture.
     sdr_code : (row, column, 3) SDR R'G'B' signal.
+    clipped : (row, column), where the SDR is clipped; None where it is nowhere.
     rng : random generator, seeded by the caller.
 
     Returns
@@ -97,13 +102,14 @@ def sample_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, rng: np.random.G
     """
     places = find_places(hdr_itp, sdr_code)
     rows, columns = places.flat.shape
-    number = np.where(places.flat, np.arange(rows * columns).reshape(rows, columns), -1)
+    flat = places.flat if clipped is None or not (places.flat & ~clipped).any() else places.flat & ~clipped
+    number = np.where(flat, np.arange(rows * columns).reshape(rows, columns), -1)
     picked, cells, taken = [], [], 0
     for part in (part for band in np.array_split(number, CELL_ROWS) for part in np.array_split(band, CELL_COLUMNS, axis=1)):
-        flat = part[part >= 0]
-        if flat.size == 0:
+        found = part[part >= 0]
+        if found.size == 0:
             continue
-        chosen = rng.choice(flat, size=min(PART_PLACES, flat.size), replace=False)
+        chosen = rng.choice(found, size=min(PART_PLACES, found.size), replace=False)
         luma = places.sdr_code.reshape(-1, 3)[chosen] @ np.asarray(BT709_LUMA, np.float32)
         # by both sides' ranks: sorted by one alone, what its noise lowers would gather in the darkest cell and look like a shift
         order = np.argsort(rankdata(luma) + rankdata(places.hdr_itp.reshape(-1, 3)[chosen, 0]), kind="stable")

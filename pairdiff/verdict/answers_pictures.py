@@ -90,7 +90,7 @@ def _shots_shift(comparison: Comparison) -> str:
     if len(shots) < 2:
         return ""
     above = sum(one >= setting(comparison, "regraded_jnd") for one in shots)
-    return f"; shots: {say_jnd(min(shots))} to {say_jnd(max(shots))}, {above} of {len(shots)} above it, what the SDR clips included"
+    return f"; shots: {say_jnd(min(shots))} to {say_jnd(max(shots))}, {above} of {len(shots)} above it, what the SDR clips left out"
 
 
 def answer_average_brightness(comparison: Comparison) -> Answer:

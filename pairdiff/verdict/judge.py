@@ -670,7 +670,7 @@ def _sentence(
     silent = [f"{axis} ({state.replace('_', ' ')})" for axis, state in axes.items() if state in ("cannot_tell", "not_applicable")]
     tail = f" Counted as no gain: {', '.join(silent)}." if silent else ""
     if label == "undetermined" and rule.label != "undetermined":
-        shares = ", ".join(f"{WORDS[name]} {share:.0%}" for name, share in support.items())
+        shares = ", ".join(f'"{WORDS[name]}" {share:.0%}' for name, share in support.items())
         more = sum(support.get(name, 0.0) for name in SHOWS_MORE)
         how = f"; that the HDR release shows more holds in {more:.0%}, how much more is open" if more >= settings.support_min else ""
         return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}; {told}.{tail}"
@@ -864,7 +864,7 @@ def _tone_reason(figures: _Figures, case: Case, settings: Settings) -> str:
     shots = shift_of_shots_jnd(case.pairs, "free" if shift < figures.shift_jnd else case.controls.name)
     return (
         f"Tone: at flat places the pictures differ by a shift of {shift:.1f} JND at {at}, the median over matched time (shots: "
-        f"{min(shots):.1f} to {max(shots):.1f}, what the SDR clips included); another grade from {settings.regraded_jnd:g}. "
+        f"{min(shots):.1f} to {max(shots):.1f}, what the SDR clips left out); another grade from {settings.regraded_jnd:g}. "
         f"One curve for the film leaves {one_curve:.1f} JND (95th percentile); it explains the picture up to "
         f"{settings.stretched_residual_jnd:g}."
     )
@@ -972,8 +972,8 @@ def _seed_flip(label: str, support: Mapping[str, float], settings: Settings) -> 
         return []
     other = "undetermined" if label == leading else leading
     return [
-        f"{SEED_FLIP}: {settings.support_draws} draws tell {share:.1%} to {SEED_ERRORS * error:.1%}, and {settings.support_min:.0%} are "
-        f"needed: {WORDS[other]}."
+        f"{SEED_FLIP}: {settings.support_draws} draws tell {share:.1%} give or take {SEED_ERRORS * error:.1%}, and "
+        f"{settings.support_min:.0%} are needed: {WORDS[other]}."
     ]
 
 

@@ -243,3 +243,18 @@ def test_regraded_begins_at_the_threshold():
     x = np.linspace(0.1, 0.6, 800)
     assert pooled([sample(x, x)], shift=[SETTINGS.regraded_jnd], shots=[0]).regraded
     assert not pooled([sample(x, x)], shift=[SETTINGS.regraded_jnd - 1e-6], shots=[0]).regraded
+
+
+def test_what_the_sdr_clips_is_no_shift_of_tone():
+    signal = np.repeat(np.tile(np.linspace(0.05, 1.4, 160, dtype=np.float32), (90, 1))[..., None], 3, -1)
+    light = relabel(signal, white_nits=100.0)  # the HDR goes on where the SDR is cut
+    cut = np.minimum(signal, np.float32(1))
+    clipped = np.asarray(cut[..., 0] >= 1)
+    assert clipped.mean() > 0.25
+
+    def shift(left_out):
+        places = sample_places(nits_to_itp(light.astype(np.float32)), cut, clipped=left_out, rng=np.random.default_rng(1))
+        return float(tone_shifts_jnd(places, whites_nits=[100.0], gammas=[2.4])[0])
+
+    assert shift(clipped) < 0.1
+    assert np.isfinite(shift(np.ones_like(clipped)))  # where there is nothing else it is taken after all

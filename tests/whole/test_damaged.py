@@ -104,6 +104,7 @@ def test_garbage_sets_maxcll_and_is_named_as_its_cause(pair: tuple[Path, Path], 
     assert result.hdr_peak is not None
     assert result.hdr_peak.nits == pytest.approx(10_000, rel=0.01)
     assert "damaged_frame" in result.hdr_peak.causes
+    assert all(one.source_peak_nits < 200 for one in result.screens)  # what a display rolls off from is the film's, not the garbage's
     assert all(not 69 <= one.hdr_frame < 80 for one in result.pairs)
 
 

@@ -1227,9 +1227,10 @@ def _headline(
 def _film_peak_nits(matching: _Matching, film: _Film) -> float:
     """Highest 99.99th percentile of the matched frames that are the film's picture, cd/m2; of all frames where there are none."""
     own = matching.alignment.partners >= 0
-    own = own if film.kept else own & ~foreign_frames(film.found)
-    levels = matching.hdr.track.levels
-    return max(frame.p9999_nits for n, frame in enumerate(levels) if own[n] or not own.any())
+    if not film.kept:
+        own = own & ~foreign_frames(film.found)
+    nits = np.array([frame.p9999_nits for frame in matching.hdr.track.levels])
+    return float(nits[own].max() if own.any() else nits.max())
 
 
 def _screens(matching: _Matching, film: _Film, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:

@@ -119,21 +119,27 @@ def measure_highlights(
     shares = [settings.headroom_area_share * factor for factor in AREA_FACTORS]
     kept = 2 ** -noise_stops(hdr_level_nits, sdr_level_code)
 
-    def read(quiet: FloatArray, full: FloatArray, *, less: float, most: float = np.inf) -> tuple[tuple[float, ...], float]:
+    def read(quiet: FloatArray, full: FloatArray, *, less: float) -> tuple[list[float], list[float], float]:
         *still, top = levels_at_shares(quiet, [*shares, TOP_SHARE])
-        return tuple(max(one, min(less * other, most)) for one, other in zip(still, levels_at_shares(full, shares), strict=True)), top
+        return still, [less * level for level in levels_at_shares(full, shares)], top
 
-    levels, hdr_top = read(hdr[film], hdr_level_nits[film], less=kept)
-    with_marks = levels if standing is None else read(hdr, hdr_level_nits, less=kept)[0]
-    quiet, full, less = sdr[film], sdr_level_code[film], kept ** (1 / NOISE_GAMMA)  # noise is told in light
-    codes, sdr_top = read(quiet, full, less=less, most=1.0)
-    marked_codes = codes if standing is None else read(sdr, sdr_level_code, less=less, most=1.0)[0]
+    def higher(still: Sequence[float], full: Sequence[float], *, most: float = np.inf) -> tuple[float, ...]:
+        return tuple(max(one, min(other, most)) for one, other in zip(still, full, strict=True))
+
+    less, middle = kept ** (1 / NOISE_GAMMA), AREA_FACTORS.index(1.0)  # noise is told in light
+    *hdr_read, hdr_top = read(hdr[film], hdr_level_nits[film], less=kept)
+    *sdr_read, sdr_top = read(sdr[film], sdr_level_code[film], less=less)
+    levels, codes = higher(*hdr_read), higher(*sdr_read, most=1.0)
+    marked_nits, marked_code = levels[middle], codes[middle]
+    if standing is not None:
+        marked_nits = higher(*read(hdr, hdr_level_nits, less=kept)[:2])[middle]
+        marked_code = higher(*read(sdr, sdr_level_code, less=less)[:2], most=1.0)[middle]
     return HighlightLevels(
         levels,
         codes,
-        read(quiet, full, less=less)[0],
-        with_marks[AREA_FACTORS.index(1.0)],
-        marked_codes[AREA_FACTORS.index(1.0)],
+        higher(*sdr_read),
+        marked_nits,
+        marked_code,
         float(1 - film.mean()),
         noise_stops(hdr, sdr),
         hdr_top,
@@ -251,9 +257,7 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
     at_gain, at_controls = (headroom_stops(level, code, setup=s) for s in (gain, controls))
     ratio = peak_ratio_stops(level, code, setup=controls)
     used, uses_ratio = stops_used(level, code, setups=(controls, gain), weights=weights, settings=settings)
-    marked = [
-        np.array([getattr(p, f"{name}_with_marks_{unit}") for p in pairs]) for name, unit in (("hdr_p999", "nits"), ("sdr_p999", "code"))
-    ]
+    marked = (np.array([pair.hdr_p999_with_marks_nits for pair in pairs]), np.array([pair.sdr_p999_with_marks_code for pair in pairs]))
     with_marks = stops_used(*marked, setups=(controls, gain), weights=weights, settings=settings)[0]
     per_shot = [used[weighting.shots == shot].max() for shot in np.unique(weighting.shots)]
     return Headroom(

@@ -199,14 +199,14 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
 
 
 def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray[np.float64], settings: Settings) -> FreeFit:
-    """The free fit with what it leaves of the highlights: a power law explains these too, or is none."""
+    """The free fit with what it leaves of the highlights; whether it is a power law the verdict tells, which has more to ask."""
     if free.white_nits is None or free.gamma is None:
         return free
     level, code = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "sdr_p999_with_glints_code"))
     at_free = Setup("free", free.white_nits, free.gamma, False, SetupUncertainty(None, None), None, None)
     code = lift_signal(code, free.lift or 0.0)
     stops = level_reached(peak_ratio_stops(level, code, setup=at_free), settings.headroom_time_share, weights=weights)
-    return replace(free, peak_ratio_stops=stops, power_law=bool(free.power_law) and abs(stops) < settings.headroom_slight_stops)
+    return replace(free, peak_ratio_stops=stops)
 
 
 def _pool_setup(scored: ScoreCollector, pairs: Sequence[PairScore], weighting: Weighting, setup: Setup, settings: Settings) -> Setup:

@@ -102,7 +102,8 @@ def sample_places(
     """
     places = find_places(hdr_itp, sdr_code)
     rows, columns = places.flat.shape
-    flat = places.flat if clipped is None or not (places.flat & ~clipped).any() else places.flat & ~clipped
+    held = places.flat if clipped is None else places.flat & ~clipped
+    flat = held if held.any() else places.flat
     number = np.where(flat, np.arange(rows * columns).reshape(rows, columns), -1)
     picked, cells, taken = [], [], 0
     for part in (part for band in np.array_split(number, CELL_ROWS) for part in np.array_split(band, CELL_COLUMNS, axis=1)):

@@ -268,7 +268,8 @@ def answer_stretched(comparison: Comparison) -> Answer:
     """What the HDR holds where the SDR is clipped; or one power law."""
     found, free = comparison.recovered, comparison.free_fit
     if free.power_law:
-        steep = (free.gamma or 0.0) > setting(comparison, "power_law_gamma_most")
+        above = (comparison.headroom.stops or 0.0) >= setting(comparison, "headroom_slight_stops")
+        steep = above and (free.gamma or 0.0) > setting(comparison, "power_law_gamma_most")
         outcome = "steeper than any set is turned to, so that either can have been made from the other" if steep else ""
         answer = (
             f"One power law (white {say_nits(free.white_nits)}, gamma {say_gamma(free.gamma)}) turns the SDR picture into the HDR one; it "

@@ -78,7 +78,7 @@ BEYOND_SET_RATIO = 1.1
 """White of the free fit over that of a set at its bound, from which the HDR counts as brighter than the set goes (own)."""
 BEYOND_SET_FOLLOWED = 2.0
 """What a brighter set may leave, in units of `regraded_jnd` above the limit of a power law, and its white still be what highlights are held
-against (own: a black raised by 3 % leaves 6 JND, a copy in strong compression 2.4)."""
+against (own: BT.709 values taken for BT.2020 leave 2.4 JND, a copy in strong compression 2.5)."""
 BEYOND_SET_LEFT = 2.0
 """What a power law may leave there, in units of `regraded_jnd` (own: coarse grain of 10 % on the HDR alone leaves 4.3 JND)."""
 BRIGHTEST_SHARE = 0.98
@@ -86,8 +86,9 @@ BRIGHTEST_SHARE = 0.98
 LEAP_FROM = 0.9
 """SDR light, as a share of its white, up to which a curve that stretches the SDR has gained most of what it gains (own)."""
 SEED_FLIP = "Another seed"
-MARKS_FLIP = "Counting the marks that stand still through the film as highlights"
 """How the flip by other draws begins."""
+MARKS_FLIP = "Counting the marks that stand still through the film as highlights"
+"""How the flip by standing marks begins."""
 SEED_ERRORS = 2.0
 """Standard errors of a share of draws within which another seed may give another label (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
@@ -366,10 +367,14 @@ def _power_law_limit_jnd(figures: _Figures, case: Case, settings: Settings) -> f
     free fit: the noise of one release alone lifts what is left, and what a set lacks in brightness must not be taken for highlights on that
     account.
     """
-    white = case.free_fit.white_nits
-    beyond = case.controls.at_bound and white is not None and white > BEYOND_SET_RATIO * case.controls.white_nits
-    settled = beyond and figures.free_shift_jnd < settings.regraded_jnd
+    settled = _is_beyond_set(case) and figures.free_shift_jnd < settings.regraded_jnd
     return max(settings.power_law_jnd, BEYOND_SET_LEFT * settings.regraded_jnd) if settled else settings.power_law_jnd
+
+
+def _is_beyond_set(case: Case) -> bool:
+    """Whether the free fit is brighter than the set at its bound."""
+    white = case.free_fit.white_nits
+    return case.controls.at_bound and white is not None and white > BEYOND_SET_RATIO * case.controls.white_nits
 
 
 def _tone_shift_jnd(figures: _Figures, case: Case, settings: Settings) -> float:
@@ -406,11 +411,12 @@ def _is_brighter_set(figures: _Figures, case: Case, settings: Settings) -> bool:
     """Whether the HDR is the SDR, or another grade of it, on a set brighter than any that there is: highlights lie above the brightest set
     with all the rest, and not above the white that the free fit gives.
     """
-    free, white = case.free_fit, case.controls.white_nits
-    if free.p95_jnd is None or free.white_nits is None or not case.controls.at_bound or white < BRIGHTEST_SHARE * settings.white_high_nits:
+    left = case.free_fit.p95_jnd
+    brightest = _is_beyond_set(case) and case.controls.white_nits >= BRIGHTEST_SHARE * settings.white_high_nits
+    if left is None or not brightest:
         return False
-    followed = free.p95_jnd < _power_law_limit_jnd(figures, case, settings) + BEYOND_SET_FOLLOWED * settings.regraded_jnd
-    return followed and free.white_nits > BEYOND_SET_RATIO * white and abs(figures.free_stops) < settings.headroom_slight_stops
+    followed = left < _power_law_limit_jnd(figures, case, settings) + BEYOND_SET_FOLLOWED * settings.regraded_jnd
+    return followed and abs(figures.free_stops) < settings.headroom_slight_stops
 
 
 def _least_left(figures: _Figures, settings: Settings) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -122,3 +122,28 @@ def remux_packets(source: Path, target: Path, *, appended: bytes = b"") -> Path:
             new.stream = copy
             writing.mux(new)
     return target
+
+
+def rewrite_packets(source: Path, target: Path, change: Callable[[int, bytearray], bytearray]) -> Path:
+    """Copy a video stream packet by packet, in the order of coding; `change` gives each (number, body) its new body."""
+    with av.open(str(source)) as reading, av.open(str(target), "w") as writing:
+        stream = reading.streams.video[0]
+        copy = writing.add_stream_from_template(stream)
+        for number, packet in enumerate(packet for packet in reading.demux(stream) if packet.size):
+            new = av.Packet(bytes(change(number, bytearray(bytes(packet)))))
+            new.pts, new.dts, new.time_base, new.is_keyframe = packet.pts, packet.dts, packet.time_base, packet.is_keyframe
+            new.stream = copy
+            writing.mux(new)
+    return target
+
+
+def spoil_packets(source: Path, target: Path, wanted: range) -> Path:
+    """A copy of a video stream with the second half of some packets overwritten."""
+
+    def spoil(number: int, body: bytearray) -> bytearray:
+        if number in wanted:
+            half = len(body) // 2
+            body[half:] = np.random.default_rng(number).integers(0, 256, len(body) - half, dtype=np.uint8).tobytes()
+        return body
+
+    return rewrite_packets(source, target, spoil)

@@ -155,7 +155,7 @@ class FrameReader:
                 self._dropped += 1
                 continue
             time_s = self._time(picture)
-            frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s)
+            frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s, copied=self._release.in_order)
             if self._watch is not None:
                 self._watch(frame.index, frame.planes)
             self.frames_read += 1
@@ -332,12 +332,17 @@ def stamp_s(picture: VideoFrame, release: Release) -> Fraction | None:
     return picture.pts * (picture.time_base or release.time_base) - release.start_s
 
 
-def frame_from_picture(picture: VideoFrame, *, index: int, time_s: Fraction) -> Frame:
-    """Wrap a decoded picture; its planes are views wherever the memory already holds plain code values."""
+def frame_from_picture(picture: VideoFrame, *, index: int, time_s: Fraction, copied: bool = False) -> Frame:
+    """Wrap a decoded picture; unless `copied`, its planes are views wherever the memory already holds plain code values.
+
+    In a damaged stream a decoder leaves in place what the memory it takes for a picture held before. That is the same each time only where
+    pictures are given back in the same order, and not when a reader happens to be done with them: there they are copied.
+    """
+    planes = planes_of_picture(picture)
     return Frame(
         index=index,
         time_s=time_s,
-        planes=planes_of_picture(picture),
+        planes=tuple(_read_only(plane.copy(), 0) for plane in planes) if copied else planes,
         key_frame=bool(picture.key_frame),
         picture_type=PICTURE_TYPES.get(int(picture.pict_type), "?"),
     )
@@ -494,7 +499,7 @@ class _Finder:
             if stamped > time_s or (stamped == time_s and order is not None and before is None and time_s > 0):
                 return None  # too far, or without the neighbour that its fields may need
             if stamped == time_s:
-                frame = frame_from_picture(picture, index=index, time_s=time_s)
+                frame = frame_from_picture(picture, index=index, time_s=time_s, copied=self._release.in_order)
                 if order is None:
                     return frame
                 sides = [None if one is None else frame_from_picture(one, index=index, time_s=time_s) for one in (before, after)]

@@ -32,20 +32,22 @@ class Places:
     """(row, column)."""
 
 
-def find_places(hdr_itp: FloatArray, sdr_code: FloatArray) -> Places:
+def find_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, left_out: NDArray[np.bool_] | None = None) -> Places:
     """Window medians of a matched pair.
 
     Parameters
     ----------
     hdr_itp : (row, column, 3) I, T, P of the HDR picture.
     sdr_code : (row, column, 3) SDR R'G'B' signal.
+    left_out : (row, column), places that are not asked for, unless they are all; None for none.
 
     Returns
     -------
-    Places; flat where the slope of the averaged SDR level is at most its median.
+    Places; flat where the slope of the averaged SDR level is at most its median over the places that are asked for.
     """
     hdr, sdr = (np.asarray(cv2.medianBlur(np.ascontiguousarray(s, np.float32), WINDOW_PIXELS), np.float32) for s in (hdr_itp, sdr_code))
     mean = cv2.blur(np.ascontiguousarray(sdr_code, np.float32), (WINDOW_PIXELS, WINDOW_PIXELS))
     level = cv2.blur(np.ascontiguousarray(mean.max(-1)), (3, 3))
     steep = cv2.magnitude(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
-    return Places(hdr, sdr, np.asarray(steep <= np.median(steep)))
+    asked = np.ones(steep.shape, bool) if left_out is None or left_out.all() else ~left_out
+    return Places(hdr, sdr, np.asarray(asked & (steep <= np.median(steep[asked]))))

@@ -100,17 +100,15 @@ def sample_places(
     -------
     TonePlaces.
     """
-    places = find_places(hdr_itp, sdr_code)
+    places = find_places(hdr_itp, sdr_code, left_out=clipped)
     rows, columns = places.flat.shape
-    held = places.flat if clipped is None else places.flat & ~clipped
-    flat = held if held.any() else places.flat
-    number = np.where(flat, np.arange(rows * columns).reshape(rows, columns), -1)
+    number = np.where(places.flat, np.arange(rows * columns).reshape(rows, columns), -1)
     picked, cells, taken = [], [], 0
     for part in (part for band in np.array_split(number, CELL_ROWS) for part in np.array_split(band, CELL_COLUMNS, axis=1)):
-        found = part[part >= 0]
-        if found.size == 0:
+        flat = part[part >= 0]
+        if flat.size == 0:
             continue
-        chosen = rng.choice(found, size=min(PART_PLACES, found.size), replace=False)
+        chosen = rng.choice(flat, size=min(PART_PLACES, flat.size), replace=False)
         luma = places.sdr_code.reshape(-1, 3)[chosen] @ np.asarray(BT709_LUMA, np.float32)
         # by both sides' ranks: sorted by one alone, what its noise lowers would gather in the darkest cell and look like a shift
         order = np.argsort(rankdata(luma) + rankdata(places.hdr_itp.reshape(-1, 3)[chosen, 0]), kind="stable")

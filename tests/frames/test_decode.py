@@ -14,7 +14,7 @@ from pairdiff._errors import DecodeFailed
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.decode import FaultMet, FrameReader, planes_of_picture, read_frames_at
-from tests._clips import SDR_TAGS, encode_clip, moving_planes
+from tests._clips import SDR_TAGS, encode_clip, moving_planes, spoil_packets
 
 COUNT = 48
 TAGGED = replace(Settings(), hdr_transfer="pq", hdr_primaries="bt2020", hdr_matrix="bt2020-ncl")
@@ -160,26 +160,9 @@ def test_a_hole_in_the_middle_is_recorded_and_passed_over(clips, folder):
     assert frames[-1].time_s == Fraction(COUNT - 1, 24)
 
 
-def spoil_packets(source, target, wanted):
-    """A copy of a video stream with the second half of some packets overwritten."""
-    chance = np.random.default_rng(3)
-    with av.open(str(source)) as reading, av.open(str(target), "w") as writing:
-        stream = reading.streams.video[0]
-        copy = writing.add_stream_from_template(stream)
-        for number, packet in enumerate(packet for packet in reading.demux(stream) if packet.size):
-            body = bytearray(bytes(packet))
-            if wanted(number):
-                body[len(body) // 2 :] = chance.integers(0, 256, len(body) - len(body) // 2, dtype=np.uint8).tobytes()
-            made = av.Packet(bytes(body))
-            made.pts, made.dts, made.duration, made.time_base = packet.pts, packet.dts, packet.duration, packet.time_base
-            made.is_keyframe, made.stream = packet.is_keyframe, copy
-            writing.mux(made)
-    return target
-
-
 @pytest.fixture(scope="module")
 def spoilt(clips, folder):
-    return probe(spoil_packets(clips["h264", "mkv"], folder / "spoilt.mkv", lambda number: 20 <= number < 24))
+    return probe(spoil_packets(clips["h264", "mkv"], folder / "spoilt.mkv", range(20, 24)))
 
 
 def test_a_strict_reader_stops_at_the_first_fault(clips, spoilt):

@@ -157,3 +157,18 @@ def test_recovered_detail_needs_sdr_clipping_and_hdr_structure():
     assert results[0].detail_stops <= LEVEL_STEP_STOPS
     assert results[1].detail_jnd > 10
     assert results[1].detail_stops > 1
+
+
+def test_the_shift_of_tone_is_told_where_the_sdr_is_not_clipped():
+    def with_sky(one):  # 45 % of the picture, flat, two stops over what the SDR holds: nine tenths of the flatter half
+        sky = slice(round(one.sdr_code.shape[1] * 0.55), None)
+        code, nits = one.sdr_code.astype(np.float32), one.hdr_nits.copy()
+        code[:, sky], nits[:, sky] = 1.0, 600.0
+        return replace(one, sdr_code=code, hdr_nits=nits)
+
+    stack = [with_sky(pictures(n, colour=0.0)) for n in range(3)]
+    fits, top, _ = collected(stack)
+    found = scored(stack, fits, top)
+    assert all(one.score.clipped_share > 0.4 for one in found)
+    assert all(one.score.tone_shift_jnd["controls"] < 1 for one in found)
+    assert all(one.score.tone_shift_jnd["controls"] > 10 for one in scored(stack, fits, NO_TOP))

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import av
 import numpy as np
 import pytest
 
@@ -17,6 +16,7 @@ import pairdiff
 from pairdiff import _pipeline
 from pairdiff._records import Release
 from pairdiff.clip.probe import probe_release
+from tests._clips import rewrite_packets
 from tests.whole import _contaminated as planted
 
 pytestmark = pytest.mark.slow
@@ -49,18 +49,8 @@ def truncate(body: bytearray, chance: np.random.Generator) -> bytearray:
 
 
 def damage(source: Path, target: Path, how: Spoil) -> Path:
-    """Copy a video stream packet by packet, some of them spoilt."""
-    with av.open(str(source)) as reading, av.open(str(target), "w") as writing:
-        stream = reading.streams.video[0]
-        copy = writing.add_stream_from_template(stream)
-        packets = [packet for packet in reading.demux(stream) if packet.size]
-        for number, packet in enumerate(packets):
-            body = bytearray(bytes(packet))
-            new = av.Packet(bytes(how(body, np.random.default_rng(number)) if number in SPOILT else body))
-            new.pts, new.dts, new.time_base, new.is_keyframe = packet.pts, packet.dts, packet.time_base, packet.is_keyframe
-            new.stream = copy
-            writing.mux(new)
-    return target
+    """A copy of a video stream with some packets spoilt."""
+    return rewrite_packets(source, target, lambda number, body: how(body, np.random.default_rng(number)) if number in SPOILT else body)
 
 
 @pytest.fixture(scope="module")

@@ -175,6 +175,20 @@ def test_a_strict_reader_stops_at_the_first_fault(clips, spoilt):
             assert sum(1 for _ in reader) == COUNT
 
 
+def test_a_strict_reader_passes_over_what_lies_before_the_first_picture(clips, monkeypatch):
+    from pairdiff.frames import decode
+
+    def late(container, stream, *, on_fault, **told):
+        on_fault("decode error", "the stream begins between key frames")
+        yield from real(container, stream, on_fault=on_fault, **told)
+
+    real = decode.decode_pictures
+    monkeypatch.setattr(decode, "decode_pictures", late)
+    with FrameReader(probe(clips["h264", "mkv"]), strict=True) as reader:
+        assert sum(1 for _ in reader) == COUNT
+    assert [(fault.kind, fault.frame) for fault in reader.damage] == [("decode error", 0)]
+
+
 def test_read_in_order_a_spoilt_release_is_the_same_each_time_and_its_faults_are_told(spoilt):
     films = []
     for _ in range(6):  # decoded several at a time it was three films in five readings

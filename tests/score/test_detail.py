@@ -289,6 +289,12 @@ def test_a_shoulder_that_ends_in_a_few_codes_is_told_from_a_clip(codes, least, m
     assert measured(hdr, sdr_code=code, mask=one).rise_codes is None  # nowhere are all channels clipped
 
 
+def test_grain_that_a_stretch_carried_with_it_is_no_shoulder():
+    grain = np.random.default_rng(3).normal(size=(90, 160, 1)) * 1.5
+    code, hdr = 1 + grain / 219 + np.zeros((90, 160, 3)), 500 * 2 ** (0.05 * grain) + np.zeros((90, 160, 3))
+    assert abs(measured(hdr, sdr_code=code).rise_codes) < 0.6
+
+
 def test_detail_outside_the_clipped_area_does_not_leak_in():
     hdr = textured(40.0)
     hdr[20:70, 30:130] = 400.0

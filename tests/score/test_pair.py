@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 from scipy.ndimage import median_filter
 
+from pairdiff._records import FreeFit
 from pairdiff._settings import Settings
 from pairdiff.score.detail import LEVEL_STEP_STOPS
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.pair import PairPictures, PairPlace, score_pair
 from pairdiff.score.setup import fit_setups
-from pairdiff.score.title import FitCollector, collect_scores, pool_title
-from tests.score._pairs import make_signal, relabel
+from pairdiff.score.title import FitCollector, _finish_free_fit, collect_scores, pool_title
+from tests.score._pairs import make_pair, make_signal, relabel
 
 SETTINGS = Settings(fit_pixels_per_pair=600, support_draws=20)
 NO_TOP = (None, None, None)
@@ -131,6 +132,12 @@ def test_a_black_stack_has_no_light_ratio_and_does_not_fail():
     assert found.recovered.status == "not_applicable"
 
 
+def test_what_the_free_fit_leaves_of_highlights_counts_the_glints_of_the_sdr():
+    pairs = [make_pair(hdr_p999_nits=600 * 1.085**2.6, sdr_p999_with_glints_code=1.085)]
+    free = FreeFit("measured", 600.0, 2.6, 0.0, 0.3, 0.0, None, True)
+    assert _finish_free_fit(free, pairs, np.ones(1), SETTINGS).peak_ratio_stops == pytest.approx(0, abs=1e-9)
+
+
 def test_recovered_detail_needs_sdr_clipping_and_hdr_structure():
     def flat(nits, signal):
         return np.where(signal.max(-1, keepdims=True) >= 1.0, 4.0 * nits.max(), nits)
@@ -170,5 +177,6 @@ def test_the_shift_of_tone_is_told_where_the_sdr_is_not_clipped():
     fits, top, _ = collected(stack)
     found = scored(stack, fits, top)
     assert all(one.score.clipped_share > 0.4 for one in found)
+    assert all(one.score.rise_codes == pytest.approx(0, abs=0.01) for one in found)
     assert all(one.score.tone_shift_jnd["controls"] < 1 for one in found)
     assert all(one.score.tone_shift_jnd["controls"] > 10 for one in scored(stack, fits, NO_TOP))

@@ -36,3 +36,16 @@ def test_edges_and_texture_are_not_flat():
     places = find_places(signal, signal)
     assert not places.flat[20:80, 78:82].any()
     assert places.flat[20:80, 10:60].all()
+
+
+def test_what_is_left_out_does_not_make_the_rest_steep():
+    # two thirds of the picture even, which is flatter than anything else; of the rest half is flat
+    code = np.repeat(np.tile(np.cumsum(np.linspace(0, 0.01, 64)), (40, 1))[..., None], 3, -1).astype(np.float32)
+    code[14:] = 1.0
+    even = np.zeros((40, 64), bool)
+    even[10:] = True  # with the rows that the windows reach
+    found = find_places(code, code, left_out=even)
+    assert not found.flat[even].any()
+    assert found.flat[~even].mean() == pytest.approx(0.5, abs=0.05)
+    assert find_places(code, code).flat[~even].mean() < 0.1
+    assert find_places(code, code, left_out=np.ones_like(even)).flat.any()

@@ -172,6 +172,12 @@ def test_a_power_law_has_the_same_highlights_whatever_the_headroom():
     assert any("power law of the SDR, so highlights count as the same" in reason for reason in verdict.reasons)
 
 
+def test_glints_above_white_that_the_sdr_has_too_are_explained_by_a_power_law():
+    copied = {"hdr_p999_nits": 900.0 * 1.085**2.4, "free": 1.0, "free_white": 850.0, "sdr_p999_with_glints_code": 1.085}
+    assert judge(make_case(**copied), SETTINGS).label == "sdr-in-hdr-container"
+    assert judge(make_case(**{**copied, "sdr_p999_with_glints_code": 1.0}), SETTINGS).label == "wider-range"
+
+
 def test_a_power_law_that_leaves_the_highlights_unexplained_is_none():
     verdict = judge(make_case(hdr_p999_nits=900.0, free=1.0, free_white=150.0), SETTINGS)
     assert verdict.axes["highlights"] == "clearly_more"

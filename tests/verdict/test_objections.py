@@ -237,6 +237,7 @@ def test_an_answer_without_its_figure_says_that_it_has_none(name: str) -> None:
         ("stretched", "partly", {"recovered__status": "not_applicable"}),
         ("stretched", "answered", {"free_fit__power_law": True, "free_fit__gamma": 2.4}),
         ("stretched", "partly", {"free_fit__power_law": True, "free_fit__gamma": 3.1}),
+        ("stretched", "answered", {"free_fit__power_law": True, "free_fit__gamma": 3.1, "headroom__stops": 0.1}),
         ("noise", "answered", {}),
         ("noise", "partly", {"headroom__stops": 1.04}),  # 0.06 stops of noise lift it over the threshold of 1
         ("noise", "partly", {"headroom__noise_stops": None}),

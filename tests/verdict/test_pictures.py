@@ -73,6 +73,8 @@ def test_doubled_highlights_are_one_stop_more_headroom():
     assert second.headroom.stops - first.headroom.stops == pytest.approx(1, abs=0.02)
     assert second.headroom.peak_ratio_stops - first.headroom.peak_ratio_stops == pytest.approx(1, abs=0.02)
     assert second.headroom.area_share == first.headroom.area_share
+    assert second.free_fit.p95_jnd < 1  # all but the highlights
+    assert not second.free_fit.power_law
 
 
 def test_raised_highlights_widen_the_picture():

@@ -75,6 +75,21 @@ def test_sdr_at_a_brightness_no_set_reaches_is_an_sdr_picture_all_the_same(
     assert "power law" in result.verdict.sentence or not result.setup.at_bound
 
 
+def test_lamps_that_come_and_go_are_no_power_law_although_all_else_is(
+    signals: tuple[Floats, ...], compared: Callable[..., Comparison]
+) -> None:
+    def lit() -> Iterator[Floats]:
+        for number, one in enumerate(signals):
+            light = relit(one)
+            light[20:50, 20 + 97 * number % 500 : 60 + 97 * number % 500] = 1000.0
+            yield light
+
+    result = compared(lit(), signals)
+    assert result.verdict.label == "wider-range", told(result)
+    assert result.free_fit.p95_jnd < pairdiff.Settings().power_law_jnd
+    assert not result.free_fit.power_law
+
+
 def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: tuple[Floats, ...], compared: Callable[..., Comparison]) -> None:
     def marked() -> Iterator[Floats]:
         for one in signals:

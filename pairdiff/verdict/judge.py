@@ -880,6 +880,7 @@ def _recovered_reason(figures: _Figures, recovered: Recovered, settings: Setting
     if recovered.status != "measured" or recovered.detail_jnd is None:
         return "Recovered detail: not applicable, the SDR is clipped nowhere over enough of the picture."
     stops = "" if recovered.film_stops is None else f" and its level spreads over {recovered.film_stops:.2f} stops"
+    textured = "" if recovered.textured_share is None else f" (1 JND or more over {_share(recovered.textured_share)} of it)"
     bright, least = recovered.bright_clipped_share, settings.stretched_clip_share
     above = bright is not None and figures.stops >= settings.headroom_slight_stops
     there = f" Of what lies above SDR white, stops times area, {bright:.0%} is there (stretched from {least:.0%})." if above else ""
@@ -887,7 +888,7 @@ def _recovered_reason(figures: _Figures, recovered: Recovered, settings: Setting
     if above:
         clipped += f", stretched from {settings.stretched_area_share:.0%}"
     return (
-        f"Where the SDR is clipped ({clipped}) HDR detail is {recovered.detail_jnd:.1f} JND{stops}; "
+        f"Where the SDR is clipped ({clipped}) HDR detail is {recovered.detail_jnd:.1f} JND in the median place{textured}{stops}; "
         f"flat means below {settings.recovered_jnd:g} JND and below {settings.recovered_spread:.0%} of the headroom, "
         f"{settings.recovered_spread_stops:g} stops at most.{there}"
     )

@@ -117,7 +117,10 @@ def _say_status(record: HighlightContrast | BeyondSet | None) -> str:
 def _recovered_in_words(found: Recovered) -> str:
     if found.status != "measured":
         return say_state(found.status)
-    return f"{say_jnd(found.detail_jnd)} where the SDR is clipped; the level there {say_spread(found.film_stops)}"
+    return (
+        f"{say_jnd(found.detail_jnd)} in the median place where the SDR is clipped, 1 JND or more over {say_share(found.textured_share)} "
+        f"of it; the level there {say_spread(found.film_stops)}"
+    )
 
 
 def _contrast_in_words(contrast: HighlightContrast | None) -> str:

@@ -18,6 +18,7 @@ import pytest
 
 from pairdiff import _records as records
 from pairdiff._errors import OutputRefused
+from pairdiff.score.setup import LIFT_BOUNDS
 from pairdiff.writeup import document as writing
 from pairdiff.writeup.document import (
     alignment_to_document,
@@ -161,6 +162,11 @@ def test_the_schema_accepts_the_other_documents(example: records.Comparison) -> 
     aligned = alignment_to_document(example.alignment)
     validate_document(aligned, kind="alignment")
     assert aligned == comparison_to_document(example)["alignment"]
+
+
+@pytest.mark.parametrize("lift", LIFT_BOUNDS)
+def test_every_lift_that_the_free_fit_may_find_can_be_written(example: records.Comparison, lift: float) -> None:
+    validate_document(comparison_to_document(dataclasses.replace(example, free_fit=dataclasses.replace(example.free_fit, lift=lift))))
 
 
 @pytest.mark.parametrize(

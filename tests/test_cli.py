@@ -73,7 +73,7 @@ def comparison() -> Any:
         headroom=SimpleNamespace(
             uses_peak_ratio=False, stops=0.512, time_share=estimate, contrast=None, stops_interval=SimpleNamespace(low=0.3, high=0.7)
         ),
-        recovered=SimpleNamespace(status="measured", detail_jnd=0.4, film_stops=0.57),
+        recovered=SimpleNamespace(status="measured", detail_jnd=0.4, textured_share=0.12, film_stops=0.57),
         setup=SimpleNamespace(white_nits=143.2, gamma=2.31),
         setups=(
             SimpleNamespace(name="white-100", white_nits=100.0, gamma=2.4, headroom_stops=1.1, difference=difference, label="wider-range"),
@@ -261,7 +261,7 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "slightly more",
         "cannot tell",
         "+0.51 stops above SDR white (95 % interval +0.30 to +0.70 stops); 25 % of matched time reaches the threshold",
-        "0.4 JND where the SDR is clipped; the level there spreads over 0.57 stops",
+        "0.4 JND in the median place where the SDR is clipped, 1 JND or more over 12 % of it; the level there spreads over 0.57 stops",
         "white 143 cd/m2, gamma 2.31",
         "7.0 JND (dE_ITP, root mean square)",
         "preference loss 0.25 JOD",

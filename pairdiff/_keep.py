@@ -21,7 +21,7 @@ import numpy as np
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 8
+SCAN_VERSION = 9
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -84,6 +84,7 @@ def _to_arrays(track: Track) -> dict[str, Any]:
         "field_joins": np.array(track.field_joins),
         "repeats": track.repeats,
         "in_order": np.array(track.in_order),
+        "codes": track.codes,
     }
 
 
@@ -101,4 +102,5 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         str(arrays["field_joins"]),
         arrays["repeats"],
         bool(arrays["in_order"]),
+        arrays["codes"],
     )

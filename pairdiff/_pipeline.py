@@ -26,7 +26,7 @@ from scipy.ndimage import binary_opening
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
-from pairdiff._errors import InputRefused, UnrelatedFilms, UsageError
+from pairdiff._errors import InputRefused, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._records import (
     SIDES,
     Alignment,
@@ -51,6 +51,7 @@ from pairdiff._records import (
     Setup,
     Side,
     Signal,
+    SignalCheck,
     Verdict,
 )
 from pairdiff._settings import Settings
@@ -112,6 +113,7 @@ from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.origin import LEAST_GREY_BITS, count_greys
 from pairdiff.score.pair import RESAMPLE_GAMMA, PairMeasures, PairPictures, PairPlace, score_pair, without_places
+from pairdiff.score.readings import check_readings, read_range
 from pairdiff.score.scan import Track, find_active, grey_light, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
@@ -134,6 +136,7 @@ from pairdiff.verdict.judge import (
     with_setup_flips,
 )
 from pairdiff.verdict.objections import list_objections
+from pairdiff.verdict.readings import caution_readings, is_answered, say_contradiction, say_range
 from pairdiff.writeup.phrases import say_time
 from pairdiff.writeup.spans import end_s
 
@@ -239,9 +242,11 @@ def compare(
     matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
     film = _look_at_film(matching, settings=settings, full=full)
     fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
+    signal_check = _check_signal(matching, collector, settings)
     words = _find_words(matching, film.picks, settings=settings, tell=tell)
     done = _score(matching, film, fits, collector, words, settings=settings, tell=tell)
     comparison = _conclude(matching, film, fits, done, settings=settings, title=title, full=full)
+    comparison = replace(comparison, signal_check=signal_check)
     if out is None:
         comparison = _with_objections(comparison)
     else:
@@ -281,6 +286,10 @@ def measure(
     settings, tell = settings or Settings(), progress or _silent
     done = _scan(probe_alone(release, settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
     peak = _locate_brightest(done, settings=settings)
+    sign = read_range(done.track.codes, code_range=done.release.signal.range.value)
+    if sign is not None:
+        caution = say_range(done.release.side, sign.looks)
+        done = replace(done, release=replace(done.release, notes=(*done.release.notes, caution)))
     return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings), peak)
 
 
@@ -346,7 +355,8 @@ def stills(
     matching = _match(hdr, sdr, settings=settings, fresh=False, hash_whole=False, tell=tell, at=[time for _, time in asked])
     moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
     film = _look_at_film(matching, settings=settings, full=False)
-    fits, _ = _fit(matching, film.picks, settings=settings, tell=tell)
+    fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
+    _check_signal(matching, collector, settings)
     peak = _film_peak_nits(matching, film)
     pictures = _draw(matching, moments, fits.named("controls"), peak_nits=peak, settings=settings, tell=tell)
     warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
@@ -413,7 +423,7 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
         field_joins=found.joins,
         repeats=found.repeats,
         set_aside=found.combed | found.blends.mixed,
-        notes=note_fields(found),
+        notes=(*track.notes, *note_fields(found)),
     )
 
 
@@ -436,7 +446,16 @@ def _read_track(
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
         )
-        return Track(active, scan.fingerprints, scan.edges, scan.times_s, scan.levels, tuple(reader.damage))
+        return Track(
+            active,
+            scan.fingerprints,
+            scan.edges,
+            scan.times_s,
+            scan.levels,
+            tuple(reader.damage),
+            notes=tuple(reader.changes),
+            codes=scan.codes,
+        )
 
 
 def _with_found(release: Release, track: Track) -> _Pass:
@@ -940,6 +959,22 @@ def _fit(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progre
         collector.add(_to_canvas(matching, hdr, sdr, settings=settings), shot=picks.shots[done])
         tell("fit the SDR set", done + 1, len(picks.hdr_frames))
     return fit_setups(collector.sample(), settings), collector
+
+
+def _check_signal(matching: _Matching, collector: FitCollector, settings: Settings) -> SignalCheck:
+    """Hold the levels of the pair against the way it is read.
+
+    Raises
+    ------
+    SignalUnresolved : where they speak against it for sure, and no option states it.
+    """
+    hdr, sdr = matching.hdr, matching.sdr
+    signs = [read_range(one.track.codes, code_range=one.release.signal.range.value) for one in (hdr, sdr)]
+    signals = hdr.release.signal, sdr.release.signal
+    check = check_readings(collector.sample(), *signals, signs=signs, hlg_peak_nits=settings.hlg_peak_nits)
+    if check.state == "contradicted" and not is_answered(check, hdr.release, sdr.release):
+        raise SignalUnresolved(say_contradiction(check, hdr.release, sdr.release))
+    return replace(check, cautions=tuple(caution_readings(check)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -320,6 +320,37 @@ class Levels:
 
 
 @dataclass(frozen=True, slots=True)
+class SignalReading:
+    """One way to read a pair, and the SDR set on which its two releases then agree in mid-tones."""
+
+    side: Side
+    """The side that is read in this way."""
+    field: Literal["transfer", "range"]
+    value: str
+    """What the field is taken as."""
+    white_nits: float
+    gamma: float
+    residual_jnd: float
+    """What that set leaves, |dI| x 720, 95th percentile over tone bins, noise subtracted."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignalCheck:
+    """Whether the levels of a pair fit the way its signals are read."""
+
+    status: Status
+    """`cannot_tell` where the pictures hold too few tones."""
+    as_read: SignalReading | None
+    better: tuple[SignalReading, ...]
+    """Other ways that the levels fit, the nearest first; empty where the way they are read is as good."""
+    state: Literal["fits", "doubtful", "contradicted"]
+    ranges: tuple[tuple[Side, str], ...]
+    """Sides whose luma codes alone speak for another range, and that range."""
+    cautions: tuple[str, ...] = ()
+    """The same in words, for the reader."""
+
+
+@dataclass(frozen=True, slots=True)
 class DeclaredCheck:
     """One declared level held against the measured one; it never moves a verdict."""
 
@@ -980,6 +1011,8 @@ class Comparison:
     hdr_peak: PeakMoment | None = None
     """None in results that were not asked where their peak lies."""
     contaminants: Contaminants | None = None
+    signal_check: SignalCheck | None = None
+    """None in results that were not asked whether their levels fit their tags."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from av.video.frame import VideoFrame
 
 from pairdiff._records import Declared, Mastering, Presence
 from pairdiff.clip.container import open_container, video_stream_at
+from pairdiff.clip.signalling import Tags, tags_from_points
 
 # what `filter_units` takes out so that only the container's metadata is left: SEI units, metadata OBUs
 METADATA_UNITS = {"hevc": "39-40", "h264": "6", "av1": "5", "libdav1d": "5"}
@@ -48,6 +49,13 @@ NOTHING = StaticMetadata(None, None, None)
 def list_side_data(frame: VideoFrame) -> list[tuple[str, bytes]]:
     """Kind and bytes of every piece of side data of a picture, duplicates included."""
     return [(data.type.name, bytes(data)) for data in cast("Sequence[Any]", frame.side_data)]
+
+
+def tags_of_picture(picture: VideoFrame) -> Tags:
+    """Colour tags of a decoded picture."""
+    return tags_from_points(
+        transfer=picture.color_trc, primaries=picture.color_primaries, matrix=picture.colorspace, code_range=picture.color_range
+    )
 
 
 def read_static(frame: VideoFrame) -> StaticMetadata:

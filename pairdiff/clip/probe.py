@@ -34,6 +34,7 @@ from pairdiff.clip.metadata import (
     list_unit_types,
     read_container_static,
     read_static,
+    tags_of_picture,
 )
 from pairdiff.clip.signalling import SITING_NAMES, TRANSFER_NAMES, PixelLayout, Tags, resolve_colours, resolve_siting, tags_from_points
 
@@ -404,10 +405,7 @@ def _read_bitstream(path: str, *, side: str, index: int) -> tuple[Tags, StaticMe
             except (av.error.FFmpegError, ValueError):
                 continue
             for frame in frames:
-                tags = tags_from_points(
-                    transfer=frame.color_trc, primaries=frame.color_primaries, matrix=frame.colorspace, code_range=frame.color_range
-                )
-                return tags, read_static(frame)
+                return tags_of_picture(frame), read_static(frame)
     return SILENT, NOTHING
 
 

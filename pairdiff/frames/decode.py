@@ -23,9 +23,11 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
-from pairdiff._errors import DecodeFailed
+from pairdiff._errors import DecodeFailed, SignalUnresolved
 from pairdiff._records import Damage, FieldOrder, Frame, Release
 from pairdiff.clip.container import SIDES, open_container, stated_duration_s, video_stream_at
+from pairdiff.clip.metadata import NOTHING, StaticMetadata, read_static, tags_of_picture
+from pairdiff.clip.signalling import FIELDS, Tags, name_point
 from pairdiff.frames.fields import JOIN_LETTERS, Match, choose_match, compare_weaves, join_fields, sample_rows
 
 Plane = NDArray[np.unsignedinteger[Any]]
@@ -45,6 +47,8 @@ FEW_TOLD, FEW_TOLD_SHARE = 8, 0.02
 """Places, and share of the pictures, up to which what a decoder that checks everything minds is damage, and no habit of a stream (own)."""
 TOLD_APART_FRAMES = 24
 """What it minds within so many pictures of the last is one place (own)."""
+MOST_CHANGES = 8
+"""Changes of the declared metadata that are listed (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
 
@@ -77,11 +81,15 @@ class FrameReader:
         Pictures delivered so far.
     last_time_s : fractions.Fraction or None
         Time of the last picture delivered, seconds since the first picture.
+    changes : list of str
+        What the stream declares otherwise from some picture on, in words.
 
     Raises
     ------
     DecodeFailed
         When the stream ends and not one picture could be decoded.
+    SignalUnresolved
+        When the colour tags change in the middle, unless an option states what changes.
     FaultMet
         Where `strict`, and the decoder meets a fault that several pictures at a time would make something else of each time.
     """
@@ -101,6 +109,9 @@ class FrameReader:
         self._told: list[Damage] = []
         self._dropped = 0
         self.damage: list[Damage] = []
+        self._tags: Tags | None = None
+        self._static: StaticMetadata | None = None
+        self.changes: list[str] = []
         self.frames_read = 0
         self.last_time_s: Fraction | None = None
         self._release = release
@@ -155,6 +166,7 @@ class FrameReader:
                 self._dropped += 1
                 continue
             time_s = self._time(picture)
+            self._check_tags(picture, time_s)
             frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s, copied=self._release.in_order)
             if self._watch is not None:
                 self._watch(frame.index, frame.planes)
@@ -179,6 +191,24 @@ class FrameReader:
             said = f"{missing} picture{'s are' if missing > 1 else ' is'} missing before {float(stamped):.3f} s"
             self._gaps.append(Damage("missing pictures", self.frames_read, said))
         return stamped
+
+    def _check_tags(self, picture: VideoFrame, time_s: Fraction) -> None:
+        """Refuse another colour description than the first picture's; note other metadata at key frames. What falls silent still holds."""
+        tags = tags_of_picture(picture)
+        if self._tags is None:
+            self._tags, self._static = tags, read_static(picture)
+            return
+        if tags != self._tags:
+            for name, first, now in ((name, getattr(self._tags, name), getattr(tags, name)) for name in FIELDS):
+                if None not in (first, now) and first != now and getattr(self._release.signal, name).source != "option":
+                    raise SignalUnresolved(_say_change(self._release, name, first, now, time_s))
+        if picture.key_frame:
+            static = read_static(picture)
+            if static != NOTHING and static != self._static and len(self.changes) < MOST_CHANGES:
+                self.changes.append(
+                    f"what the file declares changes at {float(time_s):.3f} s: {_say_static(self._static)} becomes {_say_static(static)}."
+                )
+                self._static = static
 
     def _is_gap(self, late_s: Fraction, picture: VideoFrame) -> bool:
         """Whether pictures are missing: a hold that the file states as a long picture is none, nor one among many of a variable rate."""
@@ -233,6 +263,27 @@ class FrameReader:
         if stated - reached > max(slack, 3 * self._step_s):
             detail = f"the container states {float(stated):.3f} s, but the pictures end at {float(reached):.3f} s: the file is cut off"
             self._record("truncated", detail)
+
+
+def _say_change(release: Release, name: str, first: int, now: int, time_s: Fraction) -> str:
+    """The refusal of a stream that changes how it is to be read."""
+    side, value = release.side, getattr(release.signal, name).value
+    return (
+        f"The {SIDES[side]} release {release.path} changes its {name} at {float(time_s):.3f} s from {name_point(name, first)} to "
+        f"{name_point(name, now)}: its pictures cannot be read in one way. Cut the file there and give the parts one by one, or, if only "
+        f"the tags change and the picture does not, state it: --{side}-{name} {value}."
+    )
+
+
+def _say_static(static: StaticMetadata | None) -> str:
+    """Declared levels in short."""
+    if static is None or static == NOTHING:
+        return "nothing"
+    level = static.light_level
+    parts = [f"MaxCLL {level[0]}, MaxFALL {level[1]} cd/m2"] if level else []
+    if static.luminance_nits and static.luminance_nits[0] is not None:
+        parts.append(f"mastering peak {static.luminance_nits[0]:g} cd/m2")
+    return ", ".join(parts) or "mastering primaries alone"
 
 
 def _with_neighbours(frames: Iterator[T], *, wanted: bool) -> Iterator[tuple[T | None, T, T | None]]:

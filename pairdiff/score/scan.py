@@ -26,6 +26,7 @@ from pairdiff.score.levels import (
     pq_level_scale,
     release_light_levels,
 )
+from pairdiff.score.readings import CODES, count_luma
 
 SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA = 100.0, 2.4
 """Display at which an SDR release's levels are stated (BT.1886, BT.2035 white)."""
@@ -56,6 +57,8 @@ class Track:
     """Frames without a picture of their own, (frame,): repeats in woven film, mixes of two pictures; empty where that is not known."""
     in_order: bool = False
     """As in `Release`."""
+    codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
+    """Luma codes of the active picture of the whole release, thinned, in steps of an 8-bit code, (256,)."""
 
 
 def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]:
@@ -102,6 +105,8 @@ class Scan:
     edges: NDArray[np.uint16]
     times_s: tuple[Fraction, ...]
     levels: tuple[FrameLevels, ...]
+    codes: NDArray[np.int64]
+    """As in `Track`, (256,)."""
 
 
 def scan_frames(
@@ -126,21 +131,23 @@ def scan_frames(
 
     Returns
     -------
-    Scan: fingerprints (frame, cell), picture edges (frame, 4, strip), times, light levels.
+    Scan: fingerprints (frame, cell), picture edges (frame, 4, strip), times, light levels, luma codes.
     """
     step = 2.0 ** (signal.bit_depth.value - 8)
     prints: list[NDArray[np.float16]] = []
     edges: list[NDArray[np.uint16]] = []
     times: list[Fraction] = []
     levels: list[FrameLevels] = []
+    codes = np.zeros(CODES, np.int64)
     for frame in frames:
         luma = luma_plane(frame, signal)
         prints.append(make_fingerprint(luma, active=active, code_step=step))
         edges.append(measure_edges(luma, active=active, level=bar_level))
         times.append(frame.time_s)
         levels.append(measure_levels(frame, signal, active=active, hlg_peak_nits=hlg_peak_nits))
+        codes += count_luma(luma[active.top : active.bottom, active.left : active.right], bit_depth=signal.bit_depth.value)
         progress(len(prints))
-    return Scan(np.stack(prints), np.stack(edges), tuple(times), tuple(levels))
+    return Scan(np.stack(prints), np.stack(edges), tuple(times), tuple(levels), codes)
 
 
 def track_spans(track: Track, signal: Signal) -> tuple[PictureSpan, ...]:

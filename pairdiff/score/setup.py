@@ -21,6 +21,7 @@ from pairdiff._records import FloatArray, FreeFit, Setup, SetupUncertainty
 from pairdiff._settings import Settings
 from pairdiff.light.ictcp import RGB_TO_LMS
 from pairdiff.light.primaries import conversion_matrix
+from pairdiff.light.transfer import nits_to_bt1886, pq_to_nits
 from pairdiff.score._setup_kernels import sdr_intensity
 from pairdiff.score.places import find_places
 from pairdiff.score.pooling import ShotDraws
@@ -57,6 +58,8 @@ RESIDUAL_QUANTILE = 0.95
 """Quantile over tone bins of what the free fit leaves (own)."""
 TONE_ENDS = (0.05, 0.95)
 """Between which shares of the places the range of tone is taken (own)."""
+GREY_WHITE_NITS = 100.0
+"""White at which a colour's equal grey is taken; it hardly matters (own)."""
 GAIN_GAMMA = 2.4
 """Gamma of the set-up `gain` (ITU-R BT.1886)."""
 LEAST_MIDTONES = 0.02
@@ -152,7 +155,7 @@ def leave_out_top(sample: FitSample) -> FitSample:
     for share in TOP_SHARES:
         keep = level <= share * top
         if keep.mean() >= LEAST_BELOW_TOP and _span_jnd(sample.hdr_intensity[keep]) >= LEAST_SPAN_JND:
-            return _part(sample, keep)
+            return part_of(sample, keep)
     return sample
 
 
@@ -169,12 +172,36 @@ def _fit_fitted_part(sample: FitSample) -> tuple[FitSample, tuple[float, float]]
     return below, _fit_white_gamma(below, FREE_BOUNDS)
 
 
+def fit_power_law(sample: FitSample, *, places: int) -> tuple[float, float, float]:
+    """White (cd/m2) and gamma that leave the least without the set's bounds, below the title's top, and what they leave.
+
+    Parameters
+    ----------
+    sample : places of matched pictures.
+    places : of them that the fit sees, at most; evenly thinned.
+
+    Returns
+    -------
+    White, gamma, and the 95th percentile over tone bins of |dI| x 720.
+    """
+    part = _thin(leave_out_top(sample), places)
+    white, gamma = _fit_white_gamma(part, FREE_BOUNDS)
+    return white, gamma, _residual_jnd(part, white, gamma)
+
+
+def grey_signal(code: FloatArray) -> NDArray[np.float64]:
+    """SDR signal of the grey that has the same intensity, at gamma 2.4; (n, 3) to (n,)."""
+    intensity = sdr_intensity(_log_code(np.asarray(code, np.float64)), _to_lm(), float(np.log(GREY_WHITE_NITS)), GAIN_GAMMA)
+    return np.asarray(nits_to_bt1886(pq_to_nits(np.clip(intensity, 0, 1)), white_nits=GREY_WHITE_NITS, gamma=GAIN_GAMMA))
+
+
 def _span_jnd(intensity: NDArray[np.float64]) -> float:
     low, high = np.quantile(intensity, TONE_ENDS)
     return float(high - low) * JND_PER_INTENSITY
 
 
-def _part(sample: FitSample, keep: NDArray[np.bool_] | slice) -> FitSample:
+def part_of(sample: FitSample, keep: NDArray[np.bool_] | slice) -> FitSample:
+    """Some places of a sample."""
     return FitSample(sample.hdr_intensity[keep], sample.sdr_code[keep], sample.picture[keep], sample.shot, sample.noise_jnd)
 
 
@@ -234,7 +261,7 @@ def _fit_white_gamma(sample: FitSample, bounds: Sequence[tuple[float, float]]) -
 
 
 def _thin(sample: FitSample, count: int) -> FitSample:
-    return _part(sample, slice(None, None, max(sample.hdr_intensity.size // count, 1)))
+    return part_of(sample, slice(None, None, max(sample.hdr_intensity.size // count, 1)))
 
 
 def _mean_residual(sample: FitSample) -> Callable[[Point], float]:
@@ -258,7 +285,7 @@ def keep_midtones(sample: FitSample) -> FitSample:
     top = float(np.quantile(sample.sdr_code.max(-1), 0.999))
     level = sample.sdr_code.max(-1) / max(top, 1e-6)
     keep = (level > MIDTONE_CODES[0]) & (level < MIDTONE_CODES[1])
-    return _part(sample, keep) if keep.mean() >= LEAST_MIDTONES else sample
+    return part_of(sample, keep) if keep.mean() >= LEAST_MIDTONES else sample
 
 
 def fit_gain(sample: FitSample, settings: Settings) -> tuple[float, bool]:

@@ -78,6 +78,7 @@ def comparison_to_document(comparison: Comparison) -> Document:
         "difference": comparison.difference,
         "hdr_peak": comparison.hdr_peak,
         "contaminants": comparison.contaminants,
+        "signal_check": comparison.signal_check,
         "headroom": _headroom(comparison.headroom),
         "recovered": comparison.recovered,
         "shadows": comparison.shadows,

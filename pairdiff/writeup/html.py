@@ -287,6 +287,8 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "charts": _charts(result, frames),
         "support_rows": _support_rows(result),
         "support_notes": _support_notes(result),
+        "signal_cautions": (result.get("signal_check") or {}).get("cautions", []),
+        "stamps": _stamps(result),
         "signs_unmeasured": _signs_unmeasured(result),
         "sign_rows": [_sign_row(sign) for sign in result["origin_signs"]],
         "colour_bands": _colour_bands(result),
@@ -320,6 +322,17 @@ def _contaminants(result: Document) -> Document:
 def _support_notes(result: Document) -> list[str]:
     """What support cannot know where few scenes were seen."""
     return caution_few_shots(result["run"]["coverage"]["shots"]) if result["verdict"]["support"] else []
+
+
+def _stamps(result: Document) -> list[str]:
+    """What a reader must know before any figure: what was taken from an option instead of the file, and what the file holds unapplied."""
+    stamps = []
+    for side in SIDES:
+        stated = [(field.replace("_", " "), fact["value"]) for field, fact in result[side]["signal"].items() if fact["source"] == "option"]
+        stamps += [f"{side.upper()} {field} taken as {say_fact(value)}, as the user states" for field, value in stated]
+        unapplied = "; ".join(result[side]["declared"].get("dynamic", []))
+        stamps += [f"{side.upper()} holds what was not applied ({unapplied})"] if unapplied else []
+    return stamps
 
 
 def _signs_unmeasured(result: Document) -> str:

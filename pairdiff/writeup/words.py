@@ -97,6 +97,8 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     head = f"{comparison.title}: {verdict.words}"
     lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
     notes = [f"Note: {note}" for note in say_in_short(*(_as_mapping(one) for one in (comparison.hdr_peak, comparison.contaminants)))]
+    check = comparison.signal_check
+    notes += [f"Caution: {note}" for note in (check.cautions if check else ())]
     notes += [f"Note: {say_prose(note)}" for note in (*comparison.coverage.notes, *comparison.alignment.notes)]
     if verdict.support:
         notes += [f"Caution: {note}" for note in caution_few_shots(comparison.coverage.shots)]

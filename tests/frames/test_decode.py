@@ -10,11 +10,11 @@ import av
 import numpy as np
 import pytest
 
-from pairdiff._errors import DecodeFailed
+from pairdiff._errors import DecodeFailed, SignalUnresolved
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.decode import FaultMet, FrameReader, planes_of_picture, read_frames_at
-from tests._clips import SDR_TAGS, encode_clip, moving_planes, spoil_packets
+from tests._clips import MASTERING, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes, spoil_packets
 
 COUNT = 48
 TAGGED = replace(Settings(), hdr_transfer="pq", hdr_primaries="bt2020", hdr_matrix="bt2020-ncl")
@@ -325,3 +325,58 @@ def test_gbr_planes_come_out_as_red_green_blue():
     for plane, value in zip(picture.planes, (2, 3, 1), strict=True):
         np.frombuffer(plane, np.uint8)[:] = value
     assert [int(plane[0, 0]) for plane in planes_of_picture(picture)] == [1, 2, 3]
+
+
+# ------------------------------------------------------------- what changes in the middle of a stream
+
+
+def join_streams(path, *parts):
+    """Elementary streams one behind the other, as an editor that copies them makes it."""
+    path.write_bytes(b"".join(part.read_bytes() for part in parts))
+    return path
+
+
+def encode_h264(path, tags):
+    return encode_clip(path, moving_planes(12, bits=8), codec="libx264", pix_fmt="yuv420p", tags=tags)
+
+
+@pytest.mark.parametrize(
+    ("later", "words"),
+    [
+        ((9, 16, 9, 1), ["changes its transfer at 0.480 s", "from bt1886 (code point 1) to pq (code point 16)", "--sdr-transfer bt1886"]),
+        ((1, 1, 1, 2), ["changes its range at 0.480 s", "from narrow to full", "--sdr-range narrow"]),
+    ],
+)
+def test_tags_that_change_in_the_middle_are_refused_with_the_place_and_the_option(folder, later, words):
+    path = join_streams(folder / "joined.h264", encode_h264(folder / "a.h264", SDR_TAGS), encode_h264(folder / "b.h264", later))
+    release = probe_release(path, side="sdr", settings=Settings())
+    with FrameReader(release) as reader, pytest.raises(SignalUnresolved) as refusal:
+        list(reader)
+    assert [word for word in words if word not in str(refusal.value)] == [], refusal.value
+    stated = probe_release(
+        path, side="sdr", settings=Settings(sdr_transfer="bt1886", sdr_primaries="bt709", sdr_matrix="bt709", sdr_range="narrow")
+    )
+    with FrameReader(stated) as reader:
+        assert len(list(reader)) == 24
+
+
+def test_a_stream_that_falls_silent_about_its_tags_goes_on(folder):
+    path = join_streams(folder / "silent.h264", encode_h264(folder / "c.h264", SDR_TAGS), encode_h264(folder / "d.h264", (2, 2, 2, 1)))
+    with FrameReader(probe_release(path, side="sdr", settings=Settings())) as reader:
+        assert len(list(reader)) == 24
+    assert reader.changes == []
+
+
+def test_declared_levels_that_change_in_the_middle_are_told_once(folder):
+    parts = [
+        encode_clip(
+            folder / f"{level}.hevc", moving_planes(12), tags=PQ_TAGS, params=f"{MASTERING}:max-cll={level},200:hdr10=1:repeat-headers=1"
+        )
+        for level in (600, 900)
+    ]
+    with FrameReader(probe(join_streams(folder / "levels.hevc", *parts))) as reader:
+        assert len(list(reader)) == 24
+    (change,) = reader.changes
+    assert "changes at 0.480 s" in change
+    assert "MaxCLL 600, MaxFALL 200 cd/m2" in change
+    assert "becomes MaxCLL 900, MaxFALL 200 cd/m2" in change

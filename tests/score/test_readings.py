@@ -1,0 +1,188 @@
+"""Mix-ups are made with colour-science's transfer functions (BT.2100 PQ and HLG); ranges by the arithmetic of BT.709-6 item 5."""
+
+from fractions import Fraction
+
+import colour
+import numpy as np
+import pytest
+
+from pairdiff._records import Fact, Signal
+from pairdiff.score.readings import RangeSign, check_readings, count_luma, read_range
+from pairdiff.score.setup import FitSample
+from tests.score._pairs import make_signal, relabel
+
+PEAK_NITS = 1000.0
+
+
+def signal(transfer, code_range="narrow"):
+    def fact(value):
+        return Fact(value, "container", False)
+
+    return Signal(
+        transfer=fact(transfer),
+        primaries=fact("bt2020" if transfer != "bt1886" else "bt709"),
+        matrix=fact("bt709"),
+        range=fact(code_range),
+        bit_depth=fact(10),
+        chroma_sampling=fact("420"),
+        chroma_siting=fact("left"),
+        width=fact(640),
+        height=fact(360),
+        sample_aspect=fact(Fraction(1)),
+        frame_rate=fact(Fraction(24)),
+    )
+
+
+def to_pq(nits):
+    return colour.models.eotf_inverse_ST2084(np.clip(nits, 0, 10_000))
+
+
+def from_pq(code):
+    return colour.models.eotf_ST2084(np.clip(code, 0, 1))
+
+
+def to_hlg(nits):
+    with np.errstate(invalid="ignore"):  # colour-science takes the logarithm of what it then does not use
+        return colour.models.eotf_inverse_BT2100_HLG(np.clip(nits, 0, PEAK_NITS), L_W=PEAK_NITS)
+
+
+def from_hlg(code):
+    return colour.models.eotf_BT2100_HLG(code, L_W=PEAK_NITS)
+
+
+def as_full(code):
+    """What narrow codes become that are read as full."""
+    return (219 * code + 16) / 255
+
+
+def as_narrow(code):
+    """What full codes become that are read as narrow."""
+    return np.maximum((255 * code - 16) / 219, 0)
+
+
+def same(values):
+    return values
+
+
+def make_pair(*, hdr=same, sdr=same, white=203.0, gamma=2.4, lift=1.6):
+    """A pair that agrees below SDR white and whose highlights rise; `hdr` acts on its light, `sdr` on its signal."""
+    signals = np.stack([make_signal(seed)[::7, ::7].reshape(-1, 3) for seed in range(4)]).astype(np.float64)
+    light = relabel(signals, white_nits=white, gamma=gamma)
+    level = light.max(-1, keepdims=True) / white
+    light = light * (1 + (lift - 1) * np.clip((level - 0.6) / 0.4, 0, 1) ** 2)
+    intensity = colour.RGB_to_ICtCp(np.maximum(hdr(light), 0))[..., 0]
+    owner = np.repeat(np.arange(4), signals.shape[1])
+    return FitSample(intensity.reshape(-1), np.asarray(sdr(signals)).reshape(-1, 3), owner, np.arange(4), 0.3)
+
+
+def check(sample, hdr="pq", sdr_range="narrow", hdr_range="narrow", signs=(None, None)):
+    return check_readings(sample, signal(hdr, hdr_range), signal("bt1886", sdr_range), signs=signs, hlg_peak_nits=PEAK_NITS)
+
+
+@pytest.mark.parametrize(("white", "gamma"), [(71.0, 2.05), (150.0, 2.4), (290.0, 2.55), (700.0, 2.3)])
+@pytest.mark.parametrize("hdr", ["pq", "hlg"])
+def test_a_pair_that_is_read_as_it_was_made_fits(white, gamma, hdr):
+    found = check(make_pair(white=white, gamma=gamma), hdr=hdr)
+    assert (found.state, found.better) == ("fits", ())
+    assert found.as_read.white_nits == pytest.approx(white, rel=0.03)
+    assert found.as_read.gamma == pytest.approx(gamma, abs=0.06)
+
+
+@pytest.mark.parametrize("white", [110.0, 203.0, 290.0])
+def test_hlg_that_is_read_as_pq_is_contradicted(white):
+    found = check(make_pair(white=white, hdr=lambda nits: from_pq(to_hlg(nits))), hdr="pq")
+    assert found.state == "contradicted"
+    assert ("hdr", "transfer", "hlg") in {(one.side, one.field, one.value) for one in found.better}
+    assert found.as_read.gamma > 3.2
+    hlg = next(one for one in found.better if one.value == "hlg")
+    assert hlg.white_nits == pytest.approx(white, rel=0.05)
+
+
+@pytest.mark.parametrize("white", [110.0, 203.0, 290.0])
+def test_pq_that_is_read_as_hlg_is_contradicted(white):
+    found = check(make_pair(white=white, hdr=lambda nits: from_hlg(to_pq(nits))), hdr="hlg")
+    assert found.state == "contradicted"
+    assert ("hdr", "transfer", "pq") in {(one.side, one.field, one.value) for one in found.better}
+
+
+def test_an_sdr_signal_that_is_read_as_pq_is_contradicted():
+    found = check(make_pair(white=100.0, lift=1.0, hdr=lambda nits: from_pq((np.maximum(nits, 0) / 100) ** (1 / 2.4))), hdr="pq")
+    assert found.state == "contradicted"
+    assert {"bt1886"} <= {one.value for one in found.better}
+
+
+def test_a_pq_signal_that_is_read_as_sdr_is_contradicted():
+    sample = make_pair(sdr=lambda signals: to_pq(relabel(signals, white_nits=203.0, gamma=2.4)))
+    found = check(sample)
+    assert found.state == "contradicted"
+    assert ("sdr", "transfer", "pq") in {(one.side, one.field, one.value) for one in found.better}
+
+
+@pytest.mark.parametrize(
+    ("sample", "ranges", "side", "right"),
+    [
+        (make_pair(sdr=as_narrow), {}, "sdr", "full"),
+        (make_pair(sdr=as_full), {"sdr_range": "full"}, "sdr", "narrow"),
+    ],
+)
+def test_an_sdr_read_in_the_wrong_range_is_doubted_and_with_its_codes_contradicted(sample, ranges, side, right):
+    doubted = check(sample, **ranges)
+    assert doubted.state == "doubtful"
+    assert (doubted.better[0].side, doubted.better[0].field, doubted.better[0].value) == (side, "range", right)
+    sure = check(sample, signs=(None, RangeSign(right, 0.05)), **ranges)
+    assert sure.state == "contradicted"
+    assert sure.ranges == (("sdr", right),)
+
+
+def test_codes_alone_make_a_range_doubtful():
+    found = check(make_pair(), signs=(RangeSign("full", 0.05), None))
+    assert (found.state, found.better, found.ranges) == ("doubtful", (), (("hdr", "full"),))
+
+
+def test_pictures_of_one_tone_tell_nothing():
+    flat = make_pair()
+    flat = FitSample(np.full_like(flat.hdr_intensity, 0.4), np.full_like(flat.sdr_code, 0.5), flat.picture, flat.shot, 0.3)
+    found = check(flat)
+    assert (found.status, found.state, found.as_read) == ("cannot_tell", "fits", None)
+
+
+# ------------------------------------------------------------- codes of one release
+
+
+def dark_film(rng, *, narrow):
+    """8-bit luma of a film with black in it."""
+    shade = np.clip(rng.gamma(1.2, 0.12, size=(400, 400)) - 0.02, 0, 1)
+    return np.round(16 + 219 * shade if narrow else 255 * shade).astype(np.uint8)
+
+
+@pytest.mark.parametrize("narrow", [True, False])
+@pytest.mark.parametrize("bit_depth", [8, 10, 12])
+def test_the_range_of_a_film_with_black_in_it_is_told(narrow, bit_depth):
+    luma = dark_film(np.random.default_rng(4), narrow=narrow).astype(np.uint16) << (bit_depth - 8)
+    codes = count_luma(luma, bit_depth=bit_depth)
+    assert codes.shape == (256,)
+    assert codes.sum() == 100 * 100
+    assert read_range(codes, code_range="narrow" if narrow else "full") is None
+    sign = read_range(codes, code_range="full" if narrow else "narrow")
+    assert sign is not None
+    assert sign.looks == ("narrow" if narrow else "full")
+
+
+def test_what_a_codec_rings_below_black_is_no_sign_of_the_full_range():
+    rng = np.random.default_rng(5)
+    luma = dark_film(rng, narrow=True).astype(np.int64)
+    ringing = np.where(rng.random(luma.shape) < 0.05, luma - rng.integers(0, 8, luma.shape), luma)
+    assert read_range(count_luma(np.clip(ringing, 1, 254).astype(np.uint8), bit_depth=8), code_range="narrow") is None
+
+
+def test_a_film_without_black_says_nothing_of_its_range():
+    bright = np.full((400, 400), 120, np.uint8)
+    bright[:200] = 90
+    for code_range in ("narrow", "full"):
+        assert read_range(count_luma(bright, bit_depth=8), code_range=code_range) is None
+    assert read_range(np.zeros(256, np.int64), code_range="full") is None
+
+
+def test_a_full_range_film_that_fades_in_from_a_raised_black_is_no_narrow_one():
+    ramp = np.random.default_rng(6).uniform(16, 250, (800, 800)).astype(np.uint8)
+    assert read_range(count_luma(ramp, bit_depth=8), code_range="full") is None

@@ -1,0 +1,141 @@
+"""Files whose tags are wrong, as they come from a careless remux: coded one way, tagged another, compared from the command line."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import colour
+import numpy as np
+import pytest
+
+from tests._clips import PQ_TAGS, SDR_TAGS, Planes, encode_clip
+from tests.score._pairs import make_signal, relabel
+from tests.whole._films import BT709, BT2020, Floats, light_to_pq, planes_of_signal
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+FULL_SDR_TAGS = (1, 1, 1, 2)
+SHOTS, FRAMES, TURN = 4, 12, 8
+
+
+def film(make: Callable[[Floats], Floats], *, bits: int) -> Iterator[Planes]:
+    """Four shots that turn, as planes of what `make` makes of the SDR signal."""
+    for seed in range(SHOTS):
+        signal = np.round(make_signal(seed).astype(np.float64) * 219) / 219
+        signal[:, : signal.shape[1] // 12] = 0  # a post in the dark: without black a film does not tell its range
+        still = np.asarray(make(signal))
+        for number in range(FRAMES):
+            turned = np.roll(still, -number * TURN, axis=1)
+            weights, siting = (BT2020, "top-left") if bits > 8 else (BT709, "left")
+            yield planes_of_signal(turned, weights=weights, bits=bits, siting=siting)
+
+
+def hdr_light(signal: Floats) -> Floats:
+    """Light of a grade whose highlights rise above white 203 cd/m2."""
+    light = relabel(signal, white_nits=203.0, gamma=2.4)
+    level = light.max(-1, keepdims=True) / 203.0
+    return np.asarray(light * (1 + 1.5 * np.clip((level - 0.6) / 0.4, 0, 1) ** 2))
+
+
+def to_hlg(signal: Floats) -> Floats:
+    """HLG signal of that light at 1000 cd/m2, by colour-science (BT.2100)."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(colour.models.eotf_inverse_BT2100_HLG(np.clip(hdr_light(signal), 1e-4, 1000), L_W=1000))
+
+
+def as_full(signal: Floats) -> Floats:
+    """What makes a coder of narrow codes write full ones."""
+    return np.asarray((255 * signal - 16) / 219)
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Releases by what is in them.
+
+    `hdr` and `sdr` are what they say; `hlg` and `sdr-pq` (an SDR signal) are tagged PQ; `full` has full codes and is tagged narrow,
+    `narrow` the other way round.
+    """
+    folder = tmp_path_factory.mktemp("tags")
+
+    def hdr(name: str, make: Callable[[Floats], Floats]) -> Path:
+        return encode_clip(folder / f"{name}.mkv", film(make, bits=10), tags=PQ_TAGS, options={"crf": "16"})
+
+    def sdr(name: str, make: Callable[[Floats], Floats], tags: tuple[int, int, int, int]) -> Path:
+        planes = film(make, bits=8)
+        return encode_clip(folder / f"{name}.mkv", planes, codec="libx264", pix_fmt="yuv420p", tags=tags, options={"crf": "16"})
+
+    return {
+        "hdr": hdr("hdr", lambda signal: light_to_pq(hdr_light(signal))),
+        "hlg": hdr("hlg", to_hlg),
+        "sdr-pq": hdr("sdr-pq", lambda signal: signal),
+        "sdr": sdr("sdr", lambda signal: signal, SDR_TAGS),
+        "full": sdr("full", as_full, SDR_TAGS),
+        "narrow": sdr("narrow", lambda signal: signal, FULL_SDR_TAGS),
+    }
+
+
+@pytest.mark.parametrize(
+    ("hdr", "sdr", "words"),
+    [
+        ("hlg", "sdr", ["do not fit the way they are read", "--hdr-transfer hlg", "--hdr-transfer pq"]),
+        ("sdr-pq", "sdr", ["do not fit the way they are read", "it is no HDR release then"]),
+        ("hdr", "full", ["do not fit the way they are read", "--sdr-range full", "--sdr-range narrow"]),
+        ("hdr", "narrow", ["do not fit the way they are read", "--sdr-range narrow", "--sdr-range full"]),
+    ],
+)
+def test_levels_that_contradict_the_tags_stop_the_run_and_name_the_option(
+    files: dict[str, Path], hdr: str, sdr: str, words: list[str], run_pairdiff: Run, tmp_path: Path
+) -> None:
+    done = run_pairdiff("compare", files[hdr], files[sdr], "--out", tmp_path / "out")
+    assert done.returncode == 3, done.stderr
+    assert [word for word in words if word not in done.stderr] == [], done.stderr
+    assert "Traceback" not in done.stderr
+    assert not list(tmp_path.rglob("result.json"))
+
+
+def compare(run_pairdiff: Run, out: Path, *words: object) -> dict[str, object]:
+    done = run_pairdiff("compare", *words, "--out", out)
+    assert done.returncode == 0, done.stderr
+    result: dict[str, object] = json.loads((out / "result.json").read_text(encoding="utf-8"))
+    return result
+
+
+@pytest.mark.parametrize(
+    ("hdr", "sdr", "option"),
+    [
+        ("hlg", "sdr", ("--hdr-transfer", "hlg")),
+        ("hdr", "full", ("--sdr-range", "full")),
+        ("hdr", "narrow", ("--sdr-range", "narrow")),
+    ],
+)
+def test_the_option_that_is_named_makes_the_pair_what_it_is(
+    files: dict[str, Path], hdr: str, sdr: str, option: tuple[str, str], run_pairdiff: Run, tmp_path: Path
+) -> None:
+    right = compare(run_pairdiff, tmp_path / "right", files["hdr"], files["sdr"])
+    mended = compare(run_pairdiff, tmp_path / "mended", files[hdr], files[sdr], *option)
+    assert right["signal_check"]["state"] == mended["signal_check"]["state"] == "fits"
+    assert mended["verdict"]["label"] == right["verdict"]["label"]
+    assert mended["headroom"]["stops"] == pytest.approx(right["headroom"]["stops"], abs=0.1)
+    assert mended["setup"]["white_nits"] == pytest.approx(right["setup"]["white_nits"], rel=0.02)
+
+
+def test_a_tag_that_the_user_stands_by_is_measured_with_a_caution_on_the_page(
+    files: dict[str, Path], run_pairdiff: Run, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    done = run_pairdiff("compare", files["hlg"], files["sdr"], "--hdr-transfer", "pq", "--out", out)
+    assert done.returncode == 0, done.stderr
+    assert "Caution: The levels of the two releases do not fit the way they are read." in done.stdout
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "do not fit the way they are read" in page
+    assert "HDR transfer taken as PQ, as the user states" in page.replace("pq, as", "PQ, as")
+
+
+def test_one_release_alone_is_told_of_by_its_codes(files: dict[str, Path], run_pairdiff: Run) -> None:
+    for name, caution in (("full", "--sdr-range full"), ("narrow", "--sdr-range narrow")):
+        done = run_pairdiff("measure", files[name])
+        assert done.returncode == 0, done.stderr
+        assert caution in done.stdout
+    assert "--sdr-range" not in run_pairdiff("measure", files["sdr"]).stdout

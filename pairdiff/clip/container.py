@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from fractions import Fraction
+from functools import cache
 from typing import Any
 
 import av
@@ -19,6 +20,20 @@ from pairdiff._errors import InputRefused, UsageError
 ATTACHED_PICTURE = 0x0400  # AV_DISPOSITION_ATTACHED_PIC
 TEXT_FORMATS = ("tty", "bin", "xbin", "idf", "adf")
 SIDES = {"hdr": "HDR", "sdr": "SDR"}
+OPENS_OTHERS = (
+    *("hls", "concat", "dash", "imf", "webm_dash_manifest", "vobsub"),  # lists of other files and addresses
+    *("rtp", "rtsp", "sdp", "sap", "lavfi"),  # the network, and made-up pictures
+    *("alsa", "fbdev", "kmsgrab", "video4linux2,v4l2", "x11grab"),  # devices
+)
+"""Formats that make the library open what a file names, and not the file alone. None of them is ever taken."""
+LISTS = {
+    b"#EXTM3U": "HLS playlist",
+    b"<MPD": "DASH manifest",
+    b"ffconcat": "list of files",
+    b"<AssetMap": "package list",
+    b"v=0": "session description",
+}
+"""How such lists begin, for the message."""
 
 
 def _accept_unknown_kind(cls: Any, value: object) -> Any:
@@ -69,8 +84,10 @@ def open_container(path: str, *, side: str, options: Mapping[str, str] | None = 
         When the file cannot be opened as video; see `check_path` for the rest.
     """
     check_path(path, side=side)
+    # a picture's name with a number in it must not stand for many files
+    guarded = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none", **(options or {})}
     try:
-        container = av.open(os.path.abspath(path), options=dict(options or {}))
+        container = av.open(os.path.abspath(path), options=guarded)
     except av.error.FFmpegError as error:
         raise InputRefused(_why_not_open(path, side, error)) from error
     try:
@@ -81,14 +98,33 @@ def open_container(path: str, *, side: str, options: Mapping[str, str] | None = 
         container.close()
 
 
+@cache
+def _safe_formats() -> str:
+    """Every format that the library reads from one file alone."""
+    return ",".join(name for name in sorted(av.formats_available) if name not in OPENS_OTHERS)
+
+
 def _why_not_open(path: str, side: str, error: av.error.FFmpegError) -> str:
     name = f"The {SIDES[side]} release {path}"
+    if kind := _names_others(path):
+        return (
+            f"{name} is a list that names other files ({kind}), not video. Only what you name is ever opened: give the video files "
+            "themselves."
+        )
     if _lacks_index(path):
         return (
             f"{name} is an MP4 or MOV file with no index: its `moov` box is missing, most likely because the file is cut off. "
             "No picture can be found without it. Copy or download the file again."
         )
     return f"{name} is not video that can be read ({error.strerror}). Give a video file, such as Matroska, MP4, MOV or MPEG-TS."
+
+
+def _names_others(path: str) -> str | None:
+    """What kind of list of other files a text file is; None for anything else."""
+    with open(path, "rb") as file:
+        head = file.read(1024).lstrip(b"\xef\xbb\xbf \t\r\n")
+    found = [kind for start, kind in LISTS.items() if head.startswith(start) or (start.startswith(b"<") and start in head)]
+    return found[0] if found else None
 
 
 def _lacks_index(path: str) -> bool:

@@ -9,6 +9,7 @@ from fractions import Fraction
 from types import SimpleNamespace
 
 import av
+import cv2
 import numpy as np
 import pytest
 from av.stream import Disposition
@@ -19,6 +20,7 @@ from pairdiff._settings import Settings
 from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, probe_alone, probe_release
 from pairdiff.clip.signalling import Tags
+from pairdiff.frames.decode import FrameReader
 from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes
 
 
@@ -253,6 +255,39 @@ def test_a_broken_link_is_refused(tmp_path):
     (tmp_path / "link.mkv").symlink_to(tmp_path / "gone.mkv")
     with pytest.raises(InputRefused, match="is not a regular file"):
         probe(tmp_path / "link.mkv")
+
+
+LISTS = {
+    "film.m3u8": ("#EXTM3U\n#EXT-X-TARGETDURATION:2\n#EXT-X-MEDIA-SEQUENCE:0\n#EXTINF:0.5,\n{other}\n#EXT-X-ENDLIST\n", "HLS playlist"),
+    "film.mkv": ("\ufeff#EXTM3U\n#EXT-X-TARGETDURATION:2\n#EXTINF:0.5,\n{other}\n#EXT-X-ENDLIST\n", "HLS playlist"),
+    "film.txt": ("ffconcat version 1.0\nfile '{other}'\n", "list of files"),
+    "film.mpd": ("<?xml version='1.0'?><MPD type='static'><Period><BaseURL>{other}</BaseURL></Period></MPD>", "DASH manifest"),
+    "film.sdp": ("v=0\no=- 0 0 IN IP4 127.0.0.1\nm=video 5004 RTP/AVP 96\n", "session description"),
+}
+
+
+@pytest.mark.parametrize("name", LISTS)
+def test_a_list_of_other_files_is_never_followed(tmp_path, name):
+    """Common practice, no source: what a file names is not what the user named."""
+    encode_clip(tmp_path / "other.ts", moving_planes(4))
+    text, kind = LISTS[name]
+    (tmp_path / name).write_text(text.format(other="other.ts"), encoding="utf-8")
+    with pytest.raises(InputRefused, match=rf"is a list that names other files \({kind}\).*give the video files themselves"):
+        probe_release(tmp_path / name, side="hdr", settings=Settings())
+
+
+@pytest.mark.parametrize("ending", ["mkv", "png"])
+def test_a_name_with_a_number_in_it_stands_for_that_file_alone(tmp_path, ending):
+    (tmp_path / "black.png").write_bytes(cv2.imencode(".png", np.zeros((64, 64, 3), np.uint8))[1].tobytes())
+    for number in range(3):
+        if ending == "mkv":
+            encode_clip(tmp_path / f"shot{number:03d}.mkv", moving_planes(4))
+        else:
+            (tmp_path / f"shot{number:03d}.png").write_bytes((tmp_path / "black.png").read_bytes())
+    odd = (tmp_path / f"shot000.{ending}").rename(tmp_path / f"shot%03d.{ending}")
+    stated = Settings(sdr_transfer="bt1886", sdr_primaries="bt709")
+    with FrameReader(probe_release(odd, side="sdr" if ending == "png" else "hdr", settings=stated)) as reader:
+        assert len(list(reader)) == (1 if ending == "png" else 4)
 
 
 def test_a_text_file_is_refused(tmp_path):

@@ -2,7 +2,7 @@
 
 import sys
 
-from pairdiff._cli import main
+from pairdiff._watch import main
 
 if __name__ == "__main__":
     sys.exit(main())

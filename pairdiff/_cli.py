@@ -25,6 +25,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 import pairdiff
+from pairdiff._beat import announce_limits
 from pairdiff._errors import OutputRefused, PairdiffError, UsageError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, say_option, setting_kinds
@@ -32,7 +33,7 @@ from pairdiff._settings_file import make_settings, say_option, setting_kinds
 FAULT = 1
 INTERRUPTED = 130
 
-GROUPS_OF = {"measure": ("signal",), "align": ("signal", "matching", "canvas")}
+GROUPS_OF = {"measure": ("signal", "limits"), "align": ("signal", "matching", "canvas", "limits")}
 """Groups of settings that a command works by; every group where it is not listed."""
 
 app = typer.Typer(
@@ -107,7 +108,8 @@ def _command(function: Callable[..., None]) -> Callable[..., None]:
         with _Refusals(debug=debug, earlier=_find_earlier(stated.get("out"))):
             if takes_settings:
                 file, overrides = stated.pop("settings_file"), {name: stated.pop(name) for name in names}
-                stated["settings"] = make_settings(file, overrides)
+                stated["settings"] = settings = make_settings(file, overrides)
+                announce_limits(limit_s=settings.decode_limit_s, memory_limit_bytes=settings.memory_limit_gib * 2**30)
             function(**stated)
 
     added = [*(_settings_parameters(groups) if takes_settings else ()), _debug_parameter()]

@@ -202,3 +202,8 @@ class Settings:
     threshold_spread: float = option(
         0.2, "verdict", "How far each threshold is varied in those draws, as a share of itself (of a signal: of its light)."
     )
+
+    # limits: what a file may take of the machine
+    decode_limit_s: float = option(20.0, "limits", "Longest that a decoder may work on one piece of a file, s; then the run is given up.")
+    memory_limit_gib: float = option(8.0, "limits", "Most memory that a run may take, GiB; then it is given up.")
+    picture_limit_megapixels: float = option(80.0, "limits", "Largest picture that is measured, million pixels: 8K has 33.")

@@ -53,6 +53,7 @@ _LIMITS_BY_NAME: dict[str, tuple[float, float]] = {
     "power_law_gamma_most": (1, 10),
     "shadow_codes": (0, 20),
     "support_min": (0, 1),
+    "decode_limit_s": (1, 100_000),
     "support_draws": (1, 1_000_000),
     "threshold_spread": (0, 0.95),
 }
@@ -64,6 +65,8 @@ _LIMITS_BY_UNIT: dict[str, tuple[float, float]] = {
     "code": (0, 1.2),
     "degrees": (0, 20),
     "s": (0, 100_000),
+    "gib": (0.1, 10_000),
+    "megapixels": (0.001, 100_000),
 }
 _BOTH_OR_NEITHER = (("sdr_white", "sdr_gamma"),)
 _IN_ORDER = (

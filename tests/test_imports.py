@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "pairdiff"
 STAGES = ("clip", "frames", "light", "match", "score", "stills", "verdict", "writeup")
 # Files that every stage may use.
-GROUND = ("_records", "_settings", "_errors", "_checks")
+GROUND = ("_records", "_settings", "_errors", "_checks", "_beat")
 # Each big library has a home: the start of a file's path inside the package, or the end of its name.
 HOMES = {
     "av": ("clip/", "frames/", "writeup/", "_demo/"),
@@ -21,6 +21,7 @@ HOMES = {
     "matplotlib": ("writeup/",),
     "pyarrow": ("writeup/",),
     "numba": ("_kernels.py",),
+    "psutil": ("_watch.py",),
     "pycvvdp": ("score/second_opinion.py",),
     "torch": ("score/second_opinion.py",),
 }

@@ -15,6 +15,7 @@ from av.container import InputContainer
 from av.sidedata.sidedata import Type
 from av.video.stream import VideoStream
 
+from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused, UsageError
 
 ATTACHED_PICTURE = 0x0400  # AV_DISPOSITION_ATTACHED_PIC
@@ -87,7 +88,8 @@ def open_container(path: str, *, side: str, options: Mapping[str, str] | None = 
     # a picture's name with a number in it must not stand for many files
     guarded = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none", **(options or {})}
     try:
-        container = av.open(os.path.abspath(path), options=guarded)
+        with decoding(f"the head of {path}"):
+            container = av.open(os.path.abspath(path), options=guarded)
     except av.error.FFmpegError as error:
         raise InputRefused(_why_not_open(path, side, error)) from error
     try:

@@ -19,6 +19,7 @@ from av.video.format import VideoFormat
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
+from pairdiff._beat import decoding
 from pairdiff._errors import DecodeFailed, InputRefused, PairdiffError, SignalUnresolved
 from pairdiff._records import Fact, Release, Side, Signal
 from pairdiff._settings import Settings
@@ -99,7 +100,9 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     name = os.fspath(path)
     with open_container(name, side=side) as container:
         stream = choose_stream(container, path=name, side=side, wanted=getattr(settings, f"{side}_stream"))
+        _check_size(stream.codec_context.width, stream.codec_context.height, path=name, side=side, settings=settings)
         look = _look_at_pictures(container, stream, path=name, side=side)
+        _check_size(look.width, look.height, path=name, side=side, settings=settings)
         layers = _further_streams(container, stream)
         facts = _stream_facts(container, stream)
         index, codec, form = stream.index, stream.codec_context.codec.name, container.format.name
@@ -309,6 +312,16 @@ def check_pair(hdr: Release, sdr: Release) -> None:
         )
 
 
+def _check_size(width: int, height: int, *, path: str, side: Side, settings: Settings) -> None:
+    """Refuse pictures larger than the limit, before memory is spent on them."""
+    megapixels = width * height / 1e6
+    if megapixels > settings.picture_limit_megapixels:
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} has pictures of {width} x {height}, {megapixels:.3g} million pixels; the limit is "
+            f"{settings.picture_limit_megapixels:g} (--picture-limit-megapixels). Raise it if they are meant to be so large."
+        )
+
+
 def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: str, side: str) -> _Look:
     """Decode the first few pictures."""
     frames: list[VideoFrame] = []
@@ -320,7 +333,8 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
         if codec.name == "hevc" and count < PACKETS_LOOKED_AT and packet.size:
             units |= list_unit_types(bytes(packet), codec=codec)
         try:
-            frames += codec.decode(packet)
+            with decoding(path):
+                frames += codec.decode(packet)
         except av.error.FFmpegError:
             continue
         for frame in frames[-2:]:
@@ -401,7 +415,8 @@ def _read_bitstream(path: str, *, side: str, index: int) -> tuple[Tags, StaticMe
         decoder.width, decoder.height = known.width, known.height
         for packet in _packets(container, stream):
             try:
-                frames = decoder.decode(packet)
+                with decoding(path):
+                    frames = decoder.decode(packet)
             except (av.error.FFmpegError, ValueError):
                 continue
             for frame in frames:

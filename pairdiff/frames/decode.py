@@ -18,11 +18,13 @@ from typing import Any, TypeVar, cast
 import av
 import numpy as np
 from av.container import InputContainer
+from av.packet import Packet
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
+from pairdiff._beat import decoding
 from pairdiff._errors import DecodeFailed, SignalUnresolved
 from pairdiff._records import Damage, FieldOrder, Frame, Release
 from pairdiff.clip.container import SIDES, open_container, stated_duration_s, video_stream_at
@@ -351,7 +353,8 @@ def decode_pictures(
     faults = 0
     while faults < MOST_FAULTS_IN_A_ROW:
         try:
-            packet = next(packets, None)
+            with decoding(container.name):
+                packet = next(packets, None)
         except av.error.FFmpegError as error:
             on_fault("decode error", f"the container cannot be read on: {error.strerror}")
             packets = container.demux(stream)
@@ -361,11 +364,13 @@ def decode_pictures(
             return
         if checker is not None and packet.size:
             try:
-                checker.decode(packet)
+                with decoding(_say_packet(container, packet)):
+                    checker.decode(packet)
             except av.error.FFmpegError as error:
                 on_told(f"packets are not as they should be ({error.strerror}); the decoder goes on in them all the same")
         try:
-            pictures = stream.codec_context.decode(packet)
+            with decoding(_say_packet(container, packet)):
+                pictures = stream.codec_context.decode(packet)
         except av.error.EOFError:
             return
         except av.error.FFmpegError as error:
@@ -374,6 +379,13 @@ def decode_pictures(
             continue
         faults = 0
         yield from pictures
+
+
+def _say_packet(container: InputContainer, packet: Packet[Any]) -> str:
+    """The file, and where in it, for the message if decoding never comes back."""
+    if packet.pts is None or packet.time_base is None:
+        return container.name
+    return f"{container.name} near {float(packet.pts * packet.time_base):.1f} s"
 
 
 def stamp_s(picture: VideoFrame, release: Release) -> Fraction | None:

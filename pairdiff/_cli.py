@@ -48,8 +48,9 @@ app = typer.Typer(
     "5 output cannot be written, 130 interrupted.",
 )
 
-Hdr = Annotated[Path, typer.Argument(metavar="HDR", help="The HDR release (PQ or HLG): a video file.", show_default=False)]
-Sdr = Annotated[Path, typer.Argument(metavar="SDR", help="The SDR release: a video file.", show_default=False)]
+WHAT = "a video file, or a folder of numbered pictures"
+Hdr = Annotated[Path, typer.Argument(metavar="HDR", help=f"The HDR release (PQ or HLG): {WHAT}.", show_default=False)]
+Sdr = Annotated[Path, typer.Argument(metavar="SDR", help=f"The SDR release: {WHAT}.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result document on standard output, and nothing else there.")]
 Fresh = Annotated[bool, typer.Option("--fresh", help="Ignore anything kept from earlier runs.")]
 Full = Annotated[bool, typer.Option("--full", help="Look at everything: no sampling error, much slower.")]
@@ -187,7 +188,7 @@ def compare(
 
 @_command
 def measure(
-    release: Annotated[Path, typer.Argument(metavar="RELEASE", help="A video file, HDR or SDR.", show_default=False)],
+    release: Annotated[Path, typer.Argument(metavar="RELEASE", help=f"HDR or SDR: {WHAT}.", show_default=False)],
     settings: Settings,
     full: Full = False,
     survey: Survey = False,

@@ -139,6 +139,8 @@ class Release:
     field_joins: str = ""
     """A letter a frame, as in `pulldown.Pulldown`, once the film has been read: with which neighbour it is put together. Results leave it
     empty."""
+    stated_rate: Fraction | None = None
+    """Pictures a second that the user states of numbered pictures or a bare stream; None where the file has times or nothing is stated."""
     in_order: bool = False
     """Whether pictures are decoded one after another. A damaged stream of which several are decoded at a time comes out differently each
     time."""

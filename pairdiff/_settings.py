@@ -34,6 +34,12 @@ class Settings:
         None, "signal", "Code range of the HDR release; narrow is also called limited, TV or studio range.", "user", RANGES
     )
     hdr_siting: str | None = option(None, "signal", "Chroma siting of the HDR release.", "user", SITINGS)
+    hdr_frame_rate: str | None = option(
+        None,
+        "signal",
+        "Pictures a second of an HDR release that states none (numbered pictures, bare streams): 24, 24000/1001.",
+        "user",
+    )
     hdr_stream: int | None = option(None, "signal", "Number of the HDR video stream among the file's video streams, from 0.", "user")
     sdr_transfer: str | None = option(None, "signal", "Transfer of the SDR release.", "user", TRANSFERS)
     sdr_primaries: str | None = option(None, "signal", "Primaries of the SDR release.", "user", PRIMARIES)
@@ -42,6 +48,7 @@ class Settings:
         None, "signal", "Code range of the SDR release; narrow is also called limited, TV or studio range.", "user", RANGES
     )
     sdr_siting: str | None = option(None, "signal", "Chroma siting of the SDR release.", "user", SITINGS)
+    sdr_frame_rate: str | None = option(None, "signal", "The same of an SDR release.", "user")
     sdr_stream: int | None = option(None, "signal", "Number of the SDR video stream among the file's video streams, from 0.", "user")
     hlg_peak_nits: float = option(1000.0, "signal", "Peak of the display an HLG release is shown on, cd/m2.", "BT.2100 reference display")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from fractions import Fraction
 from functools import cache
 from typing import Any
@@ -17,10 +17,14 @@ from av.video.stream import VideoStream
 
 from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused, UsageError
+from pairdiff._records import Release
+from pairdiff.clip.sequence import find_sequence
 
 ATTACHED_PICTURE = 0x0400  # AV_DISPOSITION_ATTACHED_PIC
 TEXT_FORMATS = ("tty", "bin", "xbin", "idf", "adf")
 SIDES = {"hdr": "HDR", "sdr": "SDR"}
+ASSUMED_RATE = "24"
+"""Pictures a second of numbered pictures where nothing is stated: cinema's (common practice, no source)."""
 OPENS_OTHERS = (
     *("hls", "concat", "dash", "imf", "webm_dash_manifest", "vobsub"),  # lists of other files and addresses
     *("rtp", "rtsp", "sdp", "sap", "lavfi"),  # the network, and made-up pictures
@@ -50,18 +54,22 @@ Type._missing_ = classmethod(_accept_unknown_kind)  # type: ignore[assignment]
 
 
 def check_path(path: str, *, side: str) -> None:
-    """Refuse what is not a readable, non-empty file.
+    """Refuse what is neither a readable, non-empty file nor a film of numbered pictures.
 
     Raises
     ------
     InputRefused
-        Missing, a folder, not a file, empty, or not readable.
+        Missing, a folder without a film of pictures, not a file, empty, or not readable.
     """
     name = f"The {SIDES[side]} release {path}"
+    sequence = find_sequence(path, name=name)
+    if sequence is not None:
+        for picture in sequence.paths():
+            if not os.path.getsize(picture):
+                raise InputRefused(f"{name} holds an empty picture, {picture} (0 bytes). Copy or export it again.")
+        return
     if not os.path.lexists(path):
-        raise InputRefused(f"{name} does not exist. Check the path; a release is one video file on this machine.")
-    if os.path.isdir(path):
-        raise InputRefused(f"{name} is a folder, not a video file. Give the video file itself.")
+        raise InputRefused(f"{name} does not exist. Check the path; a release is a video file or a folder of pictures on this machine.")
     if not os.path.isfile(path):
         raise InputRefused(f"{name} is not a regular file (a broken link or a device). Give the video file itself.")
     try:
@@ -76,21 +84,48 @@ def check_path(path: str, *, side: str) -> None:
 
 
 @contextmanager
-def open_container(path: str, *, side: str, options: Mapping[str, str] | None = None) -> Iterator[InputContainer]:
-    """Open a file for reading and close it whatever happens (an unclosed container keeps hundreds of megabytes).
+def open_container(
+    path: str, *, side: str, rate: Fraction | None = None, options: Mapping[str, str] | None = None
+) -> Iterator[InputContainer]:
+    """Open a file, or a film of numbered pictures, for reading and close it whatever happens.
+
+    An unclosed container keeps hundreds of megabytes.
+
+    Parameters
+    ----------
+    path
+        Video file, folder of pictures, or pattern.
+    side
+        For the messages.
+    rate
+        Pictures a second, for what states none: numbered pictures and bare streams.
+    options
+        For the container, over this function's own.
 
     Raises
     ------
     InputRefused
         When the file cannot be opened as video; see `check_path` for the rest.
     """
-    check_path(path, side=side)
-    # a picture's name with a number in it must not stand for many files
-    guarded = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none", **(options or {})}
+    sequence = find_sequence(path, name=f"The {SIDES[side]} release {path}")
+    if sequence is None:
+        check_path(path, side=side)
+    # a picture's name with a number in it must not stand for many files, unless it was given for many
+    own = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none"}
+    if sequence is not None:
+        own |= {"pattern_type": "sequence", "start_number": str(sequence.first), "framerate": ASSUMED_RATE}
+    if rate is not None:
+        own["framerate"] = str(rate)
+    opened = os.path.abspath(path) if sequence is None else os.path.abspath(sequence.pattern)
     try:
         with decoding(f"the head of {path}"):
-            container = av.open(os.path.abspath(path), options=guarded)
+            container = av.open(opened, format=None if sequence is None else "image2", options=own | dict(options or {}))
     except av.error.FFmpegError as error:
+        if sequence is not None:
+            raise InputRefused(
+                f"The {SIDES[side]} release {path} holds pictures that cannot be read ({error.strerror}). Give PNG, TIFF, DPX or JPEG "
+                "pictures."
+            ) from error
         raise InputRefused(_why_not_open(path, side, error)) from error
     try:
         if container.format.name.split(",")[0] in TEXT_FORMATS:
@@ -98,6 +133,11 @@ def open_container(path: str, *, side: str, options: Mapping[str, str] | None = 
         yield container
     finally:
         container.close()
+
+
+def open_release(release: Release) -> AbstractContextManager[InputContainer]:
+    """Open a release that was probed, as it was opened then."""
+    return open_container(release.path, side=release.side, rate=release.stated_rate)
 
 
 @cache

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import cast
@@ -20,10 +20,10 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from pairdiff._beat import decoding
-from pairdiff._errors import DecodeFailed, InputRefused, PairdiffError, SignalUnresolved
+from pairdiff._errors import DecodeFailed, InputRefused, PairdiffError, SignalUnresolved, UsageError
 from pairdiff._records import Fact, Release, Side, Signal
 from pairdiff._settings import Settings
-from pairdiff.clip.container import ATTACHED_PICTURE, SIDES, choose_stream, open_container, stated_duration_s, video_stream_at
+from pairdiff.clip.container import ATTACHED_PICTURE, SIDES, check_path, choose_stream, open_container, stated_duration_s, video_stream_at
 from pairdiff.clip.metadata import (
     DYNAMIC_WORDS,
     NOTHING,
@@ -37,6 +37,7 @@ from pairdiff.clip.metadata import (
     read_static,
     tags_of_picture,
 )
+from pairdiff.clip.sequence import find_sequence
 from pairdiff.clip.signalling import SITING_NAMES, TRANSFER_NAMES, PixelLayout, Tags, resolve_colours, resolve_siting, tags_from_points
 
 SILENT = Tags(None, None, None, None)
@@ -44,10 +45,13 @@ BLOCKS, BLOCK_BYTES = 64, 65536
 TRACED = ("hevc", "h264", "av1", "libdav1d", "vp9", "mpeg2video")
 STILL_CODECS = ("mjpeg", "mjpegb", "webp")
 CODEC_NAMES = {"libdav1d": "av1"}  # a decoder library instead of the codec
+NTSC_RATES = {"23.98": 24, "23.976": 24, "29.97": 30, "47.952": 48, "47.95": 48, "59.94": 60, "119.88": 120}
+"""Rates as they are called, and whole ones that they are 1000/1001 of (SMPTE ST 12-1, ITU-R BT.2020-2 table 2)."""
+MOST_RATE = 1000
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
 FIRST_PICTURES = 4
 MOST_EMPTY_PACKETS = 512
-SIDE_OPTIONS = ("transfer", "primaries", "matrix", "range", "siting", "stream")
+SIDE_OPTIONS = ("transfer", "primaries", "matrix", "range", "siting", "stream", "frame_rate")
 """Settings that each side has, after `hdr_` or `sdr_`."""
 
 
@@ -97,14 +101,20 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     The container's tags are read with every decoder shut out, the bitstream's by a fresh decoder that sees packets only, so that
     "silent" and "agrees" are told apart.
     """
-    name = os.fspath(path)
-    with open_container(name, side=side) as container:
+    name, rate = os.fspath(path), _stated_rate(settings, side)
+    check_path(name, side=side)
+    with open_container(name, side=side, rate=rate) as container:
+        if rate is not None and container.format.name not in (*BARE_STREAMS, "image2"):
+            raise UsageError(
+                f"--{side}-frame-rate is for numbered pictures and bare streams; {name} states the times of its pictures itself. Leave the "
+                "option out."
+            )
         stream = choose_stream(container, path=name, side=side, wanted=getattr(settings, f"{side}_stream"))
         _check_size(stream.codec_context.width, stream.codec_context.height, path=name, side=side, settings=settings)
         look = _look_at_pictures(container, stream, path=name, side=side)
         _check_size(look.width, look.height, path=name, side=side, settings=settings)
         layers = _further_streams(container, stream)
-        facts = _stream_facts(container, stream)
+        facts = _stream_facts(container, stream, rate)
         index, codec, form = stream.index, stream.codec_context.codec.name, container.format.name
         time_base = stream.time_base or Fraction(1, 1000)
     headers = _trace_headers(name, side=side, index=index)
@@ -128,7 +138,9 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         still_codec=codec in STILL_CODECS,
         settings=settings,
     )
-    size = os.path.getsize(name)
+    sequence = find_sequence(name, name=f"The {SIDES[side]} release {name}")
+    paths = [name] if sequence is None else list(sequence.paths())
+    size = sum(os.path.getsize(one) for one in paths)
     notes = (
         *colours.notes,
         *([siting_note] if siting_note else []),
@@ -141,7 +153,8 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     return Release(
         path=name,
         side=side,
-        file_id=identify_file(name, whole=hash_whole),
+        file_id=identify_file(name, whole=hash_whole) if sequence is None else identify_files(paths, whole=hash_whole),
+        stated_rate=rate,
         size_bytes=size,
         container=form,
         codec=CODEC_NAMES.get(codec, codec),
@@ -272,6 +285,20 @@ def identify_file(path: str, *, whole: bool) -> str:
     return f"sha256-sampled:{size}:{digest.hexdigest()}"
 
 
+def identify_files(paths: Sequence[str], *, whole: bool) -> str:
+    """The same of many files in their order: their sizes, and the first block of 64 of them, or all of all."""
+    sizes = [os.path.getsize(path) for path in paths]
+    digest = hashlib.sha256(",".join(map(str, sizes)).encode())
+    last = len(paths) - 1
+    for place in range(len(paths)) if whole else sorted({last * i // (BLOCKS - 1) for i in range(BLOCKS)}):
+        with open(paths[place], "rb") as file:
+            while block := file.read(1 << 20 if whole else BLOCK_BYTES):
+                digest.update(block)
+                if not whole:
+                    break
+    return f"sha256{'' if whole else '-sampled'}:{sum(sizes)}:{digest.hexdigest()}"
+
+
 def check_pair(hdr: Release, sdr: Release) -> None:
     """Refuse two releases that cannot be an HDR and an SDR release, in that order.
 
@@ -380,16 +407,38 @@ def _further_streams(container: InputContainer, stream: VideoStream) -> int:
     )
 
 
-def _stream_facts(container: InputContainer, stream: VideoStream) -> tuple[Fact[Fraction], Fact[Fraction | None], Fraction | None]:
+def _stream_facts(
+    container: InputContainer, stream: VideoStream, stated: Fraction | None
+) -> tuple[Fact[Fraction], Fact[Fraction | None], Fraction | None]:
     """Sample aspect, frame rate, duration."""
     aspect = stream.sample_aspect_ratio or stream.codec_context.sample_aspect_ratio
-    bare = container.format.name in BARE_STREAMS
+    bare = container.format.name in (*BARE_STREAMS, "image2")
     rate = stream.average_rate or stream.guessed_rate or stream.base_rate
     return (
         Fact(Fraction(aspect), "container and bitstream", False) if aspect else Fact(Fraction(1), "assumed", True),
-        Fact(Fraction(rate) if rate else None, "assumed" if bare or not rate else "container", bare or not rate),
+        _rate_fact(Fraction(rate) if rate else None, stated, assumed=bare),
         stated_duration_s(container, stream)[0],
     )
+
+
+def _rate_fact(rate: Fraction | None, stated: Fraction | None, *, assumed: bool) -> Fact[Fraction | None]:
+    if stated is not None:
+        return Fact(stated, "option", False)
+    return Fact(rate, "assumed" if assumed or rate is None else "container", assumed or rate is None)
+
+
+def _stated_rate(settings: Settings, side: Side) -> Fraction | None:
+    """Pictures a second that the user states."""
+    text: str | None = getattr(settings, f"{side}_frame_rate")
+    if text is None:
+        return None
+    try:
+        rate = Fraction(NTSC_RATES[text] * 1000, 1001) if text in NTSC_RATES else Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        rate = Fraction(0)
+    if not 0 < rate <= MOST_RATE:
+        raise UsageError(f"--{side}-frame-rate cannot be `{text}`. Give pictures a second, such as 24, 23.976, 25 or 24000/1001.")
+    return rate
 
 
 def _read_container_tags(path: str, *, side: str, index: int) -> Tags:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
 from pairdiff._records import FieldOrder, Release
-from pairdiff.clip.container import SIDES, open_container
+from pairdiff.clip.container import SIDES, open_release
 from pairdiff.frames.blends import MOST_MIXED_SHARE, Blends, compare_mix, find_blends
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
 from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
@@ -201,7 +201,7 @@ def _read_windows(release: Release) -> dict[Fraction, NDArray[np.int64]]:
     """Pairs of frames behind key frames spread over the release, by the time of the first."""
     found: dict[Fraction, NDArray[np.int64]] = {}
     with ExitStack() as stack:
-        container = stack.enter_context(open_container(release.path, side=release.side))
+        container = stack.enter_context(open_release(release))
         stream = video_stream(container, release, threads=0)
         for number in range(WINDOWS):
             time_s = release.start_s + (release.duration_s or 0) * Fraction(2 * number + 1, 2 * WINDOWS)

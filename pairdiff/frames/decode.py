@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from pairdiff._beat import decoding
 from pairdiff._errors import DecodeFailed, SignalUnresolved
 from pairdiff._records import Damage, FieldOrder, Frame, Release
-from pairdiff.clip.container import SIDES, open_container, stated_duration_s, video_stream_at
+from pairdiff.clip.container import SIDES, open_release, stated_duration_s, video_stream_at
 from pairdiff.clip.metadata import NOTHING, StaticMetadata, read_static, tags_of_picture
 from pairdiff.clip.signalling import FIELDS, Tags, name_point
 from pairdiff.frames.fields import JOIN_LETTERS, Match, choose_match, compare_weaves, join_fields, sample_rows
@@ -119,7 +119,7 @@ class FrameReader:
         self._release = release
         self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
         self._stack = ExitStack()
-        self._container = self._stack.enter_context(open_container(release.path, side=release.side))
+        self._container = self._stack.enter_context(open_release(release))
         self._stream = video_stream(self._container, release, threads=threads, strict=strict)
         self._pictures = self._read()
 
@@ -525,9 +525,9 @@ class _Finder:
 
     def __init__(self, release: Release, stack: ExitStack) -> None:
         self._release = release
-        self._container = stack.enter_context(open_container(release.path, side=release.side))
+        self._container = stack.enter_context(open_release(release))
         self._stream = video_stream(self._container, release, threads=0)
-        self._scout = stack.enter_context(open_container(release.path, side=release.side))
+        self._scout = stack.enter_context(open_release(release))
         self._pictures = self._decode()
         self._reached: Fraction | None = None
         self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
@@ -619,8 +619,15 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
     Frame
         `index` counts key frames, not pictures.
     """
+    rate = release.signal.frame_rate.value
+    if release.container == "image2" and rate is not None and release.duration_s is not None:  # all are key frames: only some are opened
+        last = max(round(release.duration_s * rate) - 1, 0)
+        chosen = sorted({round(n * last / max(most - 1, 1)) for n in range(most)})
+        for index, frame in enumerate(read_frames_at(release, indices=chosen, times_s=[n / rate for n in chosen])):
+            yield replace(frame, index=index)
+        return
     with ExitStack() as stack:
-        container = stack.enter_context(open_container(release.path, side=release.side))
+        container = stack.enter_context(open_release(release))
         stream = video_stream_at(container, release.stream_index)
         stamps = sorted(p.pts for p in container.demux(stream) if p.is_keyframe and p.pts is not None)
         wanted = {stamps[round(n * (len(stamps) - 1) / max(most - 1, 1))] for n in range(most)} if len(stamps) > most else set(stamps)

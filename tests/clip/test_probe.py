@@ -241,7 +241,7 @@ def test_a_missing_file_is_refused(tmp_path):
 
 
 def test_a_folder_is_refused(tmp_path):
-    with pytest.raises(InputRefused, match="is a folder, not a video file"):
+    with pytest.raises(InputRefused, match="is a folder without pictures"):
         probe(tmp_path)
 
 

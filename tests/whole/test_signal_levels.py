@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import colour
+import cv2
 import numpy as np
 import pytest
 
@@ -20,16 +21,21 @@ FULL_SDR_TAGS = (1, 1, 1, 2)
 SHOTS, FRAMES, TURN = 4, 12, 8
 
 
-def film(make: Callable[[Floats], Floats], *, bits: int) -> Iterator[Planes]:
-    """Four shots that turn, as planes of what `make` makes of the SDR signal."""
+def pictures(make: Callable[[Floats], Floats]) -> Iterator[Floats]:
+    """Four shots that turn: what `make` makes of the SDR signal."""
     for seed in range(SHOTS):
         signal = np.round(make_signal(seed).astype(np.float64) * 219) / 219
         signal[:, : signal.shape[1] // 12] = 0  # a post in the dark: without black a film does not tell its range
         still = np.asarray(make(signal))
         for number in range(FRAMES):
-            turned = np.roll(still, -number * TURN, axis=1)
-            weights, siting = (BT2020, "top-left") if bits > 8 else (BT709, "left")
-            yield planes_of_signal(turned, weights=weights, bits=bits, siting=siting)
+            yield np.roll(still, -number * TURN, axis=1)
+
+
+def film(make: Callable[[Floats], Floats], *, bits: int) -> Iterator[Planes]:
+    """The same as planes of code values."""
+    weights, siting = (BT2020, "top-left") if bits > 8 else (BT709, "left")
+    for picture in pictures(make):
+        yield planes_of_signal(picture, weights=weights, bits=bits, siting=siting)
 
 
 def hdr_light(signal: Floats) -> Floats:
@@ -139,3 +145,23 @@ def test_one_release_alone_is_told_of_by_its_codes(files: dict[str, Path], run_p
         assert done.returncode == 0, done.stderr
         assert caution in done.stdout
     assert "--sdr-range" not in run_pairdiff("measure", files["sdr"]).stdout
+
+
+# ------------------------------------------------------------- the same releases as numbered pictures
+
+
+def test_numbered_pictures_give_the_stops_of_their_light(run_pairdiff: Run, tmp_path: Path) -> None:
+    """PNG of 16 and 8 bits, full range, by OpenCV from the light itself: no codec lies between, and the stops are the light's own."""
+    levels = []
+    for number, (light, signal) in enumerate(zip(pictures(hdr_light), pictures(np.asarray), strict=True)):
+        levels.append(float(np.percentile(light.max(-1), 99.9)))
+        for folder, picture, most in (("hdr", light_to_pq(light), 65535), ("sdr", signal, 255)):
+            (tmp_path / folder).mkdir(exist_ok=True)
+            coded = np.round(np.clip(picture, 0, 1) * most).astype(np.uint16 if most > 255 else np.uint8)
+            (tmp_path / folder / f"f{number:04d}.png").write_bytes(cv2.imencode(".png", coded[..., ::-1])[1].tobytes())
+    stated = ("--hdr-transfer", "pq", "--hdr-primaries", "bt2020", "--sdr-transfer", "bt1886", "--sdr-primaries", "bt709")
+    found = compare(run_pairdiff, tmp_path / "out", tmp_path / "hdr", tmp_path / "sdr" / "f%04d.png", *stated)
+    assert found["headroom"]["stops"] == pytest.approx(float(np.log2(np.quantile(levels, 0.9) / 203)), abs=0.06)
+    assert found["setup"]["white_nits"] == pytest.approx(203, rel=0.02)
+    assert found["alignment"]["matched_share"] == 1.0
+    assert found["hdr"]["signal"]["frame_rate"] == {"value": "24", "source": "assumed", "assumed": True}

@@ -77,6 +77,7 @@ from pairdiff.match.motion import find_cuts
 from pairdiff.match.passages import Probe, area_passages, mask_bars, register_passages, usual_place
 from pairdiff.match.seams import settle_seams
 from pairdiff.match.segments import build_segments, find_shots
+from pairdiff.match.single import LEAST_SIMILARITY, pair_pictures
 from pairdiff.match.timeline import (
     MAP_AGAIN_SHARE,
     EditMap,
@@ -153,6 +154,10 @@ OUTSIDE = "outside the matched passages: the two sides may not show the same mom
 NOTE_IN_ORDER = (
     "The decoder met faults in this stream. Its pictures were decoded one after another, since what it makes of a fault is another thing "
     "each time where it decodes several at once."
+)
+NOTE_PICTURES = (
+    "Two single pictures were compared: they say what one moment shows, and nothing of the film's other shots, of its time or of its light "
+    "levels. That they are the same moment was told by what they show."
 )
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
@@ -240,6 +245,8 @@ def compare(
     if out is not None:
         check_output(Path(out))
     matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
+    if len(matching.hdr.track.times_s) == 1:
+        settings = replace(settings, min_matched_s=0.0)  # single pictures have no time
     film = _look_at_film(matching, settings=settings, full=full)
     fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
     signal_check = _check_signal(matching, collector, settings)
@@ -556,6 +563,8 @@ def _match(
             raise InputRefused(_between(first, second, matching.edit_map))
         return _ask(matching, lumas, settings=settings, tell=tell)
 
+    if len(first.track.times_s) == 1:
+        return _match_pictures(first, second, lumas, settings=settings, tell=tell)
     pins = [(_frame_at(first, hdr_time), _frame_at(second, sdr_time)) for hdr_time, sdr_time in anchors]
     done = settle(pins)
     refuted = [pin for pin in pins if not _bears_out(done.edit_map, pin)]
@@ -568,15 +577,30 @@ def _match(
     return replace(done, alignment=replace(done.alignment, notes=notes))
 
 
+def _match_pictures(first: _Pass, second: _Pass, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:
+    """Match two single pictures by what they show."""
+    prints = first.track.fingerprints[0], second.track.fingerprints[0]
+    edit_map = pair_pictures(*prints, hdr_aspect=_shown_aspect(first), sdr_aspect=_shown_aspect(second))
+    if edit_map.state[0] != 1:
+        raise UnrelatedFilms(
+            f"The two pictures do not seem to show the same: {first.release.path} and {second.release.path}. Their similarity, where they "
+            f"agree best, is {edit_map.score:.2f}; from {LEAST_SIMILARITY:g} they count as one. Give the same moment in both releases."
+        )
+    done = _register(first, second, edit_map, lumas, settings=settings, tell=tell)
+    return replace(done, alignment=replace(done.alignment, notes=(NOTE_PICTURES, *done.alignment.notes)))
+
+
 def _check_frames(*sides: _Pass) -> None:
-    """Refuse still pictures, and clips of so few frames that nothing can be matched."""
+    """Refuse a still picture beside a film, and clips of so few frames that nothing can be matched; two still pictures are a pair."""
+    if all(len(one.track.times_s) == 1 for one in sides):
+        return
     for one in sides:
         frames = len(one.track.times_s)
         if frames < LEAST_FRAMES:
             raise InputRefused(
                 f"{one.release.path} ({one.release.side.upper()} release) holds {frames} {'frame' if frames == 1 else 'frames'}: that is "
                 f"{'a still picture' if frames == 1 else 'too short a clip'}, and frames are matched by what moves. Give a video of at "
-                f"least {LEAST_FRAMES} frames; two pictures can be compared from Python with pairdiff.compare_pictures."
+                f"least {LEAST_FRAMES} frames, or a single picture on either side."
             )
 
 
@@ -1148,6 +1172,8 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
             frame = picks.hdr_frames[n] if side == "hdr" else int(matching.edit_map.path[picks.hdr_frames[n]])
             geometry = matching.geometry_at(picks.hdr_frames[n])
             beside = sorted({max(frame - wait, 0), min(frame + wait, last)} - {frame})
+            if not beside:  # a single picture: nothing moves, so nothing can be told to stand still
+                continue
             wanted.append((frame, picks.shots[n], beside, geometry, geometry.hdr_common if side == "hdr" else geometry.sdr_common))
         finder = WordFinder()
         needed = {m for frame, _, beside, *_ in wanted for n in (frame, *beside) for m in (n, _halfway(frame, n))}

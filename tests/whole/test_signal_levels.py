@@ -164,4 +164,36 @@ def test_numbered_pictures_give_the_stops_of_their_light(run_pairdiff: Run, tmp_
     assert found["headroom"]["stops"] == pytest.approx(float(np.log2(np.quantile(levels, 0.9) / 203)), abs=0.06)
     assert found["setup"]["white_nits"] == pytest.approx(203, rel=0.02)
     assert found["alignment"]["matched_share"] == 1.0
-    assert found["hdr"]["signal"]["frame_rate"] == {"value": "24", "source": "assumed", "assumed": True}
+    assert found["hdr"]["signal"]["frame_rate"] == {"value": "24/1", "source": "assumed", "assumed": True}
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Single pictures of the film: `hN.png` and `sN.png`, and `cN.png`, the SDR one cropped and four fifths as large."""
+    folder = tmp_path_factory.mktemp("single")
+    for number, (light, signal) in enumerate(zip(pictures(hdr_light), pictures(np.asarray), strict=True)):
+        if number in (14, 26):
+            small = cv2.resize(signal[6:-6, 10:-10], None, fx=0.8, fy=0.8, interpolation=cv2.INTER_AREA)
+            for name, picture, most in (("h", light_to_pq(light), 65535), ("s", signal, 255), ("c", small, 255)):
+                coded = np.round(np.clip(picture, 0, 1) * most).astype(np.uint16 if most > 255 else np.uint8)
+                (folder / f"{name}{number}.png").write_bytes(cv2.imencode(".png", coded[..., ::-1])[1].tobytes())
+    return folder
+
+
+STATED = ("--hdr-transfer", "pq", "--hdr-primaries", "bt2020", "--sdr-transfer", "bt1886", "--sdr-primaries", "bt709")
+
+
+@pytest.mark.parametrize("sdr", ["s14", "c14"])
+def test_two_single_pictures_are_a_pair_whatever_their_size(drawn: Path, sdr: str, run_pairdiff: Run, tmp_path: Path) -> None:
+    found = compare(run_pairdiff, tmp_path / "out", drawn / "h14.png", drawn / f"{sdr}.png", *STATED)
+    assert found["setup"]["white_nits"] == pytest.approx(203, rel=0.03)
+    assert found["verdict"]["label"] != "undetermined"
+    assert found["alignment"]["notes"][0].startswith("Two single pictures were compared")
+    assert found["difference"]["side_by_side"]["rms"] < 12
+    assert list((tmp_path / "out" / "stills").glob("*.png"))
+
+
+def test_two_pictures_of_other_moments_are_refused(drawn: Path, run_pairdiff: Run, tmp_path: Path) -> None:
+    done = run_pairdiff("compare", drawn / "h14.png", drawn / "s26.png", *STATED, "--out", tmp_path / "out")
+    assert done.returncode == 4
+    assert "The two pictures do not seem to show the same" in done.stderr

@@ -84,6 +84,7 @@ def _to_arrays(track: Track) -> dict[str, Any]:
         "field_joins": np.array(track.field_joins),
         "repeats": track.repeats,
         "in_order": np.array(track.in_order),
+        "part_starts": np.array([[n, time.numerator, time.denominator] for n, time in track.part_starts], np.int64).reshape(-1, 3),
         "codes": track.codes,
     }
 
@@ -102,5 +103,6 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         str(arrays["field_joins"]),
         arrays["repeats"],
         bool(arrays["in_order"]),
+        tuple((int(n), Fraction(int(top), int(bottom))) for n, top, bottom in arrays["part_starts"]),
         arrays["codes"],
     )

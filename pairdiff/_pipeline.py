@@ -57,7 +57,8 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import check_pair, probe_alone, probe_release
 from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
-from pairdiff.frames.decode import FaultMet, FrameReader, decoder_version, read_frames_at, read_key_frames
+from pairdiff.frames.decode import FaultMet, decoder_version
+from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
@@ -394,7 +395,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     kept = None if fresh else _keep.load_track(key)
     if kept is not None:
         return _with_found(release, kept)
-    release = look_at_fields(release)
+    release = release if release.parts else look_at_fields(release)
     try:
         track = _scan_frames(release, settings=settings, tell=tell)
     except FaultMet:
@@ -420,6 +421,8 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
     found = watch.found()
     check_blends(release, found)
     check_combed(release, found.combed, found.moving, places=[track.times_s[n] for n in np.flatnonzero(found.combed)])
+    if release.parts and (found.order is not None or not found.settled):
+        refuse_woven(release)
     if found.order != release.field_order or not found.settled:  # what windows and single frames could not tell, the whole film did
         release = replace(release, field_order=found.order, field_joins=found.joins)
         again = f"measure the {name} release again, its fields rejoined"
@@ -444,7 +447,7 @@ def _read_track(
     tell: Callable[[int], None],
 ) -> Track:
     """Fingerprints and levels of every picture."""
-    with FrameReader(release, watch=watch, strict=not release.in_order) as reader:
+    with open_reader(release, watch=watch, strict=not release.in_order) as reader:
         scan = scan_frames(
             read_ahead(reader),
             release.signal,
@@ -461,6 +464,7 @@ def _read_track(
             scan.levels,
             tuple(reader.damage),
             notes=tuple(reader.changes),
+            part_starts=tuple(reader.part_starts),
             codes=scan.codes,
         )
 
@@ -472,6 +476,7 @@ def _with_found(release: Release, track: Track) -> _Pass:
         field_order=track.field_order,
         field_joins=track.field_joins,
         in_order=track.in_order,
+        part_starts=track.part_starts,
         notes=(*release.notes, *track.notes),
     )
     return _Pass(found, track, track_spans(track, release.signal))
@@ -487,7 +492,7 @@ def _find_active(release: Release, *, tell: Progress, total: int | None) -> tupl
     few = list(_first(read_key_frames(release, most=ACTIVE_KEY_FRAMES), ACTIVE_LEAST_KEY_FRAMES))
     if len(few) == ACTIVE_LEAST_KEY_FRAMES:
         return find_active(read_key_frames(release, most=ACTIVE_KEY_FRAMES), release.signal)
-    with FrameReader(release) as reader:
+    with open_reader(release) as reader:
         return find_active((frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
 
 
@@ -1345,7 +1350,7 @@ def _conclude(
     moments = tuple(_typed(moment, done.types) for moment in choose_moments(score.pairs, seed=settings.seed))
     hdr, absolute = _result(matching.hdr, settings), matching.hdr.release.signal.transfer.value == "pq"
     comparison = Comparison(
-        title=title or Path(matching.hdr.release.path).stem,
+        title=title or Path((*matching.hdr.release.parts, matching.hdr.release)[0].path).stem,
         hdr=hdr,
         sdr=_result(matching.sdr, settings),
         alignment=matching.alignment,

@@ -139,6 +139,10 @@ class Release:
     field_joins: str = ""
     """A letter a frame, as in `pulldown.Pulldown`, once the film has been read: with which neighbour it is put together. Results leave it
     empty."""
+    parts: tuple[Release, ...] = ()
+    """Of several files read as one release: each of them, in order. What stands above is then of the first, size and length of all."""
+    part_starts: tuple[tuple[int, Fraction], ...] = ()
+    """Once the film has been read: number and time (seconds) of the first picture of each part."""
     stated_rate: Fraction | None = None
     """Pictures a second that the user states of numbered pictures or a bare stream; None where the file has times or nothing is stated."""
     in_order: bool = False

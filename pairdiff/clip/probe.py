@@ -51,6 +51,11 @@ MOST_RATE = 1000
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
 FIRST_PICTURES = 4
 MOST_EMPTY_PACKETS = 512
+JOINED_FIELDS = (
+    *("transfer", "primaries", "matrix", "range", "bit_depth", "chroma_sampling", "chroma_siting"),
+    *("width", "height", "frame_rate"),
+)
+"""What the parts of one release have in common."""
 SIDE_OPTIONS = ("transfer", "primaries", "matrix", "range", "siting", "stream", "frame_rate")
 """Settings that each side has, after `hdr_` or `sdr_`."""
 
@@ -101,6 +106,10 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     The container's tags are read with every decoder shut out, the bitstream's by a fresh decoder that sees packets only, so that
     "silent" and "agrees" are told apart.
     """
+    names = split_parts(os.fspath(path))
+    if len(names) > 1:
+        parts = [probe_release(name, side=side, settings=settings, hash_whole=hash_whole) for name in names]
+        return join_parts(os.fspath(path), parts)
     name, rate = os.fspath(path), _stated_rate(settings, side)
     check_path(name, side=side)
     with open_container(name, side=side, rate=rate) as container:
@@ -220,6 +229,58 @@ def probe_alone(path: str | os.PathLike[str], *, settings: Settings, hash_whole:
         raise SignalUnresolved(_of_one_release(str(error)) + usual) from error
     except PairdiffError as error:
         raise type(error)(_of_one_release(str(error))) from error
+
+
+def split_parts(path: str) -> list[str]:
+    """The files of `A+B`, in order; the path alone where it is one. A plus sign inside a name is a part of it where such a file exists."""
+    words = path.split("+")
+    if len(words) == 1 or os.path.lexists(path):
+        return [path]
+    parts, start = [], 0
+    while start < len(words):
+        ends = range(len(words), start, -1)
+        end = next((end for end in ends if os.path.lexists("+".join(words[start:end]))), start + 1)
+        parts.append("+".join(words[start:end]))
+        start = end
+    return parts
+
+
+def join_parts(path: str, parts: Sequence[Release]) -> Release:
+    """Several files as one release.
+
+    Parameters
+    ----------
+    path
+        As it was given.
+    parts
+        Each file as `probe_release` returned it, in order.
+
+    Raises
+    ------
+    SignalUnresolved
+        Where a part is coded otherwise than the first.
+    """
+    first = parts[0]
+    for part in parts[1:]:
+        for name in JOINED_FIELDS:
+            mine, theirs = getattr(first.signal, name).value, getattr(part.signal, name).value
+            if mine != theirs:
+                raise SignalUnresolved(
+                    f"The parts of the {SIDES[first.side]} release do not belong together: {first.path} has {name.replace('_', ' ')} "
+                    f"{mine}, {part.path} has {theirs}. Give files of one coding, in the order of the film."
+                )
+    lengths = [part.duration_s for part in parts if part.duration_s is not None]
+    digest = hashlib.sha256(" ".join(part.file_id for part in parts).encode()).hexdigest()
+    kind, size = first.file_id.partition(":")[0], sum(part.size_bytes for part in parts)
+    return replace(
+        first,
+        path=path,
+        file_id=f"{kind}:{size}:{digest}",
+        size_bytes=size,
+        duration_s=sum(lengths, Fraction(0)) if len(lengths) == len(parts) else None,
+        notes=(f"{len(parts)} files are read as one release, in this order: {', '.join(part.path for part in parts)}.", *first.notes),
+        parts=tuple(parts),
+    )
 
 
 def _is_stated(settings: Settings, side: Side) -> bool:

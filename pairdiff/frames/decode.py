@@ -83,6 +83,8 @@ class FrameReader:
         Pictures delivered so far.
     last_time_s : fractions.Fraction or None
         Time of the last picture delivered, seconds since the first picture.
+    part_starts : list of (int, fractions.Fraction)
+        Of several files read as one; empty.
     changes : list of str
         What the stream declares otherwise from some picture on, in words.
 
@@ -114,6 +116,7 @@ class FrameReader:
         self._tags: Tags | None = None
         self._static: StaticMetadata | None = None
         self.changes: list[str] = []
+        self.part_starts: list[tuple[int, Fraction]] = []
         self.frames_read = 0
         self.last_time_s: Fraction | None = None
         self._release = release

@@ -316,7 +316,8 @@ def level_causes(table: FrameTable, frame: int, *, area_pixels: int | None) -> t
     """
     small = area_pixels is not None and area_pixels <= SPECK_PIXELS and table.wide_nits[frame] < PEAK_RATIO * table.max_nits[frame]
     start, stop = _stretch_of(table, frame)
-    return (*(("single_frame",) if stop - start == 1 else ()), *(("speck",) if small else ()))
+    alone = stop - start == 1 and len(table.max_nits) > 1  # of a single picture nothing can be said to last
+    return (*(("single_frame",) if alone else ()), *(("speck",) if small else ()))
 
 
 def _stretch_of(table: FrameTable, frame: int) -> tuple[int, int]:

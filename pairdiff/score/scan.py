@@ -57,6 +57,8 @@ class Track:
     """Frames without a picture of their own, (frame,): repeats in woven film, mixes of two pictures; empty where that is not known."""
     in_order: bool = False
     """As in `Release`."""
+    part_starts: tuple[tuple[int, Fraction], ...] = ()
+    """As in `Release`."""
     codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
     """Luma codes of the active picture of the whole release, thinned, in steps of an 8-bit code, (256,)."""
 

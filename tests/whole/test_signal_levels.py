@@ -190,6 +190,7 @@ def test_two_single_pictures_are_a_pair_whatever_their_size(drawn: Path, sdr: st
     assert found["verdict"]["label"] != "undetermined"
     assert found["alignment"]["notes"][0].startswith("Two single pictures were compared")
     assert found["difference"]["side_by_side"]["rms"] < 12
+    assert "single_frame" not in found["hdr_peak"]["causes"]
     assert list((tmp_path / "out" / "stills").glob("*.png"))
 
 
@@ -197,3 +198,22 @@ def test_two_pictures_of_other_moments_are_refused(drawn: Path, run_pairdiff: Ru
     done = run_pairdiff("compare", drawn / "h14.png", drawn / "s26.png", *STATED, "--out", tmp_path / "out")
     assert done.returncode == 4
     assert "The two pictures do not seem to show the same" in done.stderr
+
+
+# ------------------------------------------------------------- the same release in two files
+
+
+def test_a_release_in_two_files_gives_what_it_gives_in_one(files: dict[str, Path], run_pairdiff: Run, tmp_path: Path) -> None:
+    planes = list(film(lambda signal: light_to_pq(hdr_light(signal)), bits=10))
+    for name, part in (("a", planes[:17]), ("b", planes[17:])):
+        encode_clip(tmp_path / f"{name}.mkv", part, tags=PQ_TAGS, options={"crf": "16"})
+    whole = compare(run_pairdiff, tmp_path / "whole", files["hdr"], files["sdr"])
+    joined = compare(run_pairdiff, tmp_path / "joined", f"{tmp_path / 'a.mkv'}+{tmp_path / 'b.mkv'}", files["sdr"])
+    again = compare(run_pairdiff, tmp_path / "joined", f"{tmp_path / 'a.mkv'}+{tmp_path / 'b.mkv'}", files["sdr"])
+    assert joined["title"] == "a"
+    assert joined["verdict"]["label"] == again["verdict"]["label"] == whole["verdict"]["label"]
+    assert joined["headroom"]["stops"] == pytest.approx(whole["headroom"]["stops"], abs=0.05)
+    assert again["headroom"] == joined["headroom"]
+    assert joined["alignment"]["matched_share"] == 1.0
+    assert joined["run"]["coverage"]["hdr_frames"] == len(planes)
+    assert "2 files are read as one release" in joined["hdr"]["notes"][0]

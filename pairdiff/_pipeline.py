@@ -447,7 +447,7 @@ def _read_track(
     tell: Callable[[int], None],
 ) -> Track:
     """Fingerprints and levels of every picture."""
-    with open_reader(release, watch=watch, strict=not release.in_order) as reader:
+    with open_reader(release, watch=watch, strict=not release.in_order and release.container != "image2") as reader:
         scan = scan_frames(
             read_ahead(reader),
             release.signal,

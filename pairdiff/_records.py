@@ -145,6 +145,8 @@ class Release:
     """Once the film has been read: number and time (seconds) of the first picture of each part."""
     stated_rate: Fraction | None = None
     """Pictures a second that the user states of numbered pictures or a bare stream; None where the file has times or nothing is stated."""
+    stamps_of_coding: bool = False
+    """Whether the file's time stamps follow the order of coding, so that times follow from the frame rate."""
     in_order: bool = False
     """Whether pictures are decoded one after another. A damaged stream of which several are decoded at a time comes out differently each
     time."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -45,6 +46,8 @@ BLOCKS, BLOCK_BYTES = 64, 65536
 TRACED = ("hevc", "h264", "av1", "libdav1d", "vp9", "mpeg2video")
 STILL_CODECS = ("mjpeg", "mjpegb", "webp")
 CODEC_NAMES = {"libdav1d": "av1"}  # a decoder library instead of the codec
+STAMPS_OF_CODING = ("avi", "mxf", "mxf_opatom")
+"""Containers that may count pictures in the order of coding alone: their stamps say nothing of when one is shown."""
 NTSC_RATES = {"23.98": 24, "23.976": 24, "29.97": 30, "47.952": 48, "47.95": 48, "59.94": 60, "119.88": 120}
 """Rates as they are called, and whole ones that they are 1000/1001 of (SMPTE ST 12-1, ITU-R BT.2020-2 table 2)."""
 MOST_RATE = 1000
@@ -71,6 +74,8 @@ class _Look:
     interlaced: bool
     kinds: frozenset[str]
     unit_types: frozenset[tuple[int, int]]
+    backwards: bool
+    """Whether the time stamps of the pictures, in the order in which they are shown, run backwards."""
 
 
 def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool = False) -> Release:
@@ -157,6 +162,11 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
         *level_notes,
         *(["the frame rate is assumed: the file does not state it."] if facts[1].assumed else []),
+        *(
+            ["the container counts pictures in the order of coding: their times follow from the frame rate."]
+            if look.backwards and form.split(",")[0] in STAMPS_OF_CODING
+            else []
+        ),
         *(["the stream flags its pictures as interlaced; whether they are is judged by the pictures."] if look.interlaced else []),
     )
     return Release(
@@ -164,6 +174,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         side=side,
         file_id=identify_file(name, whole=hash_whole) if sequence is None else identify_files(paths, whole=hash_whole),
         stated_rate=rate,
+        stamps_of_coding=look.backwards and form.split(",")[0] in STAMPS_OF_CODING,
         size_bytes=size,
         container=form,
         codec=CODEC_NAMES.get(codec, codec),
@@ -446,6 +457,7 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
         interlaced=any(frame.interlaced_frame for frame in frames),
         kinds=frozenset(kinds),
         unit_types=frozenset(units),
+        backwards=any(b.pts is not None and a.pts is not None and b.pts < a.pts for a, b in itertools.pairwise(frames)),
     )
 
 

@@ -147,6 +147,8 @@ class FrameReader:
         order = self._release.field_order
         for before, frame, after in _with_neighbours(self._stored(), wanted=order is not None):
             yield frame if order is None else _rejoin(before, frame, after, order=order, joins=self._release.field_joins)
+        if not self.frames_read and self._strict and self.damage:
+            raise FaultMet("every picture")  # what a strict decoder gives up on another may well show
         if not self.frames_read:
             raise DecodeFailed(
                 f"No picture of the {SIDES[self._release.side]} release {self._release.path} can be decoded. "
@@ -182,6 +184,8 @@ class FrameReader:
     def _time(self, picture: VideoFrame) -> Fraction:
         """Exact time since the first picture; derived from the frame rate, and recorded, where the file gives none or runs backwards."""
         following = Fraction(0) if self.last_time_s is None else self.last_time_s + self._step_s
+        if self._release.stamps_of_coding:
+            return following
         stamped = stamp_s(picture, self._release)
         if stamped is None:
             self._record("missing time stamp", "pictures without a time stamp: their times follow from the frame rate")
@@ -495,6 +499,9 @@ def read_frames_at(release: Release, *, indices: Sequence[int], times_s: Sequenc
     if any(later <= earlier for earlier, later in itertools.pairwise(times_s)):
         raise ValueError("The times do not ascend; sort the pictures by time first.")
     done = 0
+    if release.stamps_of_coding:
+        yield from _read_by_order(release, indices=indices, times_s=times_s)
+        return
     with ExitStack() as stack:
         finder = _Finder(release, stack)
         for index, time_s in zip(indices, times_s, strict=True):
@@ -527,7 +534,7 @@ class _Finder:
     """Goes to pictures by time stamp, forward only, with a second handle that scouts for key frames without decoding."""
 
     def __init__(self, release: Release, stack: ExitStack) -> None:
-        self._release = release
+        self._release, self._stack = release, stack
         self._container = stack.enter_context(open_release(release))
         self._stream = video_stream(self._container, release, threads=0)
         self._scout = stack.enter_context(open_release(release))
@@ -600,8 +607,9 @@ class _Finder:
         return None
 
     def _seek(self, stamp: int | None) -> None:
-        if stamp is None:
-            self._container.seek(0)
+        if stamp is None:  # opened anew: not every container can be sought
+            self._container = self._stack.enter_context(open_release(self._release))
+            self._stream = video_stream(self._container, self._release, threads=0)
         else:
             self._container.seek(stamp, stream=self._stream)
         self._pictures = self._decode()
@@ -629,12 +637,11 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
         for index, frame in enumerate(read_frames_at(release, indices=chosen, times_s=[n / rate for n in chosen])):
             yield replace(frame, index=index)
         return
-    with ExitStack() as stack:
-        container = stack.enter_context(open_release(release))
-        stream = video_stream_at(container, release.stream_index)
-        stamps = sorted(p.pts for p in container.demux(stream) if p.is_keyframe and p.pts is not None)
-        wanted = {stamps[round(n * (len(stamps) - 1) / max(most - 1, 1))] for n in range(most)} if len(stamps) > most else set(stamps)
-        container.seek(0)
+    with open_release(release) as container:
+        listed = container.demux(video_stream_at(container, release.stream_index))
+        stamps = sorted(packet.pts for packet in _until_fault(listed) if packet.is_keyframe and packet.pts is not None)
+    wanted = {stamps[round(n * (len(stamps) - 1) / max(most - 1, 1))] for n in range(most)} if len(stamps) > most else set(stamps)
+    with open_release(release) as container:
         stream = video_stream(container, release, threads=0)
         stream.codec_context.skip_frame = "NONKEY"
         size = (release.signal.width.value, release.signal.height.value)
@@ -643,6 +650,14 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
             if picture.pts in wanted and not picture.is_corrupt and (picture.width, picture.height) == size:
                 yield frame_from_picture(picture, index=index, time_s=stamp_s(picture, release) or Fraction(0))
                 index += 1
+
+
+def _until_fault(packets: Iterator[T]) -> Iterator[T]:
+    """Packets up to the first fault of the container."""
+    try:
+        yield from packets
+    except av.error.FFmpegError:
+        return
 
 
 def decoder_version() -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from fractions import Fraction
 from functools import cache
-from typing import Any
+from typing import Any, cast
 
 import av
 from av.container import InputContainer
@@ -119,7 +119,8 @@ def open_container(
     opened = os.path.abspath(path) if sequence is None else os.path.abspath(sequence.pattern)
     try:
         with decoding(f"the head of {path}"):
-            container = av.open(opened, format=None if sequence is None else "image2", options=own | dict(options or {}))
+            form = None if sequence is None else "image2"
+            container = av.open(opened, format=form, options=own | dict(options or {}), metadata_errors="replace")
     except av.error.FFmpegError as error:
         if sequence is not None:
             raise InputRefused(
@@ -206,15 +207,25 @@ def choose_stream(container: InputContainer, *, path: str, side: str, wanted: in
                 f"--{side}-stream {wanted} does not exist: {path} has {len(streams)} video stream(s), numbered from 0. "
                 f"Give a number below {len(streams)}."
             )
-        return streams[wanted]
+        return _known(streams[wanted], path=path, side=side)
     if films:
-        return films[0]
+        return _known(films[0], path=path, side=side)
     kinds = sorted({stream.type for stream in container.streams if stream not in streams})
     found = ("only " + ", ".join(kinds)) if kinds else "nothing that can be decoded"
     cover = " beside a cover picture" if streams else ""
     raise InputRefused(
         f"The {SIDES[side]} release {path} has no video stream (found: {found}{cover}). Give a file that holds the film's pictures."
     )
+
+
+def _known(stream: VideoStream, *, path: str, side: str) -> VideoStream:
+    """A stream that a decoder is known for."""
+    if cast("object", stream.codec_context) is None:
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} has a video stream of a codec that is not known here. The file may be damaged: copy it "
+            "again, or give it in another codec."
+        )
+    return stream
 
 
 def video_stream_at(container: InputContainer, index: int) -> VideoStream:

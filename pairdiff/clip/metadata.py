@@ -21,6 +21,8 @@ METADATA_UNITS = {"hevc": "39-40", "h264": "6", "av1": "5", "libdav1d": "5"}
 HEVC_SEI = (39, 40)
 HEVC_RPU, HEVC_ENHANCEMENT = 62, 63
 PACKETS_LOOKED_AT = 16
+MASTERING_BYTES, LIGHT_LEVEL_BYTES = 88, 8
+"""Size of the structures that the decoder hands over."""
 
 DYNAMIC_WORDS = {
     "DYNAMIC_HDR_PLUS": "HDR10+ dynamic metadata (ST 2094-40)",
@@ -66,7 +68,7 @@ def read_static(frame: VideoFrame) -> StaticMetadata:
     """
     primaries, luminance, light_level = None, None, None
     for kind, data in list_side_data(frame):
-        if kind == "MASTERING_DISPLAY_METADATA":
+        if kind == "MASTERING_DISPLAY_METADATA" and len(data) >= MASTERING_BYTES:
             numbers = struct.unpack("<22i", data[:88])
             parts = [numbers[i] / numbers[i + 1] if numbers[i + 1] else None for i in range(0, 20, 2)]
             xy = [part for part in parts[:8] if part is not None]
@@ -74,7 +76,7 @@ def read_static(frame: VideoFrame) -> StaticMetadata:
                 primaries = tuple((xy[i], xy[i + 1]) for i in range(0, 8, 2))
             if numbers[21]:
                 luminance = (parts[9], parts[8])
-        elif kind == "CONTENT_LIGHT_LEVEL":
+        elif kind == "CONTENT_LIGHT_LEVEL" and len(data) >= LIGHT_LEVEL_BYTES:
             first, second = struct.unpack("<2I", data[:8])
             light_level = (first, second)
     return StaticMetadata(primaries, luminance, light_level)

@@ -218,12 +218,15 @@ def test_a_cover_picture_is_not_the_film(tmp_path):
 
 def test_a_cover_picture_that_comes_first_is_passed_over(tmp_path):
     def stream(disposition: int) -> SimpleNamespace:
-        return SimpleNamespace(disposition=disposition, type="video")
+        return SimpleNamespace(disposition=disposition, type="video", codec_context=object())
 
     cover, film = stream(0x400), stream(1)
     container = SimpleNamespace(streams=SimpleNamespace(video=[cover, film]))
     assert choose_stream(container, path="film.mkv", side="hdr", wanted=None) is film
     assert choose_stream(container, path="film.mkv", side="hdr", wanted=0) is cover
+    film.codec_context = None
+    with pytest.raises(InputRefused, match="a codec that is not known here"):
+        choose_stream(container, path="film.mkv", side="hdr", wanted=None)
 
 
 def test_the_stream_option_chooses_among_video_streams(tmp_path):

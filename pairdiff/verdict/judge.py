@@ -559,10 +559,15 @@ def _share_of_labels(drawn: Counter[_Outcome]) -> dict[str, float]:
     return {label: count / drawn.total() for label, count in labels.most_common()}
 
 
+def _is_enough(share: float, settings: Settings) -> bool:
+    """Whether a share of draws is what a label needs, as it is printed: in whole percent."""
+    return round(share, 2) >= settings.support_min
+
+
 def _deciding(plain: _Outcome, drawn: Counter[_Outcome], settings: Settings) -> _Outcome:
     """Rule and axes of the label that enough draws give, where that is another than the figures alone give; else those of the figures."""
     label, share = next(iter(_share_of_labels(drawn).items()))
-    if label == plain[0].label or share < settings.support_min:
+    if label == plain[0].label or not _is_enough(share, settings):
         return plain
     return max((one for one in drawn if one[0].label == label), key=lambda one: drawn[one])
 
@@ -641,7 +646,7 @@ def judge(case: Case, settings: Settings) -> Verdict:
     drawn = _drawn_rules(case, settings)
     support, (rule, decided) = _share_of_labels(drawn), _deciding((plain, tuple(plain_axes.items())), drawn, settings)
     axes = dict(decided)
-    certain = support.get(rule.label, 0.0) >= settings.support_min
+    certain = _is_enough(support.get(rule.label, 0.0), settings)
     label = rule.label if certain else "undetermined"
     shifted = _tone_shift_jnd(figures, case, settings) >= settings.regraded_jnd
     regraded = shifted if rule == plain else "regraded" in rule.holds or (shifted and rule.label != "sdr-in-hdr-container")
@@ -678,7 +683,7 @@ def _sentence(
     if label == "undetermined" and rule.label != "undetermined":
         shares = ", ".join(f'"{WORDS[name]}" {share:.0%}' for name, share in support.items())
         more = sum(support.get(name, 0.0) for name in SHOWS_MORE)
-        how = f"; that the HDR release shows more holds in {more:.0%}, how much more is open" if more >= settings.support_min else ""
+        how = f"; that the HDR release shows more holds in {more:.0%}, how much more is open" if _is_enough(more, settings) else ""
         return f"Cannot tell: {shown}, no label holds in {settings.support_min:.0%} of the draws ({shares}){how}; {told}.{tail}"
     if label == "undetermined":
         figure = f" ({_headline(figures, case, settings)})" if "highlights_gain" in rule.holds else ""
@@ -980,7 +985,7 @@ def _seed_flip(label: str, support: Mapping[str, float], settings: Settings) -> 
     other = "undetermined" if label == leading else leading
     return [
         f"{SEED_FLIP}: {settings.support_draws} draws tell {share:.1%} give or take {SEED_ERRORS * error:.1%}, and "
-        f"{settings.support_min:.0%} are needed: {WORDS[other]}."
+        f"{settings.support_min:.0%} are needed, in whole percent: {WORDS[other]}."
     ]
 
 

@@ -685,6 +685,17 @@ def test_a_case_on_the_threshold_is_undetermined_and_says_between_what():
     assert judge(make_case(hdr_p999_nits=100 * 2**1.0 * (1 + 1e-9)), replace(SETTINGS, support_min=0.01)).label == leading
 
 
+def test_a_support_that_is_printed_as_what_is_needed_is_enough():
+    case = make_case(hdr_p999_nits=100 * 2**1.0 * (1 + 1e-9))
+    share = max(judge(case, SETTINGS).support.values())
+    assert judge(case, replace(SETTINGS, support_min=round(share, 2))).label != "undetermined"
+    below = judge(case, replace(SETTINGS, support_min=round(share, 2) + 0.01))
+    assert below.label == "undetermined"
+    needed = f"no label holds in {round(share, 2) + 0.01:.0%} of the draws"
+    assert needed in below.sentence
+    assert f"{round(share, 2) + 0.01:.0%}" not in below.sentence.replace(needed, "")
+
+
 def test_setup_uncertainty_takes_support_away():
     sure = support_labels(make_case(hdr_p999_nits=100 * 2**1.35), replace(SETTINGS, threshold_spread=0.0))
     unsure = support_labels(make_case(hdr_p999_nits=100 * 2**1.35, spread=0.8), replace(SETTINGS, threshold_spread=0.0))

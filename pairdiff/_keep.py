@@ -38,7 +38,8 @@ def keep_folder() -> Path:
 def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
     """Key of a release's scan."""
     signal = release.signal
-    parts: list[Any] = [SCAN_VERSION, release.file_id, release.stream_index, hlg_peak_nits, str(release.stated_rate)]
+    handed_on = Path(release.opened or "").name
+    parts: list[Any] = [SCAN_VERSION, release.file_id, release.stream_index, hlg_peak_nits, str(release.stated_rate), handed_on]
     parts += [str(getattr(signal, name).value) for name in ("transfer", "primaries", "matrix", "range", "chroma_siting")]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 

@@ -8,6 +8,7 @@ goes on from the last finished one.
 from __future__ import annotations
 
 import bisect
+import hashlib
 import importlib.metadata
 import itertools
 import os
@@ -34,6 +35,7 @@ from pairdiff._records import (
     Contaminants,
     Coverage,
     Difference,
+    Fact,
     FloatArray,
     Frame,
     Geometry,
@@ -55,7 +57,8 @@ from pairdiff._records import (
     Verdict,
 )
 from pairdiff._settings import Settings
-from pairdiff.clip.probe import check_pair, probe_alone, probe_release
+from pairdiff.clip.linear import linear_kind, read_linear, write_pq_png
+from pairdiff.clip.probe import check_pair, identify_file, probe_alone, probe_release
 from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FaultMet, decoder_version
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
@@ -63,6 +66,7 @@ from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import code_level, hdr_code_to_nits, sdr_code_to_nits
+from pairdiff.light.transfer import nits_to_pq
 from pairdiff.match.active import BarLevel
 from pairdiff.match.anchors import PIN_FRAMES
 from pairdiff.match.geometry import (
@@ -160,6 +164,8 @@ NOTE_PICTURES = (
     "Two single pictures were compared: they say what one moment shows, and nothing of the film's other shots, of its time or of its light "
     "levels. That they are the same moment was told by what they show."
 )
+HDR_WHITE_NITS = 203.0
+"""HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
@@ -292,7 +298,11 @@ def measure(
     """
     del full
     settings, tell = settings or Settings(), progress or _silent
-    done = _scan(probe_alone(release, settings=settings, hash_whole=hash_whole), settings=settings, fresh=fresh, tell=tell)
+    if linear_kind(os.fspath(release)) == "exr":
+        found = _probe(release, side="hdr", settings=settings, hash_whole=hash_whole)
+    else:
+        found = probe_alone(release, settings=settings, hash_whole=hash_whole)
+    done = _scan(found, settings=settings, fresh=fresh, tell=tell)
     peak = _locate_brightest(done, settings=settings)
     sign = read_range(done.track.codes, code_range=done.release.signal.range.value)
     if sign is not None:
@@ -387,7 +397,35 @@ def _silent(stage: str, done: int, total: int | None) -> None:
 
 
 def _probe(path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool) -> Release:
-    return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+    kind = linear_kind(os.fspath(path)) if side == "hdr" else None
+    if kind is None:
+        return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+    return _probe_linear(os.fspath(path), kind, settings=settings, hash_whole=hash_whole)
+
+
+def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool) -> Release:
+    """A picture of linear light, handed on as a 16-bit PQ picture that lies beside what is kept (its light is kept to 0.02 %)."""
+    unit_nits, primaries = settings.hdr_linear_nits, settings.hdr_primaries
+    if kind == "gain map" and unit_nits is None:
+        unit_nits = HDR_WHITE_NITS
+    if unit_nits is None or primaries is None:
+        lacking = [name for name, value in (("--hdr-linear-nits 100", unit_nits), ("--hdr-primaries bt2020", primaries)) if value is None]
+        raise SignalUnresolved(
+            f"The HDR release {path} is a picture of linear light ({kind}): its numbers say neither what light 1.0 is nor, for sure, what "
+            f"colours its primaries are. State how it was made, such as {' '.join(lacking)}."
+        )
+    light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels) * unit_nits
+    name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
+    opened = _keep.keep_folder() / "pictures" / f"{name}.png"
+    opened.parent.mkdir(parents=True, exist_ok=True)
+    write_pq_png(opened, np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16), primaries=primaries)
+    plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
+    found = probe_release(opened, side="hdr", settings=plain)
+    assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"
+    note = f"a picture of linear light ({kind}), {primaries}, 1.0 taken as {unit_nits:g} cd/m2{assumed}; it is measured as 16-bit PQ."
+    signal = replace(found.signal, primaries=Fact(primaries, "option", False))
+    found = replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=(note, *found.notes))
+    return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
 
 
 def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) -> _Pass:

@@ -139,6 +139,8 @@ class Release:
     field_joins: str = ""
     """A letter a frame, as in `pulldown.Pulldown`, once the film has been read: with which neighbour it is put together. Results leave it
     empty."""
+    opened: str | None = None
+    """The file that is read in its place, where it is a picture of linear light that was handed on as PQ."""
     parts: tuple[Release, ...] = ()
     """Of several files read as one release: each of them, in order. What stands above is then of the first, size and length of all."""
     part_starts: tuple[tuple[int, Fraction], ...] = ()

@@ -50,6 +50,9 @@ class Settings:
     sdr_siting: str | None = option(None, "signal", "Chroma siting of the SDR release.", "user", SITINGS)
     sdr_frame_rate: str | None = option(None, "signal", "The same of an SDR release.", "user")
     sdr_stream: int | None = option(None, "signal", "Number of the SDR video stream among the file's video streams, from 0.", "user")
+    hdr_linear_nits: float | None = option(
+        None, "signal", "Light of the number 1 in an HDR picture of linear light (OpenEXR, gain map), cd/m2.", "user"
+    )
     hlg_peak_nits: float = option(1000.0, "signal", "Peak of the display an HLG release is shown on, cd/m2.", "BT.2100 reference display")
 
     # set-up: what the SDR set can do

@@ -86,6 +86,7 @@ def comparison() -> Any:
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",), shots=8),
         hdr_peak=None,
         contaminants=None,
+        signal_check=None,
         objections=tuple(SimpleNamespace(state=state) for state in ("answered", "answered", "cannot_answer")),
     )
 
@@ -120,7 +121,7 @@ def test_every_setting_that_a_command_works_by_is_an_option_with_its_default(
     monkeypatch.setenv("COLUMNS", "200")
     call(command, "--help")
     shown = capsys.readouterr().out
-    groups = {"measure": {"signal"}, "align": {"signal", "matching", "canvas"}}.get(command)
+    groups = {"measure": {"signal", "limits"}, "align": {"signal", "matching", "canvas", "limits"}}.get(command)
     for one in fields(Settings):
         works_by_it = groups is None or one.metadata["group"] in groups
         assert (f"--{one.name.replace('_', '-')} " in shown) is works_by_it

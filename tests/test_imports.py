@@ -22,6 +22,7 @@ HOMES = {
     "pyarrow": ("writeup/",),
     "numba": ("_kernels.py",),
     "psutil": ("_watch.py",),
+    "imagecodecs": ("clip/",),
     "pycvvdp": ("score/second_opinion.py",),
     "torch": ("score/second_opinion.py",),
 }

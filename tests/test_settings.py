@@ -28,7 +28,8 @@ def test_without_file_and_options_the_defaults_stand() -> None:
 def test_every_setting_can_be_written_in_a_file_and_read_back(tmp_path: Path) -> None:
     settings = Settings(**{name: choices[0] for name, choices in setting_choices().items() if choices}, hdr_stream=0, sdr_stream=1)
     settings = replace(settings, sdr_white=160.0, sdr_gamma=2.2, own_displays="den: peak 300")
-    settings = replace(settings, anchor="0:01:00=0:00:52", only="0:00:10-0:20:00")
+    settings = replace(settings, anchor="0:01:00=0:00:52", only="0:00:10-0:20:00", hdr_linear_nits=100.0)
+    settings = replace(settings, hdr_frame_rate="24", sdr_frame_rate="24000/1001")
     lines = [f"{one.name} = {getattr(settings, one.name)!r}" for one in fields(Settings)]
     assert make_settings(written(tmp_path, "\n".join(lines)), {}) == settings
 

@@ -138,7 +138,7 @@ def open_container(
 
 def open_release(release: Release) -> AbstractContextManager[InputContainer]:
     """Open a release that was probed, as it was opened then."""
-    return open_container(release.path, side=release.side, rate=release.stated_rate)
+    return open_container(release.opened or release.path, side=release.side, rate=release.stated_rate)
 
 
 @cache

@@ -379,9 +379,10 @@ def check_pair(hdr: Release, sdr: Release) -> None:
     InputRefused
         The same file twice, sides swapped, SDR given as HDR, HDR given as SDR, or an SDR release that is not BT.709.
     """
-    if os.path.realpath(hdr.path) == os.path.realpath(sdr.path):
+    renditions = hdr.opened is not None and hdr.container == "gain map"  # the same picture without its gain map is the SDR one
+    if not renditions and os.path.realpath(hdr.path) == os.path.realpath(sdr.path):
         raise InputRefused(f"Both releases are the same file: {hdr.path}. Give the HDR file first and the SDR file second.")
-    if hdr.file_id == sdr.file_id:
+    if not renditions and hdr.file_id == sdr.file_id:
         raise InputRefused(
             f"{hdr.path} and {sdr.path} are the same file twice: their contents are identical ({hdr.file_id}). "
             "Give the HDR file first and the SDR file second."

@@ -1,0 +1,128 @@
+"""Pictures of linear light from the command line: OpenEXR and gain-map JPEG, against libraries that are not used to read them here."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+import pairdiff
+from pairdiff._errors import InputRefused, SignalUnresolved
+from pairdiff.clip.linear import linear_kind, read_linear
+from tests.score._pairs import make_signal, relabel
+from tests.whole._films import Floats
+
+imagecodecs = pytest.importorskip("imagecodecs")
+Run = Callable[..., subprocess.CompletedProcess[str]]
+WHITE_NITS = 203.0
+
+
+def light() -> Floats:
+    """BT.709 linear light, 1 at SDR white, with highlights up to 2.5."""
+    signal = make_signal(3).astype(np.float64)
+    linear = signal**2.4
+    level = linear.max(-1, keepdims=True)
+    return np.asarray(linear * (1 + 1.5 * np.clip((level - 0.6) / 0.4, 0, 1) ** 2))
+
+
+def write_exr(path: Path, linear: Floats) -> Path:
+    """Half-float OpenEXR by PyAV's encoder: gbrpf32, no compression of light."""
+    import av
+
+    with av.open(str(path), "w", format="image2") as out:
+        stream = out.add_stream("exr", rate=24, options={"format": "float"})
+        stream.height, stream.width, stream.pix_fmt = linear.shape[0], linear.shape[1], "gbrpf32le"
+        frame = av.VideoFrame(linear.shape[1], linear.shape[0], "gbrpf32le")
+        for plane, channel in zip(frame.planes, (1, 2, 0), strict=True):
+            np.frombuffer(plane, np.float32).reshape(plane.height, -1)[:, : linear.shape[1]] = linear[..., channel]
+        frame.pts = 0
+        out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    return path
+
+
+def write_sdr(path: Path, linear: Floats) -> Path:
+    codes = np.round(np.clip(linear, 0, 1) ** (1 / 2.4) * 255).astype(np.uint8)
+    path.write_bytes(cv2.imencode(".png", codes[..., ::-1])[1].tobytes())
+    return path
+
+
+def compare(run_pairdiff: Run, out: Path, *words: object) -> dict[str, Any]:
+    done = run_pairdiff("compare", *words, "--out", out)
+    assert done.returncode == 0, done.stderr
+    result: dict[str, Any] = json.loads((out / "result.json").read_text(encoding="utf-8"))
+    return result
+
+
+SDR = ("--sdr-transfer", "bt1886", "--sdr-primaries", "bt709")
+
+
+def test_an_exr_picture_is_compared_and_its_light_kept(run_pairdiff: Run, tmp_path: Path) -> None:
+    linear = light()
+    hdr, sdr = write_exr(tmp_path / "scene.exr", linear), write_sdr(tmp_path / "scene.png", linear)
+    words = (hdr, sdr, "--hdr-linear-nits", WHITE_NITS, "--hdr-primaries", "bt709", *SDR)
+    found = compare(run_pairdiff, tmp_path / "out", *words)
+    wide = relabel(linear ** (1 / 2.4), white_nits=WHITE_NITS, gamma=2.4)  # BT.2020: MaxCLL is defined there
+    assert found["hdr"]["levels"]["max_cll_nits"] == pytest.approx(wide.max(), rel=0.005)
+    assert found["hdr"]["path"] == str(hdr)
+    assert found["setup"]["white_nits"] == pytest.approx(WHITE_NITS, rel=0.03)
+    assert "a picture of linear light (exr), bt709, 1.0 taken as 203 cd/m2" in found["hdr"]["notes"][0]
+
+
+def test_an_exr_picture_is_read_as_another_library_reads_it(tmp_path: Path) -> None:
+    openexr = pytest.importorskip("OpenEXR")
+    linear = light()
+    path = write_exr(tmp_path / "scene.exr", linear)
+    with openexr.File(str(path)) as file:
+        channels = file.channels()
+        theirs = channels["RGB"].pixels if "RGB" in channels else np.stack([channels[name].pixels for name in "RGB"], -1)
+    ours = read_linear(str(path), kind="exr", side="hdr", most_megapixels=80)
+    assert ours == pytest.approx(theirs[..., :3], rel=1e-3, abs=1e-4)
+
+
+def test_both_renditions_of_a_gain_map_picture_are_a_pair(run_pairdiff: Run, tmp_path: Path) -> None:
+    linear = light()[:352, :624]
+    rgba = np.concatenate([linear, np.ones((*linear.shape[:2], 1))], -1).astype(np.float16)
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(imagecodecs.ultrahdr_encode(rgba))
+    assert linear_kind(str(path)) == "gain map"
+    stated = ("--hdr-primaries", "bt709", *SDR, "--sdr-matrix", "bt601", "--sdr-range", "full")
+    found = compare(run_pairdiff, tmp_path / "out", path, path, *stated)
+    assert found["hdr"]["levels"]["p999_nits"] == pytest.approx(np.quantile(linear.max(-1), 0.999) * WHITE_NITS, rel=0.1)
+    assert "1.0 taken as 203 cd/m2 (assumed" in found["hdr"]["notes"][0]
+    assert found["alignment"]["matched_share"] == 1.0
+
+
+def test_what_linear_numbers_mean_is_asked_for(tmp_path: Path) -> None:
+    path = write_exr(tmp_path / "scene.exr", light()[:64, :64])
+    with pytest.raises(SignalUnresolved, match="--hdr-linear-nits 100 --hdr-primaries bt2020"):
+        pairdiff.measure(path)
+    with pytest.raises(SignalUnresolved, match="such as --hdr-linear-nits 100"):
+        pairdiff.measure(path, settings=pairdiff.Settings(hdr_primaries="bt2020"))
+
+
+def test_a_jpeg_without_a_gain_map_and_a_broken_one_are_told_apart(tmp_path: Path) -> None:
+    plain = tmp_path / "plain.jpg"
+    plain.write_bytes(cv2.imencode(".jpg", np.full((64, 64, 3), 90, np.uint8))[1].tobytes())
+    assert linear_kind(str(plain)) is None
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(plain.read_bytes() + b"urn:iso:std:iso:ts:21496:-1")
+    with pytest.raises(InputRefused, match=r"The gain map of the HDR release .* cannot be applied"):
+        read_linear(str(broken), kind="gain map", side="hdr", most_megapixels=80)
+
+
+def test_odd_numbers_and_pictures_beyond_the_limit(tmp_path: Path) -> None:
+    linear = light()[:64, :64].astype(np.float32)
+    linear[0, 0], linear[0, 1], linear[0, 2] = np.nan, -1.0, np.inf
+    path = write_exr(tmp_path / "odd.exr", linear)
+    found = read_linear(str(path), kind="exr", side="hdr", most_megapixels=80)
+    assert (found[0, 0].max(), found[0, 1].max()) == (0, 0)
+    assert np.isfinite(found).all()
+    with pytest.raises(InputRefused, match=r"64 x 64; the limit is 0\.001 million pixels"):
+        read_linear(str(path), kind="exr", side="hdr", most_megapixels=0.001)

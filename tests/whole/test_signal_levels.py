@@ -6,12 +6,14 @@ import json
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import colour
 import cv2
 import numpy as np
 import pytest
 
+import pairdiff
 from tests._clips import PQ_TAGS, SDR_TAGS, Planes, encode_clip
 from tests.score._pairs import make_signal, relabel
 from tests.whole._films import BT709, BT2020, Floats, light_to_pq, planes_of_signal
@@ -101,10 +103,16 @@ def test_levels_that_contradict_the_tags_stop_the_run_and_name_the_option(
     assert not list(tmp_path.rglob("result.json"))
 
 
-def compare(run_pairdiff: Run, out: Path, *words: object) -> dict[str, object]:
+@pytest.fixture(scope="module")
+def plain(files: dict[str, Path]) -> pairdiff.Comparison:
+    """The pair as it is tagged."""
+    return pairdiff.compare(files["hdr"], files["sdr"])
+
+
+def compare(run_pairdiff: Run, out: Path, *words: object) -> dict[str, Any]:
     done = run_pairdiff("compare", *words, "--out", out)
     assert done.returncode == 0, done.stderr
-    result: dict[str, object] = json.loads((out / "result.json").read_text(encoding="utf-8"))
+    result: dict[str, Any] = json.loads((out / "result.json").read_text(encoding="utf-8"))
     return result
 
 
@@ -112,19 +120,19 @@ def compare(run_pairdiff: Run, out: Path, *words: object) -> dict[str, object]:
     ("hdr", "sdr", "option"),
     [
         ("hlg", "sdr", ("--hdr-transfer", "hlg")),
-        ("hdr", "full", ("--sdr-range", "full")),
-        ("hdr", "narrow", ("--sdr-range", "narrow")),
+        pytest.param("hdr", "full", ("--sdr-range", "full"), marks=pytest.mark.slow),
+        pytest.param("hdr", "narrow", ("--sdr-range", "narrow"), marks=pytest.mark.slow),
     ],
 )
 def test_the_option_that_is_named_makes_the_pair_what_it_is(
-    files: dict[str, Path], hdr: str, sdr: str, option: tuple[str, str], run_pairdiff: Run, tmp_path: Path
+    files: dict[str, Path], plain: pairdiff.Comparison, hdr: str, sdr: str, option: tuple[str, str], run_pairdiff: Run, tmp_path: Path
 ) -> None:
-    right = compare(run_pairdiff, tmp_path / "right", files["hdr"], files["sdr"])
     mended = compare(run_pairdiff, tmp_path / "mended", files[hdr], files[sdr], *option)
-    assert right["signal_check"]["state"] == mended["signal_check"]["state"] == "fits"
-    assert mended["verdict"]["label"] == right["verdict"]["label"]
-    assert mended["headroom"]["stops"] == pytest.approx(right["headroom"]["stops"], abs=0.1)
-    assert mended["setup"]["white_nits"] == pytest.approx(right["setup"]["white_nits"], rel=0.02)
+    assert plain.signal_check is not None
+    assert plain.signal_check.state == mended["signal_check"]["state"] == "fits"
+    assert mended["verdict"]["label"] == plain.verdict.label
+    assert mended["headroom"]["stops"] == pytest.approx(plain.headroom.stops, abs=0.1)
+    assert mended["setup"]["white_nits"] == pytest.approx(plain.setup.white_nits, rel=0.02)
 
 
 def test_a_tag_that_the_user_stands_by_is_measured_with_a_caution_on_the_page(
@@ -183,7 +191,7 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
 STATED = ("--hdr-transfer", "pq", "--hdr-primaries", "bt2020", "--sdr-transfer", "bt1886", "--sdr-primaries", "bt709")
 
 
-@pytest.mark.parametrize("sdr", ["s14", "c14"])
+@pytest.mark.parametrize("sdr", [pytest.param("s14", marks=pytest.mark.slow), "c14"])
 def test_two_single_pictures_are_a_pair_whatever_their_size(drawn: Path, sdr: str, run_pairdiff: Run, tmp_path: Path) -> None:
     found = compare(run_pairdiff, tmp_path / "out", drawn / "h14.png", drawn / f"{sdr}.png", *STATED)
     assert found["setup"]["white_nits"] == pytest.approx(203, rel=0.03)
@@ -203,16 +211,17 @@ def test_two_pictures_of_other_moments_are_refused(drawn: Path, run_pairdiff: Ru
 # ------------------------------------------------------------- the same release in two files
 
 
-def test_a_release_in_two_files_gives_what_it_gives_in_one(files: dict[str, Path], run_pairdiff: Run, tmp_path: Path) -> None:
+def test_a_release_in_two_files_gives_what_it_gives_in_one(
+    files: dict[str, Path], plain: pairdiff.Comparison, run_pairdiff: Run, tmp_path: Path
+) -> None:
     planes = list(film(lambda signal: light_to_pq(hdr_light(signal)), bits=10))
     for name, part in (("a", planes[:17]), ("b", planes[17:])):
         encode_clip(tmp_path / f"{name}.mkv", part, tags=PQ_TAGS, options={"crf": "16"})
-    whole = compare(run_pairdiff, tmp_path / "whole", files["hdr"], files["sdr"])
     joined = compare(run_pairdiff, tmp_path / "joined", f"{tmp_path / 'a.mkv'}+{tmp_path / 'b.mkv'}", files["sdr"])
     again = compare(run_pairdiff, tmp_path / "joined", f"{tmp_path / 'a.mkv'}+{tmp_path / 'b.mkv'}", files["sdr"])
     assert joined["title"] == "a"
-    assert joined["verdict"]["label"] == again["verdict"]["label"] == whole["verdict"]["label"]
-    assert joined["headroom"]["stops"] == pytest.approx(whole["headroom"]["stops"], abs=0.05)
+    assert joined["verdict"]["label"] == again["verdict"]["label"] == plain.verdict.label
+    assert joined["headroom"]["stops"] == pytest.approx(plain.headroom.stops, abs=0.05)
     assert again["headroom"] == joined["headroom"]
     assert joined["alignment"]["matched_share"] == 1.0
     assert joined["run"]["coverage"]["hdr_frames"] == len(planes)

@@ -68,7 +68,7 @@ def _say_found(check: SignalCheck) -> str:
     if read is None:
         return ""
     return (
-        f"So read, their mid-tones agree best on an SDR set of white {read.white_nits:.0f} cd/m2 and gamma {read.gamma:.2f}, and "
+        f"Read like this, their mid-tones agree best on an SDR set of white {read.white_nits:.0f} cd/m2 and gamma {read.gamma:.2f}, and "
         f"{read.residual_jnd:.1f} JND are left."
     )
 

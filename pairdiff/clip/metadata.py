@@ -107,6 +107,8 @@ def bare_parameter_sets(extradata: bytes) -> bytes:
         return extradata
     out, place = b"", 23
     for _ in range(extradata[22]):
+        if place + 3 > len(extradata):  # cut short
+            break
         unit_type = extradata[place] & 0x3F
         count = int.from_bytes(extradata[place + 1 : place + 3], "big")
         place += 3
@@ -115,6 +117,8 @@ def bare_parameter_sets(extradata: bytes) -> bytes:
             if unit_type not in HEVC_SEI:
                 out += b"\0\0\0\1" + extradata[place + 2 : place + 2 + length]
             place += 2 + length
+            if place >= len(extradata):
+                break
     return out
 
 

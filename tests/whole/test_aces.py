@@ -105,7 +105,8 @@ def test_two_aces_renderings_of_one_scene_are_told_to_be_hdr(
         assert result.verdict.label in HDR_LABELS
 
 
-@pytest.mark.parametrize("scene", [pytest.param(name, marks=() if name == QUICK else pytest.mark.slow) for name in SCENES])
+@pytest.mark.slow
+@pytest.mark.parametrize("scene", SCENES)
 def test_the_loss_rises_with_the_peak_of_the_hdr_rendering(scene: str, world: Path) -> None:
     # renderings by OpenColorIO, no pair of them in the ladder; the brighter the mastering display, the more there is to see
     as_sdr = make_render(STUDIO, *SDR)

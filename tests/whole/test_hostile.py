@@ -75,6 +75,7 @@ def test_sdr_at_a_brightness_no_set_reaches_is_an_sdr_picture_all_the_same(
     assert "power law" in result.verdict.sentence or not result.setup.at_bound
 
 
+@SLOW
 def test_lamps_that_come_and_go_are_no_power_law_although_all_else_is(
     signals: tuple[Floats, ...], compared: Callable[..., Comparison]
 ) -> None:
@@ -90,6 +91,7 @@ def test_lamps_that_come_and_go_are_no_power_law_although_all_else_is(
     assert not result.free_fit.power_law
 
 
+@SLOW
 def test_a_logo_that_stands_still_is_no_highlight_and_is_told(signals: tuple[Floats, ...], compared: Callable[..., Comparison]) -> None:
     def marked() -> Iterator[Floats]:
         for one in signals:

@@ -66,7 +66,8 @@ def compared(folder: Path, signals: list[Floats], *, side: str) -> Comparison:
     )
 
 
-@pytest.mark.parametrize("side", ["sdr", pytest.param("hdr", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("side", ["sdr", "hdr"])
 def test_bars_in_one_release_alone_make_no_difference(signals: list[Floats], tmp_path: Path, side: str) -> None:
     result = compared(tmp_path, signals, side=side)
     assert result.verdict.label == "sdr-in-hdr-container", dict(result.verdict.support)

@@ -11,7 +11,7 @@ SLOW = pytest.mark.slow
 
 @pytest.mark.parametrize(
     ("white", "gamma"),
-    [(150.0, 2.3), *(pytest.param(white, gamma, marks=SLOW) for white in (50.0, 290.0) for gamma in (2.05, 2.55))],
+    [pytest.param(150.0, 2.3, marks=SLOW), *(pytest.param(white, gamma, marks=SLOW) for white in (50.0, 290.0) for gamma in (2.05, 2.55))],
 )
 def test_a_planted_set_up_is_found_within_one_percent(tmp_path: Path, white: float, gamma: float) -> None:
     found = compare_relit(tmp_path, white=white, gamma=gamma)

@@ -211,6 +211,7 @@ def test_two_pictures_of_other_moments_are_refused(drawn: Path, run_pairdiff: Ru
 # ------------------------------------------------------------- the same release in two files
 
 
+@pytest.mark.slow
 def test_a_release_in_two_files_gives_what_it_gives_in_one(
     files: dict[str, Path], plain: pairdiff.Comparison, run_pairdiff: Run, tmp_path: Path
 ) -> None:

@@ -34,7 +34,8 @@ BLACK_CODES, BLACK_SHARE, BLACK_RATIO = (15, 18), 0.002, 2.0
 ORDINARY_GAMMAS, ORDINARY_WHITES = (1.85, 2.9), (40.0, 1200.0)
 """Sets that grades of one film agree on; white in cd/m2 (own: labelled pairs read as they are had 2.05 to 2.76 and 71 to 734)."""
 FAR_GAMMAS = (1.75, 3.2)
-"""Gammas beyond which a reading cannot be right (own: pairs of another transfer had 1.1 to 1.85 and 2.8 to 4.8)."""
+"""Gammas beyond which a reading is doubted (own: pairs read by another transfer had 1.1 to 1.7 and 3.5 to 4.9, grades of a much harder
+contrast up to 3.4)."""
 CLOSE_JND = 2.0
 """What a reading may leave and still be borne out closely, |dI| x 720 (own)."""
 RANGE_GAIN_JND, RANGE_SHARE = 1.5, 0.3
@@ -155,14 +156,13 @@ def check_readings(sample: FitSample, hdr: Signal, sdr: Signal, *, signs: Sequen
 def _weigh(
     as_it_is: SignalReading, transfers: Sequence[SignalReading], ranges: Sequence[SignalReading], looks: dict[Side, Looks]
 ) -> SignalCheck:
-    if not _within(as_it_is.gamma, ORDINARY_GAMMAS):
+    if not _within(as_it_is.gamma, FAR_GAMMAS):
         better = [one for one in transfers if _is_ordinary(one) and one.residual_jnd < as_it_is.residual_jnd]
         better.sort(key=lambda one: one.residual_jnd)
         close = [one for one in better if one.residual_jnd <= CLOSE_JND]
-        if close and not _within(as_it_is.gamma, FAR_GAMMAS):
-            return SignalCheck("measured", as_it_is, tuple(close), "contradicted", ())
         if better:
-            return SignalCheck("measured", as_it_is, tuple(better), "doubtful", _range_fields(looks))
+            state: Literal["doubtful", "contradicted"] = "contradicted" if close else "doubtful"
+            return SignalCheck("measured", as_it_is, tuple(close or better), state, () if close else _range_fields(looks))
     borne_out = [one for one in ranges if looks.get(one.side) == one.value and _is_closer(one, as_it_is, BORNE_OUT_JND, BORNE_OUT_SHARE)]
     if borne_out:
         return SignalCheck("measured", as_it_is, tuple(borne_out), "contradicted", _range_fields(looks))

@@ -59,10 +59,55 @@ class FaultMet(Exception):
     """A strict reader has met a fault."""
 
 
-class FrameReader:
-    """Iterate over the pictures of a release, in display order, in one pass and in constant memory.
+class PictureReader:
+    """Iterate over pictures in display order, in one pass; use it in a `with` statement: what is open is closed at its end.
 
-    Use it in a `with` statement: the container is closed at its end.
+    Attributes
+    ----------
+    damage : list of Damage
+        Faults met so far. A fault in the middle is skipped, one at the end ends the pictures.
+    changes : list of str
+        What the stream declares otherwise from some picture on, in words.
+    frames_read : int
+        Pictures delivered so far.
+    last_time_s : fractions.Fraction or None
+        Time of the last picture delivered, seconds since the first picture.
+    part_starts : list of (int, fractions.Fraction)
+        Of several files read as one: number and time (seconds) of the first picture of each that was begun. Empty for one file.
+    """
+
+    def __init__(self, release: Release) -> None:
+        self._release = release
+        self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
+        self.damage: list[Damage] = []
+        self.changes: list[str] = []
+        self.frames_read = 0
+        self.last_time_s: Fraction | None = None
+        self.part_starts: list[tuple[int, Fraction]] = []
+        self._pictures = self._read()
+
+    def __enter__(self) -> PictureReader:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def __iter__(self) -> Iterator[Frame]:
+        return self
+
+    def __next__(self) -> Frame:
+        return next(self._pictures)
+
+    def close(self) -> None:
+        """Close what is open; a second call does nothing."""
+        self._pictures.close()
+
+    def _read(self) -> Generator[Frame]:
+        raise NotImplementedError
+
+
+class FrameReader(PictureReader):
+    """The pictures of a release of one file, in constant memory; at most 1000 faults are listed.
 
     Parameters
     ----------
@@ -74,19 +119,6 @@ class FrameReader:
         Called as (index, planes) with every frame as it is stored, before fields are rejoined.
     strict
         Stop at the first fault that the decoder meets behind the first picture.
-
-    Attributes
-    ----------
-    damage : list of Damage
-        Faults met so far, at most 1000. A fault in the middle is skipped, one at the end ends the pictures.
-    frames_read : int
-        Pictures delivered so far.
-    last_time_s : fractions.Fraction or None
-        Time of the last picture delivered, seconds since the first picture.
-    part_starts : list of (int, fractions.Fraction)
-        Of several files read as one; empty.
-    changes : list of str
-        What the stream declares otherwise from some picture on, in words.
 
     Raises
     ------
@@ -112,35 +144,16 @@ class FrameReader:
         self._gaps: list[Damage] = []
         self._told: list[Damage] = []
         self._dropped = 0
-        self.damage: list[Damage] = []
         self._tags: Tags | None = None
         self._static: StaticMetadata | None = None
-        self.changes: list[str] = []
-        self.part_starts: list[tuple[int, Fraction]] = []
-        self.frames_read = 0
-        self.last_time_s: Fraction | None = None
-        self._release = release
-        self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
         self._stack = ExitStack()
         self._container = self._stack.enter_context(open_release(release))
         self._stream = video_stream(self._container, release, threads=threads, strict=strict)
-        self._pictures = self._read()
-
-    def __enter__(self) -> FrameReader:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        self.close()
-
-    def __iter__(self) -> Iterator[Frame]:
-        return self
-
-    def __next__(self) -> Frame:
-        return next(self._pictures)
+        super().__init__(release)
 
     def close(self) -> None:
         """Close the container; a second call does nothing."""
-        self._pictures.close()
+        super().close()
         self._stack.close()
 
     def _read(self) -> Generator[Frame]:
@@ -202,22 +215,26 @@ class FrameReader:
         return stamped
 
     def _check_tags(self, picture: VideoFrame, time_s: Fraction) -> None:
-        """Refuse another colour description than the first picture's; note other metadata at key frames. What falls silent still holds."""
+        """Refuse another colour description than the first picture's; note other metadata at key frames. What falls silent still holds.
+
+        A picture whose side data was looked at is given back late, when Python clears up. Where that decides what a decoder makes of
+        damage (`Release.in_order`), metadata is not looked at.
+        """
         tags = tags_of_picture(picture)
+        looked_at = not self._release.in_order and (picture.key_frame or self._tags is None)
+        static = read_static(picture) if looked_at else NOTHING
         if self._tags is None:
-            self._tags, self._static = tags, read_static(picture)
+            self._tags, self._static = tags, static
             return
         if tags != self._tags:
             for name, first, now in ((name, getattr(self._tags, name), getattr(tags, name)) for name in FIELDS):
                 if None not in (first, now) and first != now and getattr(self._release.signal, name).source != "option":
                     raise SignalUnresolved(_say_change(self._release, name, first, now, time_s))
-        if picture.key_frame:
-            static = read_static(picture)
-            if static != NOTHING and static != self._static and len(self.changes) < MOST_CHANGES:
-                self.changes.append(
-                    f"what the file declares changes at {float(time_s):.3f} s: {_say_static(self._static)} becomes {_say_static(static)}."
-                )
-                self._static = static
+        if static not in (NOTHING, self._static) and len(self.changes) < MOST_CHANGES:
+            self.changes.append(
+                f"what the file declares changes at {float(time_s):.3f} s: {_say_static(self._static)} becomes {_say_static(static)}."
+            )
+            self._static = static
 
     def _is_gap(self, late_s: Fraction, picture: VideoFrame) -> bool:
         """Whether pictures are missing: a hold that the file states as a long picture is none, nor one among many of a variable rate."""
@@ -369,14 +386,15 @@ def decode_pictures(
             continue
         if packet is None:
             return
+        where = _say_packet(container, packet)
         if checker is not None and packet.size:
             try:
-                with decoding(_say_packet(container, packet)):
+                with decoding(where):
                     checker.decode(packet)
             except av.error.FFmpegError as error:
                 on_told(f"packets are not as they should be ({error.strerror}); the decoder goes on in them all the same")
         try:
-            with decoding(_say_packet(container, packet)):
+            with decoding(where):
                 pictures = stream.codec_context.decode(packet)
         except av.error.EOFError:
             return
@@ -608,6 +626,7 @@ class _Finder:
 
     def _seek(self, stamp: int | None) -> None:
         if stamp is None:  # opened anew: not every container can be sought
+            self._container.close()  # what is left open keeps hundreds of megabytes
             self._container = self._stack.enter_context(open_release(self._release))
             self._stream = video_stream(self._container, self._release, threads=0)
         else:

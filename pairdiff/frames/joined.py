@@ -6,53 +6,22 @@ import itertools
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from types import TracebackType
 
 from pairdiff._errors import InputRefused
-from pairdiff._records import Damage, Frame, Release
+from pairdiff._records import Frame, Release
 from pairdiff.clip.container import SIDES
 from pairdiff.frames import decode
-from pairdiff.frames.decode import FrameReader, Plane
+from pairdiff.frames.decode import FrameReader, PictureReader, Plane
 
 Watch = Callable[[int, tuple[Plane, ...]], None]
-PartStart = tuple[int, Fraction]
-"""Number of the first picture of a part in its release, and its time there, seconds."""
 
 
-class JoinedReader:
-    """Iterate over the pictures of a release of several files as `FrameReader` does over those of one; the same attributes.
-
-    Attributes
-    ----------
-    part_starts : list of (int, fractions.Fraction)
-        Where each part that was begun starts. A part lasts to the end of its last picture.
-    """
+class JoinedReader(PictureReader):
+    """The pictures of a release of several files. A part lasts to the end of its last picture; arguments as for `FrameReader`."""
 
     def __init__(self, release: Release, *, threads: int = 0, watch: Watch | None = None, strict: bool = False) -> None:
-        self._release, self._threads, self._watch, self._strict = release, threads, watch, strict
-        self._step_s = 1 / (release.signal.frame_rate.value or Fraction(24))
-        self.damage: list[Damage] = []
-        self.changes: list[str] = []
-        self.frames_read = 0
-        self.last_time_s: Fraction | None = None
-        self.part_starts: list[PartStart] = []
-        self._pictures = self._read()
-
-    def __enter__(self) -> JoinedReader:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        self.close()
-
-    def __iter__(self) -> Iterator[Frame]:
-        return self
-
-    def __next__(self) -> Frame:
-        return next(self._pictures)
-
-    def close(self) -> None:
-        """Close the file that is open; a second call does nothing."""
-        self._pictures.close()
+        self._threads, self._watch, self._strict = threads, watch, strict
+        super().__init__(release)
 
     def _read(self) -> Generator[Frame]:
         for part in self._release.parts:
@@ -72,9 +41,10 @@ def _counting_on(watch: Watch, base: int) -> Watch:
     return lambda index, planes: watch(base + index, planes)
 
 
-def open_reader(release: Release, *, threads: int = 0, watch: Watch | None = None, strict: bool = False) -> FrameReader | JoinedReader:
+def open_reader(release: Release, *, threads: int = 0, watch: Watch | None = None, strict: bool = False) -> PictureReader:
     """The reader that fits a release; arguments and errors as for `FrameReader`."""
-    return (JoinedReader if release.parts else FrameReader)(release, threads=threads, watch=watch, strict=strict)
+    reader = JoinedReader if release.parts else FrameReader
+    return reader(release, threads=threads, watch=watch, strict=strict)
 
 
 def read_frames_at(release: Release, *, indices: Sequence[int], times_s: Sequence[Fraction]) -> Iterator[Frame]:

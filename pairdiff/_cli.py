@@ -29,9 +29,9 @@ from pairdiff._beat import announce_limits
 from pairdiff._errors import OutputRefused, PairdiffError, UsageError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, say_option, setting_kinds
+from pairdiff._watch import INTERRUPTED, KEPT, say
 
 FAULT = 1
-INTERRUPTED = 130
 
 GROUPS_OF = {"measure": ("signal", "limits"), "align": ("signal", "matching", "canvas", "limits")}
 """Groups of settings that a command works by; every group where it is not listed."""
@@ -259,7 +259,7 @@ def stills(
         moments = pairdiff.save_stills(hdr, sdr, at=at, out=out, settings=settings, progress=progress)
     for one in moments:
         if one.shot < 0:
-            _say(f"Warning: HDR frame f{one.hdr_frame} lies outside the matched passages: the two sides may not show the same moment.")
+            say(f"Warning: HDR frame f{one.hdr_frame} lies outside the matched passages: the two sides may not show the same moment.")
     rows = [f"  HDR frame {one.hdr_frame} ({one.hdr_time_s:.3f} s)   SDR frame {one.sdr_frame} ({one.sdr_time_s:.3f} s)" for one in moments]
     _print(f"Moments drawn: {len(moments)}", *rows, f"Stills: {out}")
 
@@ -300,11 +300,6 @@ def _print_json(document: Mapping[str, Any]) -> None:
     _print(json.dumps(document, indent=2, allow_nan=False))
 
 
-def _say(message: str) -> None:
-    if sys.stderr is not None:
-        print(f"pairdiff: {message}", file=sys.stderr, flush=True)
-
-
 class _Refusals:
     """Turns what goes wrong inside a command into one clear block on standard error and an exit code."""
 
@@ -322,9 +317,9 @@ class _Refusals:
 
             traceback.print_exception(error)
         message, code = _words_for(error)
-        _say(message)
+        say(message)
         if self._earlier is not None and self._earlier.is_file():
-            _say(f"Note: {self._earlier.parent} still holds the result of an earlier run, not of this one.")
+            say(f"Note: {self._earlier.parent} still holds the result of an earlier run, not of this one.")
         raise typer.Exit(code) from None
 
 
@@ -332,8 +327,7 @@ def _words_for(error: BaseException) -> tuple[str, int]:
     if isinstance(error, PairdiffError):
         return str(error), error.exit_code
     if isinstance(error, KeyboardInterrupt):
-        kept = "What was finished and kept is used again next time (--fresh ignores it)."
-        return f"Interrupted: the result was not completed. {kept}", INTERRUPTED
+        return f"Interrupted: the result was not completed. {KEPT}", INTERRUPTED
     if isinstance(error, ImportError):
         return _words_for_missing(error), FAULT
     if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EROFS, errno.EDQUOT):
@@ -378,7 +372,7 @@ class _Progress:
         """Report that `done` of `total` steps of a stage are done; `total` is None where it is not known."""
         if self._plain:
             if stage not in self._stages:
-                _say(stage)
+                say(stage)
             self._stages.add(stage)
             return
         if stage not in self._tasks:
@@ -400,12 +394,12 @@ def main() -> int:
         code = app(prog_name="pairdiff", standalone_mode=False)
     except typer.TyperException as error:
         if message := error.format_message().rstrip(".").replace("Value error, ", ""):  # empty where the help page was the answer
-            _say(f"{message}. `pairdiff --help` and `pairdiff COMMAND --help` list what can be given.")
+            say(f"{message}. `pairdiff --help` and `pairdiff COMMAND --help` list what can be given.")
         return UsageError.exit_code
     except (KeyboardInterrupt, typer.Abort):
-        _say("Interrupted before the work began.")
+        say("Interrupted before the work began.")
         return INTERRUPTED
     except PairdiffError as error:
-        _say(str(error))
+        say(str(error))
         return error.exit_code
     return code if isinstance(code, int) else 0

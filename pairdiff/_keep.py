@@ -11,13 +11,15 @@ import hashlib
 import json
 import os
 import tempfile
+from collections.abc import Callable
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, BinaryIO, cast
 
 import numpy as np
 
+from pairdiff._errors import OutputRefused
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
@@ -46,18 +48,49 @@ def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
 
 def store_track(key: str, track: Track) -> None:
     """Keep a scan; a folder that cannot be written is passed over, since nothing depends on it."""
-    folder = keep_folder()
     with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=folder, suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                np.savez_compressed(file, **_to_arrays(track))
-            os.replace(name, folder / f"{key}.npz")
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(name)
-            raise
+        _write_whole(keep_folder() / f"{key}.npz", lambda file: np.savez_compressed(file, **_to_arrays(track)))
+
+
+def store_picture(name: str, data: bytes) -> Path:
+    """Keep a picture that is read in another one's place.
+
+    Parameters
+    ----------
+    name : of the file, told by what is in it.
+    data : the file.
+
+    Returns
+    -------
+    Where it lies.
+
+    Raises
+    ------
+    OutputRefused : a folder that cannot be written: without the picture nothing can be measured.
+    """
+    path = keep_folder() / "pictures" / name
+    try:
+        _write_whole(path, lambda file: file.write(data))
+    except OSError as error:
+        raise OutputRefused(
+            f"{path.parent} cannot be written ({error.strerror}): a picture of linear light is handed on there. Name another folder with "
+            f"{FOLDER_VARIABLE}."
+        ) from error
+    return path
+
+
+def _write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
+    """Write a file under another name and move it into place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            write(file)
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
 
 
 def load_track(key: str) -> Track | None:

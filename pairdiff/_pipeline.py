@@ -57,7 +57,7 @@ from pairdiff._records import (
     Verdict,
 )
 from pairdiff._settings import Settings
-from pairdiff.clip.linear import linear_kind, read_linear, write_pq_png
+from pairdiff.clip.linear import encode_pq_png, linear_kind, read_linear
 from pairdiff.clip.probe import check_pair, identify_file, probe_alone, probe_release
 from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FaultMet, decoder_version
@@ -304,9 +304,9 @@ def measure(
         found = probe_alone(release, settings=settings, hash_whole=hash_whole)
     done = _scan(found, settings=settings, fresh=fresh, tell=tell)
     peak = _locate_brightest(done, settings=settings)
-    sign = read_range(done.track.codes, code_range=done.release.signal.range.value)
-    if sign is not None:
-        caution = say_range(done.release.side, sign.looks)
+    looks = read_range(done.track.codes, code_range=done.release.signal.range.value)
+    if looks is not None:
+        caution = say_range(done.release.side, looks)
         done = replace(done, release=replace(done.release, notes=(*done.release.notes, caution)))
     return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings), peak)
 
@@ -416,9 +416,8 @@ def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool)
         )
     light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels) * unit_nits
     name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
-    opened = _keep.keep_folder() / "pictures" / f"{name}.png"
-    opened.parent.mkdir(parents=True, exist_ok=True)
-    write_pq_png(opened, np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16), primaries=primaries)
+    codes = np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16)
+    opened = _keep.store_picture(f"{name}.png", encode_pq_png(codes, primaries=primaries))
     plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
     found = probe_release(opened, side="hdr", settings=plain)
     assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"

@@ -25,7 +25,9 @@ WATCHED = ("compare", "measure", "align", "stills")
 """Commands that read films."""
 UNWATCHED_VARIABLE = "PAIRDIFF_UNWATCHED"
 LOOK_EVERY_S = 0.25
+"""How often the watched process is looked at (own)."""
 INTERRUPTED = 130
+"""Exit code of what was interrupted (common practice: 128 and the number of the signal)."""
 KEPT = "What was finished and kept is used again next time (--fresh ignores it)."
 
 
@@ -39,7 +41,7 @@ def main() -> int:
     """
     inner = os.environ.get(FILE_VARIABLE)
     if inner:
-        _end_with_the_watcher()
+        _end_with_the_watcher(Path(inner))
     words = sys.argv[1:]
     if inner or os.environ.get(UNWATCHED_VARIABLE) or not words or words[0] not in WATCHED or {"--help", "-h"} & set(words):
         from pairdiff._cli import main as run
@@ -51,14 +53,17 @@ def main() -> int:
         return _watch(words, beat)
 
 
-def _end_with_the_watcher() -> None:
-    """End this process when the one that watches it is gone: its end of standard input closes then."""
+def _end_with_the_watcher(beat: Path) -> None:
+    """End this process when the one that watches it is gone, and clear away what it left: its end of standard input closes then."""
     pipe = sys.stdin.fileno()
 
     def wait() -> None:
         with contextlib.suppress(OSError):
             while os.read(pipe, 1):
                 pass
+        with contextlib.suppress(OSError):  # that file and its folder, which is empty then, and nothing else
+            beat.unlink()
+            beat.parent.rmdir()
         os._exit(INTERRUPTED)
 
     threading.Thread(target=wait, name="watcher", daemon=True).start()
@@ -78,7 +83,7 @@ def _watch(words: list[str], beat: Path) -> int:
             if reason:
                 child.kill()
                 child.wait()
-                _say(f"{reason} {KEPT}")
+                say(f"{reason} {KEPT}")
                 return InputRefused.exit_code
     finally:
         if child.poll() is None:
@@ -144,7 +149,7 @@ def _end(code: int, beat: Beat, asked: list[int]) -> int:
     if asked or code == -signal.SIGINT:
         return INTERRUPTED
     what = f" while it worked on {beat.busy[0][1]}" if beat.busy else ""
-    _say(
+    say(
         f"The process that decodes ended without a word ({_name_end(code)}){what}. A damaged or hostile file can do that to a codec "
         f"library; one that the system ended may have been short of memory. Copy the file again, or leave it out. {KEPT}"
     )
@@ -158,6 +163,7 @@ def _name_end(code: int) -> str:
     return f"code {code:#x}" if code > 255 else f"code {code}"
 
 
-def _say(message: str) -> None:
+def say(message: str) -> None:
+    """Write a message to standard error."""
     if sys.stderr is not None:
         print(f"pairdiff: {message}", file=sys.stderr, flush=True)

@@ -24,7 +24,6 @@ FAULTS = {
 HOOK = """
 import os, signal, sys, time
 if os.environ.get("PAIRDIFF_BEAT_FILE"):
-    import av.video.codeccontext  # what the product calls for every packet
     from pairdiff import _beat
     plain = _beat._Writer.begin
     def begin(self, what):

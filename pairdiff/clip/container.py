@@ -54,7 +54,7 @@ Type._missing_ = classmethod(_accept_unknown_kind)  # type: ignore[assignment]
 
 
 def check_path(path: str, *, side: str) -> None:
-    """Refuse what is neither a readable, non-empty file nor a film of numbered pictures.
+    """Refuse what is neither a readable, non-empty file nor a film of numbered pictures, none of them empty.
 
     Raises
     ------
@@ -63,11 +63,15 @@ def check_path(path: str, *, side: str) -> None:
     """
     name = f"The {SIDES[side]} release {path}"
     sequence = find_sequence(path, name=name)
-    if sequence is not None:
-        for picture in sequence.paths():
-            if not os.path.getsize(picture):
-                raise InputRefused(f"{name} holds an empty picture, {picture} (0 bytes). Copy or export it again.")
+    if sequence is None:
+        _check_file(path, name=name)
         return
+    for picture in sequence.paths():
+        if not os.path.getsize(picture):
+            raise InputRefused(f"{name} holds an empty picture, {picture} (0 bytes). Copy or export it again.")
+
+
+def _check_file(path: str, *, name: str) -> None:
     if not os.path.lexists(path):
         raise InputRefused(f"{name} does not exist. Check the path; a release is a video file or a folder of pictures on this machine.")
     if not os.path.isfile(path):
@@ -107,25 +111,24 @@ def open_container(
     InputRefused
         When the file cannot be opened as video; see `check_path` for the rest.
     """
-    sequence = find_sequence(path, name=f"The {SIDES[side]} release {path}")
+    name = f"The {SIDES[side]} release {path}"
+    sequence = find_sequence(path, name=name)
     if sequence is None:
-        check_path(path, side=side)
+        _check_file(path, name=name)
     # a picture's name with a number in it must not stand for many files, unless it was given for many
     own = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none"}
     if sequence is not None:
         own |= {"pattern_type": "sequence", "start_number": str(sequence.first), "framerate": ASSUMED_RATE}
     if rate is not None:
         own["framerate"] = str(rate)
-    opened = os.path.abspath(path) if sequence is None else os.path.abspath(sequence.pattern)
+    opened, form = (path, None) if sequence is None else (sequence.pattern, "image2")
     try:
         with decoding(f"the head of {path}"):
-            form = None if sequence is None else "image2"
-            container = av.open(opened, format=form, options=own | dict(options or {}), metadata_errors="replace")
+            container = av.open(os.path.abspath(opened), format=form, options=own | dict(options or {}), metadata_errors="replace")
     except av.error.FFmpegError as error:
         if sequence is not None:
             raise InputRefused(
-                f"The {SIDES[side]} release {path} holds pictures that cannot be read ({error.strerror}). Give PNG, TIFF, DPX or JPEG "
-                "pictures."
+                f"{name} holds pictures that cannot be read ({error.strerror}). Give PNG, TIFF, DPX or JPEG pictures."
             ) from error
         raise InputRefused(_why_not_open(path, side, error)) from error
     try:

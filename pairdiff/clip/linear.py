@@ -23,6 +23,9 @@ EXR_MAGIC = b"\x76\x2f\x31\x01"
 PRIMARIES_POINTS = {"bt709": 1, "bt2020": 9, "p3-d65": 12}
 """ITU-T H.273."""
 HEAD_BYTES = 65536
+"""Beginning of a file that is looked at before all of it is read."""
+HEAD_END_BYTES = 33
+"""Signature and IHDR chunk of a PNG; other chunks come behind them (PNG third edition 5.2, 11.2.1)."""
 
 
 def linear_kind(path: str) -> str | None:
@@ -109,23 +112,28 @@ def _read_gain_map(path: str, *, side: str) -> NDArray[np.float32]:
     return np.asarray(decoded[..., :3], np.float32)
 
 
-def write_pq_png(path: Path, codes: NDArray[np.uint16], *, primaries: str) -> None:
-    """Write PQ codes as a PNG that says so (cICP, PNG third edition 11.3.2.5), atomically.
+def encode_pq_png(codes: NDArray[np.uint16], *, primaries: str) -> bytes:
+    """PQ codes as a PNG that says so (cICP, PNG third edition 11.3.2.5).
 
     Parameters
     ----------
-    path
-        The file.
     codes
         (row, column, 3) R'G'B' of full range.
     primaries
         Of them.
+
+    Returns
+    -------
+    The file.
+
+    Raises
+    ------
+    InputRefused
+        For a picture that is too large for the encoder.
     """
     done, data = cv2.imencode(".png", np.ascontiguousarray(codes[..., ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not done:
         raise InputRefused(f"A picture of {codes.shape[1]} x {codes.shape[0]} cannot be handed on as PNG: it is too large.")
     body = b"cICP" + bytes([PRIMARIES_POINTS[primaries], 16, 0, 1])
     png = data.tobytes()
-    part = path.with_suffix(".part")
-    part.write_bytes(png[:33] + struct.pack(">I", 4) + body + struct.pack(">I", zlib.crc32(body)) + png[33:])
-    os.replace(part, path)
+    return png[:HEAD_END_BYTES] + struct.pack(">I", 4) + body + struct.pack(">I", zlib.crc32(body)) + png[HEAD_END_BYTES:]

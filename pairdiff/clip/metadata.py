@@ -69,7 +69,7 @@ def read_static(frame: VideoFrame) -> StaticMetadata:
     primaries, luminance, light_level = None, None, None
     for kind, data in list_side_data(frame):
         if kind == "MASTERING_DISPLAY_METADATA" and len(data) >= MASTERING_BYTES:
-            numbers = struct.unpack("<22i", data[:88])
+            numbers = struct.unpack("<22i", data[:MASTERING_BYTES])
             parts = [numbers[i] / numbers[i + 1] if numbers[i + 1] else None for i in range(0, 20, 2)]
             xy = [part for part in parts[:8] if part is not None]
             if numbers[20] and len(xy) == 8:
@@ -77,7 +77,7 @@ def read_static(frame: VideoFrame) -> StaticMetadata:
             if numbers[21]:
                 luminance = (parts[9], parts[8])
         elif kind == "CONTENT_LIGHT_LEVEL" and len(data) >= LIGHT_LEVEL_BYTES:
-            first, second = struct.unpack("<2I", data[:8])
+            first, second = struct.unpack("<2I", data[:LIGHT_LEVEL_BYTES])
             light_level = (first, second)
     return StaticMetadata(primaries, luminance, light_level)
 

@@ -39,7 +39,16 @@ from pairdiff.clip.metadata import (
     tags_of_picture,
 )
 from pairdiff.clip.sequence import find_sequence
-from pairdiff.clip.signalling import SITING_NAMES, TRANSFER_NAMES, PixelLayout, Tags, resolve_colours, resolve_siting, tags_from_points
+from pairdiff.clip.signalling import (
+    SITING_NAMES,
+    TRANSFER_NAMES,
+    TRANSFER_WORDS,
+    PixelLayout,
+    Tags,
+    resolve_colours,
+    resolve_siting,
+    tags_from_points,
+)
 
 SILENT = Tags(None, None, None, None)
 BLOCKS, BLOCK_BYTES = 64, 65536
@@ -51,6 +60,7 @@ STAMPS_OF_CODING = ("avi", "mxf", "mxf_opatom")
 NTSC_RATES = {"23.98": 24, "23.976": 24, "29.97": 30, "47.952": 48, "47.95": 48, "59.94": 60, "119.88": 120}
 """Rates as they are called, and whole ones that they are 1000/1001 of (SMPTE ST 12-1, ITU-R BT.2020-2 table 2)."""
 MOST_RATE = 1000
+"""Highest rate that is believed, pictures a second (own)."""
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
 FIRST_PICTURES = 4
 MOST_EMPTY_PACKETS = 512
@@ -155,6 +165,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     sequence = find_sequence(name, name=f"The {SIDES[side]} release {name}")
     paths = [name] if sequence is None else list(sequence.paths())
     size = sum(os.path.getsize(one) for one in paths)
+    counted = look.backwards and form.split(",")[0] in STAMPS_OF_CODING
     notes = (
         *colours.notes,
         *([siting_note] if siting_note else []),
@@ -162,11 +173,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
         *level_notes,
         *(["the frame rate is assumed: the file does not state it."] if facts[1].assumed else []),
-        *(
-            ["the container counts pictures in the order of coding: their times follow from the frame rate."]
-            if look.backwards and form.split(",")[0] in STAMPS_OF_CODING
-            else []
-        ),
+        *(["the container counts pictures in the order of coding: their times follow from the frame rate."] if counted else []),
         *(["the stream flags its pictures as interlaced; whether they are is judged by the pictures."] if look.interlaced else []),
     )
     return Release(
@@ -174,7 +181,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         side=side,
         file_id=identify_file(name, whole=hash_whole) if sequence is None else identify_files(paths, whole=hash_whole),
         stated_rate=rate,
-        stamps_of_coding=look.backwards and form.split(",")[0] in STAMPS_OF_CODING,
+        stamps_of_coding=counted,
         size_bytes=size,
         container=form,
         codec=CODEC_NAMES.get(codec, codec),
@@ -379,7 +386,7 @@ def check_pair(hdr: Release, sdr: Release) -> None:
     InputRefused
         The same file twice, sides swapped, SDR given as HDR, HDR given as SDR, or an SDR release that is not BT.709.
     """
-    renditions = hdr.opened is not None and hdr.container == "gain map"  # the same picture without its gain map is the SDR one
+    renditions = hdr.container == "gain map"  # the same picture without its gain map is the SDR one
     if not renditions and os.path.realpath(hdr.path) == os.path.realpath(sdr.path):
         raise InputRefused(f"Both releases are the same file: {hdr.path}. Give the HDR file first and the SDR file second.")
     if not renditions and hdr.file_id == sdr.file_id:
@@ -387,7 +394,7 @@ def check_pair(hdr: Release, sdr: Release) -> None:
             f"{hdr.path} and {sdr.path} are the same file twice: their contents are identical ({hdr.file_id}). "
             "Give the HDR file first and the SDR file second."
         )
-    words = {"pq": "PQ", "hlg": "HLG", "bt1886": "BT.1886 (SDR)"}
+    words = TRANSFER_WORDS
     first, second = hdr.signal.transfer, sdr.signal.transfer
     found = f"Found: {hdr.path} is {words[first.value]} ({first.source}), {sdr.path} is {words[second.value]} ({second.source})."
     if first.value == "bt1886" and second.value != "bt1886":

@@ -69,7 +69,7 @@ def find_sequence(path: str, *, name: str) -> PictureSequence | None:
     digits = rf"\d{{{width}}}\d*" if width else r"\d+"
     found = _list_names(Path(folder or "."), name=name)
     wanted = re.compile(rf"{re.escape(head)}({digits}){re.escape(tail)}")
-    numbers = sorted(int(match[1]) for match in map(wanted.fullmatch, found) if match)
+    numbers = [match[1] for match in map(wanted.fullmatch, found) if match]
     if not numbers:
         raise InputRefused(
             f"{name} stands for no picture: nothing in {folder or '.'} is called {last}. Check the path and the number of digits."
@@ -101,7 +101,7 @@ def _from_folder(folder: Path, *, name: str) -> PictureSequence:
     widths = {len(one) for one in numbers}
     filled = any(len(one) > 1 and one.startswith("0") for one in numbers) or len(widths) == 1
     width = min(widths) if filled else 0
-    return _without_gap(str(folder), head, width, tail, sorted(map(int, numbers)), name=name)
+    return _without_gap(str(folder), head, width, tail, numbers, name=name)
 
 
 def _hint(films: dict[tuple[str, str], list[str]]) -> str:
@@ -116,10 +116,17 @@ def _list_names(folder: Path, *, name: str) -> list[str]:
         raise InputRefused(f"{name} cannot be listed: {error.strerror}. Check the path, and that this user may read the folder.") from error
 
 
-def _without_gap(folder: str, head: str, width: int, tail: str, numbers: Sequence[int], *, name: str) -> PictureSequence:
+def _without_gap(folder: str, head: str, width: int, tail: str, written: Sequence[str], *, name: str) -> PictureSequence:
+    """The pictures of these numbers, as they are written in the names; refused where one is missing, or written in another way."""
+    wide, numbers = max(width, 1), sorted(map(int, written))
+    odd = sorted(one for one in written if one != f"{int(one):0{wide}d}")
+    if odd:
+        raise InputRefused(
+            f"{name} has numbers written in two ways: {head}{odd[0]}{tail} beside names with {wide} digit{'s' if wide > 1 else ''} and more. "
+            "Give all of them one width."
+        )
     gaps = [(low + 1, high) for low, high in itertools.pairwise(numbers) if high > low + 1]
     if gaps:
-        wide = max(width, 1)
         named = [f"{low:0{wide}d}" + (f" to {high - 1:0{wide}d}" if high > low + 1 else "") for low, high in gaps[:GAPS_NAMED]]
         more = " and others" if len(gaps) > GAPS_NAMED else ""
         raise InputRefused(

@@ -16,6 +16,8 @@ from pairdiff._settings import MATRICES, PRIMARIES, RANGES, SITINGS, TRANSFERS, 
 TRANSFER_NAMES = {1: "bt1886", 6: "bt1886", 14: "bt1886", 15: "bt1886", 16: "pq", 18: "hlg"}
 PRIMARIES_NAMES = {1: "bt709", 9: "bt2020", 12: "p3-d65"}
 MATRIX_NAMES = {0: "rgb", 1: "bt709", 5: "bt601", 6: "bt601", 9: "bt2020-ncl"}
+TRANSFER_WORDS = {"pq": "PQ", "hlg": "HLG", "bt1886": "BT.1886 (SDR)"}
+"""How messages call them."""
 RANGE_NAMES = {1: "narrow", 2: "full"}  # FFmpeg's numbers, not H.273's
 SITING_NAMES = {0: "left", 1: "centre", 2: "top-left"}
 

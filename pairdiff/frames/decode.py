@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -59,7 +60,7 @@ class FaultMet(Exception):
     """A strict reader has met a fault."""
 
 
-class PictureReader:
+class PictureReader(ABC):
     """Iterate over pictures in display order, in one pass; use it in a `with` statement: what is open is closed at its end.
 
     Attributes
@@ -102,8 +103,9 @@ class PictureReader:
         """Close what is open; a second call does nothing."""
         self._pictures.close()
 
+    @abstractmethod
     def _read(self) -> Generator[Frame]:
-        raise NotImplementedError
+        """Every picture in order."""
 
 
 class FrameReader(PictureReader):

@@ -9,7 +9,7 @@ black there is next to no picture, and black itself lies at the first code that 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -44,6 +44,8 @@ BORNE_OUT_JND, BORNE_OUT_SHARE = 0.5, 0.7
 """The same where the codes of that release speak for it as well (own)."""
 LEAST_SIGNAL = 0.02
 """What is darker on either side takes no part: read in the wrong range, black is cut off (own)."""
+TOP_SIGNAL = 1.09
+"""Highest narrow-range signal, code 1019 of 10 bits (BT.2100-2 table 9)."""
 PLACES = 4000
 """Places that each reading is fitted to (own)."""
 
@@ -52,15 +54,6 @@ Read = Callable[[FloatArray], NDArray[np.float64]]
 
 
 # ---------------------------------------------------------------- one release: its range
-
-
-@dataclass(frozen=True, slots=True)
-class RangeSign:
-    """What the codes of one release say against its range."""
-
-    looks: Looks
-    share: float
-    """Of the picture: below narrow black by far, or at narrow black with nothing below."""
 
 
 def count_luma(luma: NDArray[np.unsignedinteger], *, bit_depth: int) -> NDArray[np.int64]:
@@ -79,8 +72,8 @@ def count_luma(luma: NDArray[np.unsignedinteger], *, bit_depth: int) -> NDArray[
     return np.bincount(thinned, minlength=CODES)[:CODES].astype(np.int64)
 
 
-def read_range(codes: NDArray[np.int64], *, code_range: str) -> RangeSign | None:
-    """What the luma codes of a release say against its range; None where they fit it, or tell nothing.
+def read_range(codes: NDArray[np.int64], *, code_range: str) -> Looks | None:
+    """The other range, where the luma codes of a release speak for it; None where they fit its own, or tell nothing.
 
     Parameters
     ----------
@@ -96,34 +89,33 @@ def read_range(codes: NDArray[np.int64], *, code_range: str) -> RangeSign | None
     if not total:
         return None
     if code_range == "narrow":
-        share = float(codes[:FAR_BELOW_CODE].sum()) / total
-        return RangeSign("full", share) if share >= FAR_BELOW_SHARE else None
+        return "full" if float(codes[:FAR_BELOW_CODE].sum()) >= FAR_BELOW_SHARE * total else None
     low, high = BLACK_CODES
     at_black, above = codes[low:high], codes[high : high + 2 * (high - low)]
-    share = float(at_black.sum()) / total
+    much = float(at_black.sum()) >= BLACK_SHARE * total
     piled = float(at_black.max()) >= BLACK_RATIO * max(float(above.mean()), 1.0)
     nothing_below = float(codes[:BELOW_CODE].sum()) <= BELOW_SHARE * total
-    return RangeSign("narrow", share) if nothing_below and share >= BLACK_SHARE and piled else None
+    return "narrow" if much and piled and nothing_below else None
 
 
 # ---------------------------------------------------------------- a pair: transfer and range
 
 
-def check_readings(sample: FitSample, hdr: Signal, sdr: Signal, *, signs: Sequence[RangeSign | None], hlg_peak_nits: float) -> SignalCheck:
+def check_readings(sample: FitSample, hdr: Signal, sdr: Signal, *, signs: Sequence[Looks | None], hlg_peak_nits: float) -> SignalCheck:
     """Hold the way a pair is read against the other ways in which it could be.
 
     Parameters
     ----------
     sample : places of matched pictures.
     hdr, sdr : how the two are read.
-    signs : what the codes of each say against its range, HDR first.
+    signs : of `read_range`, HDR first.
     hlg_peak_nits : display peak for HLG.
 
     Returns
     -------
     SignalCheck. Places are taken as the grey of their intensity: exact for grey, near enough for the rest.
     """
-    looks = {side: sign.looks for side, sign in zip(SIDES, signs, strict=True) if sign is not None}
+    looks = {side: sign for side, sign in zip(SIDES, signs, strict=True) if sign is not None}
     hdr_grey, sdr_grey = sample.hdr_intensity, grey_signal(sample.sdr_code)
     keep = (hdr_grey > LEAST_SIGNAL) & (sdr_grey > LEAST_SIGNAL)
     if not keep.any() or tone_span_jnd(part_of(sample, keep)) < LEAST_SPAN_JND:
@@ -139,7 +131,7 @@ def check_readings(sample: FitSample, hdr: Signal, sdr: Signal, *, signs: Sequen
         return SignalReading(side, field, value, white, gamma, left)
 
     def read_hdr(code: FloatArray, way: str = transfer) -> NDArray[np.float64]:
-        return decode[way](np.clip(code, 0, 1.09))
+        return decode[way](np.clip(code, 0, TOP_SIGNAL))
 
     as_it_is = try_out("hdr", "transfer", transfer, read_hdr(hdr_code), sdr_grey)
     transfers = [
@@ -162,7 +154,8 @@ def _weigh(
         close = [one for one in better if one.residual_jnd <= CLOSE_JND]
         if better:
             state: Literal["doubtful", "contradicted"] = "contradicted" if close else "doubtful"
-            return SignalCheck("measured", as_it_is, tuple(close or better), state, () if close else _range_fields(looks))
+            ranges_told = () if close else _range_fields(looks)  # codes of another transfer say nothing of a range
+            return SignalCheck("measured", as_it_is, tuple(close or better), state, ranges_told)
     borne_out = [one for one in ranges if looks.get(one.side) == one.value and _is_closer(one, as_it_is, BORNE_OUT_JND, BORNE_OUT_SHARE)]
     if borne_out:
         return SignalCheck("measured", as_it_is, tuple(borne_out), "contradicted", _range_fields(looks))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pairdiff._records import Release, Side, SignalCheck, SignalReading
+from pairdiff.clip.signalling import TRANSFER_WORDS
 
-TRANSFER_WORDS = {"pq": "PQ", "hlg": "HLG", "bt1886": "BT.1886 (SDR)"}
 FORBIDDEN = {("hdr", "bt1886"): "it is no HDR release then", ("sdr", "pq"): "it is no SDR release then"}
 """Readings that would make a release one of the other kind; no option takes them."""
 

@@ -356,6 +356,16 @@ def print_matrix(rows: list[dict[str, str]]) -> None:
     print(f"\n{len(good)} of {len(rows)} right ({len(good) / max(len(rows), 1):.1%}), {open_ones} of them `undetermined` at a limit")
 
 
+def append_row(table: Path, row: dict[str, str]) -> None:
+    """Add a row to a table, with its head where the table is new."""
+    fresh = not table.is_file()
+    with table.open("a", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(row))
+        if fresh:
+            writer.writeheader()
+        writer.writerow(row)
+
+
 def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None:
     table = Path(out)
     rows = list(csv.DictReader(table.open(encoding="utf-8"))) if table.is_file() else []
@@ -372,12 +382,7 @@ def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None
                 continue
             with tempfile.TemporaryDirectory() as folder:
                 rows.append(measure(name, pair, spoiled=(number + place) % 2 == 1, folder=Path(folder)))
-            fresh = not table.is_file()
-            with table.open("a", encoding="utf-8", newline="") as file:
-                writer = csv.DictWriter(file, COLUMNS)
-                if fresh:
-                    writer.writeheader()
-                writer.writerow(rows[-1])
+            append_row(table, rows[-1])
             wrong = "" if is_right(rows[-1]) else "   <--"
             print(" | ".join(rows[-1].values()) + wrong, flush=True)
     print_matrix([one for one in rows if one["scene"] in chosen])

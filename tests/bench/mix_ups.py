@@ -26,10 +26,10 @@ import numpy as np
 
 import pairdiff
 from pairdiff import _pipeline
-from pairdiff._records import SignalCheck
+from pairdiff._records import SignalCheck, SignalReading
 from pairdiff.score.readings import check_readings, read_range
 from tests._clips import HLG_TAGS, PQ_TAGS, SDR_TAGS, encode_clip
-from tests.bench.labelled_set import Pair, list_scenes, make_pairs, part_of, spoil, turn_camera
+from tests.bench.labelled_set import Pair, append_row, list_scenes, make_pairs, part_of, spoil, turn_camera
 from tests.whole._films import BT709, BT2020, QUALITY, Floats, light_to_pq, planes_of_signal
 
 COLUMNS = ("scene", "kind", "mix_up", "state", "caught", "as_read", "better")
@@ -119,8 +119,8 @@ def make_cases(number: int, name: str, film: list[Floats]) -> Iterator[tuple[Pai
 
 
 def say_readings(check: SignalCheck) -> tuple[str, str]:
-    def say(one: object) -> str:
-        return f"{one.side} {one.value} {one.white_nits:.0f}/{one.gamma:.2f}/{one.residual_jnd:.1f}"  # type: ignore[attr-defined]
+    def say(one: SignalReading) -> str:
+        return f"{one.side} {one.value} {one.white_nits:.0f}/{one.gamma:.2f}/{one.residual_jnd:.1f}"
 
     better = "; ".join([*map(say, check.better), *(f"{side} codes {looks}" for side, looks in check.ranges)])
     return (say(check.as_read) if check.as_read else "none", better)
@@ -151,12 +151,7 @@ def main(world: str, hdri: str, out: str, part: str = "all", *only: str) -> None
                 check = check_pair(pair, mix_up, Path(folder), spoiled=spoiled, seed=f"{name} {pair.kind}")
             caught = "" if mix_up is PLAIN else "yes" if is_caught(check, mix_up.right) else "no"
             rows.append(dict(zip(COLUMNS, (name, pair.kind, mix_up.name, check.state, caught, *say_readings(check)), strict=True)))
-            fresh = not table.is_file()
-            with table.open("a", encoding="utf-8", newline="") as file:
-                writer = csv.DictWriter(file, COLUMNS)
-                if fresh:
-                    writer.writeheader()
-                writer.writerow(rows[-1])
+            append_row(table, rows[-1])
             print(" | ".join(rows[-1].values()), flush=True)
     print_tables(rows)
 

@@ -65,6 +65,8 @@ def test_a_percent_sign_in_the_path_is_no_pattern(tmp_path):
         (["a01.png", "a02.png", "b01.png"], r"more than one film of pictures \(a\*\.png, b\*\.png\).*a%02d\.png"),
         (["a1.png", "a2.tif"], r"more than one film of pictures \(a\*\.png, a\*\.tif\)"),
         (["cover.png"], "cover.png in it has no number"),
+        (["0.png", "00.png"], "numbers written in two ways: 00.png beside names with 1 digit"),
+        (["a1.png", "a02.png"], "numbers written in two ways: a02.png"),
         ([], "is a folder without pictures"),
     ],
 )

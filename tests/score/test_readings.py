@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pairdiff._records import Fact, Signal
-from pairdiff.score.readings import RangeSign, check_readings, count_luma, read_range
+from pairdiff.score.readings import check_readings, count_luma, read_range
 from pairdiff.score.setup import FitSample
 from tests.score._pairs import make_signal, relabel
 
@@ -129,13 +129,13 @@ def test_an_sdr_read_in_the_wrong_range_is_doubted_and_with_its_codes_contradict
     doubted = check(sample, **ranges)
     assert doubted.state == "doubtful"
     assert (doubted.better[0].side, doubted.better[0].field, doubted.better[0].value) == (side, "range", right)
-    sure = check(sample, signs=(None, RangeSign(right, 0.05)), **ranges)
+    sure = check(sample, signs=(None, right), **ranges)
     assert sure.state == "contradicted"
     assert sure.ranges == (("sdr", right),)
 
 
 def test_codes_alone_make_a_range_doubtful():
-    found = check(make_pair(), signs=(RangeSign("full", 0.05), None))
+    found = check(make_pair(), signs=("full", None))
     assert (found.state, found.better, found.ranges) == ("doubtful", (), (("hdr", "full"),))
 
 
@@ -164,8 +164,7 @@ def test_the_range_of_a_film_with_black_in_it_is_told(narrow, bit_depth):
     assert codes.sum() == 100 * 100
     assert read_range(codes, code_range="narrow" if narrow else "full") is None
     sign = read_range(codes, code_range="full" if narrow else "narrow")
-    assert sign is not None
-    assert sign.looks == ("narrow" if narrow else "full")
+    assert sign == ("narrow" if narrow else "full")
 
 
 def test_what_a_codec_rings_below_black_is_no_sign_of_the_full_range():

@@ -122,8 +122,8 @@ def _without_gap(folder: str, head: str, width: int, tail: str, written: Sequenc
     odd = sorted(one for one in written if one != f"{int(one):0{wide}d}")
     if odd:
         raise InputRefused(
-            f"{name} has numbers written in two ways: {head}{odd[0]}{tail} beside names with {wide} digit{'s' if wide > 1 else ''} and more. "
-            "Give all of them one width."
+            f"{name} has numbers written in two ways: {head}{odd[0]}{tail} beside names with {wide} digit{'s' if wide > 1 else ''} and "
+            "more. Give all of them one width."
         )
     gaps = [(low + 1, high) for low, high in itertools.pairwise(numbers) if high > low + 1]
     if gaps:

@@ -58,7 +58,7 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.linear import encode_pq_png, linear_kind, read_linear
-from pairdiff.clip.probe import check_pair, identify_file, probe_alone, probe_release
+from pairdiff.clip.probe import check_pair, check_stated_size, identify_file, probe_alone, probe_release
 from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FaultMet, decoder_version
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
@@ -414,6 +414,7 @@ def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool)
             f"The HDR release {path} is a picture of linear light ({kind}): its numbers say neither what light 1.0 is nor, for sure, what "
             f"colours its primaries are. State how it was made, such as {' '.join(lacking)}."
         )
+    check_stated_size(path, path=path, side="hdr", settings=settings)
     light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels) * unit_nits
     name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
     codes = np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16)

@@ -1,6 +1,6 @@
 """The parsers that are our own, fed what no file or user should hold: an answer, or a refusal in words, and never anything else.
 
-bash tests/run -m slow tests/test_parsers_fuzzed.py      ten minutes in place of a few seconds
+bash tests/run -m slow tests/test_parsers_fuzzed.py      eleven minutes in place of a few seconds
 """
 
 from __future__ import annotations
@@ -23,13 +23,14 @@ from pairdiff._errors import PairdiffError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, settings_from_file
 from pairdiff.clip import container, metadata, probe
+from pairdiff.clip.picture_size import stated_size
 from pairdiff.clip.sequence import find_sequence
 from pairdiff.light.display import read_displays
 from pairdiff.writeup.html import render_report
 
 QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 LONG_S = 60.0
-"""How long each of the ten parsers is fed in the slow form."""
+"""How long each of the eleven parsers is fed in the slow form."""
 
 
 @pytest.fixture(scope="module")
@@ -45,6 +46,10 @@ def refused_or_done(call: Callable[[], object]) -> None:
 HEADS = st.sampled_from([b"\1", b"#EXTM3U", b"\0\0\0\x14ftypisom", b"v=0\n", b"<MPD", b"\xef\xbb\xbf", b"\0\0\1", b""])
 BYTES = st.builds(lambda head, tail: head + tail, HEADS, st.binary(max_size=400))
 LINES = st.text(max_size=80) | st.from_regex(r"[0-9:.,f=\-+]{0,24}", fullmatch=True)
+PICTURE_HEADS = st.sampled_from(
+    [b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", b"\x76\x2f\x31\x01\2\0\0\0dataWindow\0box2i\0\x10\0\0\0", b"\xff\xd8\xff", b"SDPX", b"XPDS" + bytes(768)]
+)
+PICTURES = st.builds(lambda head, tail: head + tail, PICTURE_HEADS, st.binary(max_size=400))
 NAMES = st.lists(st.from_regex(r"[a-c%]{0,3}[0-9]{0,12}\.(png|tif|dpx|PNG|txt)", fullmatch=True), max_size=6)
 
 
@@ -106,6 +111,11 @@ def feed_results(folder: Path, data: bytes) -> None:
         render_report(out)
 
 
+def feed_pictures(folder: Path, data: bytes) -> None:
+    size = stated_size(str(written(folder, "picture", data)))
+    assert size is None or min(size) > 0
+
+
 def feed_times(folder: Path, text: str) -> None:
     for read in (_pipeline.read_time, _pipeline.read_anchors, _pipeline.read_span):
         refused_or_done(lambda read=read: read(text))  # type: ignore[misc]
@@ -135,6 +145,7 @@ def feed_names(folder: Path, names: list[str]) -> None:
 
 FEEDERS: list[tuple[Callable[[Path, Any], None], st.SearchStrategy[Any]]] = [
     *((feed, BYTES) for feed in (feed_parameter_sets, feed_unit_types, feed_static, feed_boxes, feed_settings, feed_kept, feed_results)),
+    (feed_pictures, PICTURES),
     (feed_times, LINES),
     (feed_words, LINES),
     (feed_names, NAMES),

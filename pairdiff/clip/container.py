@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from collections.abc import Iterator, Mapping
@@ -21,6 +22,8 @@ from pairdiff._records import Release
 from pairdiff.clip.sequence import find_sequence
 
 ATTACHED_PICTURE = 0x0400  # AV_DISPOSITION_ATTACHED_PIC
+MOST_STREAMS = 1000
+"""Streams a file may hold (FFmpeg's own limit as well)."""
 TEXT_FORMATS = ("tty", "bin", "xbin", "idf", "adf")
 SIDES = {"hdr": "HDR", "sdr": "SDR"}
 ASSUMED_RATE = "24"
@@ -116,7 +119,7 @@ def open_container(
     if sequence is None:
         _check_file(path, name=name)
     # a picture's name with a number in it must not stand for many files, unless it was given for many
-    own = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none"}
+    own = {"format_whitelist": _safe_formats(), "protocol_whitelist": "file", "pattern_type": "none", "max_streams": str(MOST_STREAMS)}
     if sequence is not None:
         own |= {"pattern_type": "sequence", "start_number": str(sequence.first), "framerate": ASSUMED_RATE}
     if rate is not None:
@@ -161,6 +164,11 @@ def _why_not_open(path: str, side: str, error: av.error.FFmpegError) -> str:
         return (
             f"{name} is an MP4 or MOV file with no index: its `moov` box is missing, most likely because the file is cut off. "
             "No picture can be found without it. Copy or download the file again."
+        )
+    if error.errno == errno.ENOMEM:
+        return (
+            f"{name} cannot be opened: its head asks for more than {MOST_STREAMS} streams, or for more memory than there is. It is most "
+            "likely damaged, or no film: copy it again, or give the stream that is meant in a file of its own."
         )
     return f"{name} is not video that can be read ({error.strerror}). Give a video file, such as Matroska, MP4, MOV or MPEG-TS."
 

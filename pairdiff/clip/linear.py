@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused
 from pairdiff.clip.container import SIDES, open_container
+from pairdiff.clip.picture_size import EXR_MAGIC, JPEG_MAGIC
 
 GAIN_MAP_MARKS = (b"urn:iso:std:iso:ts:21496:-1", b"http://ns.adobe.com/hdr-gain-map/1.0/")
 """How a JPEG says that it holds a gain map: ISO 21496-1, and the form before it."""
-EXR_MAGIC = b"\x76\x2f\x31\x01"
 PRIMARIES_POINTS = {"bt709": 1, "bt2020": 9, "p3-d65": 12}
 """ITU-T H.273."""
 HEAD_BYTES = 65536
@@ -36,7 +36,7 @@ def linear_kind(path: str) -> str | None:
         head = file.read(HEAD_BYTES)
         if head.startswith(EXR_MAGIC):
             return "exr"
-        if not head.startswith(b"\xff\xd8"):
+        if not head.startswith(JPEG_MAGIC):
             return None
         whole = head + file.read()
     return "gain map" if any(mark in whole for mark in GAIN_MAP_MARKS) else None

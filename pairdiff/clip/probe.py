@@ -38,6 +38,7 @@ from pairdiff.clip.metadata import (
     read_static,
     tags_of_picture,
 )
+from pairdiff.clip.picture_size import stated_size
 from pairdiff.clip.sequence import find_sequence
 from pairdiff.clip.signalling import (
     SITING_NAMES,
@@ -63,6 +64,8 @@ MOST_RATE = 1000
 """Highest rate that is believed, pictures a second (own)."""
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
 FIRST_PICTURES = 4
+LIBRARY_PIXELS = 2**28
+"""FFmpeg's own limit (`av_image_check_size`): so many pixels and it decodes nothing, whatever our limit says."""
 MOST_EMPTY_PACKETS = 512
 JOINED_FIELDS = (
     *("transfer", "primaries", "matrix", "range", "bit_depth", "chroma_sampling", "chroma_siting"),
@@ -127,6 +130,8 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         return join_parts(os.fspath(path), parts)
     name, rate = os.fspath(path), _stated_rate(settings, side)
     check_path(name, side=side)
+    sequence = find_sequence(name, name=f"The {SIDES[side]} release {name}")
+    check_stated_size(name if sequence is None else next(sequence.paths()), path=name, side=side, settings=settings)
     with open_container(name, side=side, rate=rate) as container:
         if rate is not None and container.format.name not in (*BARE_STREAMS, "image2"):
             raise UsageError(
@@ -162,7 +167,6 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         still_codec=codec in STILL_CODECS,
         settings=settings,
     )
-    sequence = find_sequence(name, name=f"The {SIDES[side]} release {name}")
     paths = [name] if sequence is None else list(sequence.paths())
     size = sum(os.path.getsize(one) for one in paths)
     counted = look.backwards and form.split(",")[0] in STAMPS_OF_CODING
@@ -419,12 +423,31 @@ def check_pair(hdr: Release, sdr: Release) -> None:
         )
 
 
+def check_stated_size(picture: str, *, path: str, side: Side, settings: Settings) -> None:
+    """Refuse a picture whose file states a size beyond the limit, before anything decodes it.
+
+    Raises
+    ------
+    InputRefused
+        See `picture_limit_megapixels`; what the decoder library itself does not take is refused whatever the limit.
+    """
+    size = stated_size(picture)
+    if size is None:
+        return
+    _check_size(*size, path=path, side=side, settings=settings)
+    if size[0] * size[1] >= LIBRARY_PIXELS:
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} has pictures of {size[0]} x {size[1]}; the decoder library takes none of more than "
+            f"{LIBRARY_PIXELS / 1e6:.0f} million pixels. Give smaller pictures, or a part of them."
+        )
+
+
 def _check_size(width: int, height: int, *, path: str, side: Side, settings: Settings) -> None:
     """Refuse pictures larger than the limit, before memory is spent on them."""
     megapixels = width * height / 1e6
     if megapixels > settings.picture_limit_megapixels:
         raise InputRefused(
-            f"The {SIDES[side]} release {path} has pictures of {width} x {height}, {megapixels:.3g} million pixels; the limit is "
+            f"The {SIDES[side]} release {path} has pictures of {width} x {height}, {float(f'{megapixels:.3g}'):g} million pixels; the limit is "
             f"{settings.picture_limit_megapixels:g} (--picture-limit-megapixels). Raise it if they are meant to be so large."
         )
 

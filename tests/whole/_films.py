@@ -60,11 +60,15 @@ def pan(planes: Planes, *, count: int, step: int = 12) -> Iterator[Planes]:
         yield [np.roll(plane, -number * step * plane.shape[1] // planes[0].shape[1], axis=1) for plane in planes]
 
 
-def encode_hdr(path: Path, pictures: Iterable[Planes], *, options: Mapping[str, str] = QUALITY, rate: Fraction | int = 24) -> Path:
+def encode_hdr(
+    path: Path, pictures: Iterable[Planes], *, options: Mapping[str, str] = QUALITY, rate: Fraction | int = 24, params: str = ""
+) -> Path:
     """HEVC 10-bit PQ at a constant rate factor of 18."""
-    return encode_clip(path, pictures, codec="libx265", pix_fmt="yuv420p10le", tags=PQ_TAGS, options=options, rate=rate)
+    return encode_clip(path, pictures, codec="libx265", pix_fmt="yuv420p10le", tags=PQ_TAGS, options=options, rate=rate, params=params)
 
 
-def encode_sdr(path: Path, pictures: Iterable[Planes], *, options: Mapping[str, str] = QUALITY, rate: Fraction | int = 24) -> Path:
+def encode_sdr(
+    path: Path, pictures: Iterable[Planes], *, options: Mapping[str, str] = QUALITY, rate: Fraction | int = 24, params: str = ""
+) -> Path:
     """H.264 8-bit BT.709 at a constant rate factor of 18."""
-    return encode_clip(path, pictures, codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS, options=options, rate=rate)
+    return encode_clip(path, pictures, codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS, options=options, rate=rate, params=params)

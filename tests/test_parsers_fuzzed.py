@@ -46,9 +46,8 @@ def refused_or_done(call: Callable[[], object]) -> None:
 HEADS = st.sampled_from([b"\1", b"#EXTM3U", b"\0\0\0\x14ftypisom", b"v=0\n", b"<MPD", b"\xef\xbb\xbf", b"\0\0\1", b""])
 BYTES = st.builds(lambda head, tail: head + tail, HEADS, st.binary(max_size=400))
 LINES = st.text(max_size=80) | st.from_regex(r"[0-9:.,f=\-+]{0,24}", fullmatch=True)
-PICTURE_HEADS = st.sampled_from(
-    [b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", b"\x76\x2f\x31\x01\2\0\0\0dataWindow\0box2i\0\x10\0\0\0", b"\xff\xd8\xff", b"SDPX", b"XPDS" + bytes(768)]
-)
+EXR_HEAD = b"\x76\x2f\x31\x01\2\0\0\0dataWindow\0box2i\0\x10\0\0\0"
+PICTURE_HEADS = st.sampled_from([b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", EXR_HEAD, b"\xff\xd8\xff", b"SDPX", b"XPDS" + bytes(768)])
 PICTURES = st.builds(lambda head, tail: head + tail, PICTURE_HEADS, st.binary(max_size=400))
 NAMES = st.lists(st.from_regex(r"[a-c%]{0,3}[0-9]{0,12}\.(png|tif|dpx|PNG|txt)", fullmatch=True), max_size=6)
 

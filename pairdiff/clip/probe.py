@@ -445,9 +445,10 @@ def check_stated_size(picture: str, *, path: str, side: Side, settings: Settings
 def _check_size(width: int, height: int, *, path: str, side: Side, settings: Settings) -> None:
     """Refuse pictures larger than the limit, before memory is spent on them."""
     megapixels = width * height / 1e6
+    told = float(f"{megapixels:.3g}")
     if megapixels > settings.picture_limit_megapixels:
         raise InputRefused(
-            f"The {SIDES[side]} release {path} has pictures of {width} x {height}, {float(f'{megapixels:.3g}'):g} million pixels; the limit is "
+            f"The {SIDES[side]} release {path} has pictures of {width} x {height}, {told:g} million pixels; the limit is "
             f"{settings.picture_limit_megapixels:g} (--picture-limit-megapixels). Raise it if they are meant to be so large."
         )
 

@@ -1,4 +1,4 @@
-"""Whether a cadence moves the verdict: films of real light at the cadences that discs, broadcasts and captures have: printed, never asserted.
+"""Whether a cadence moves the verdict: films of real light at the cadences of discs, broadcasts and captures: printed, never asserted.
 
     PYTHONPATH=. python tests/bench/cadence_labels.py WORLD_DIR [SCENE ...]
 
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import sys
 import tempfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -108,12 +109,13 @@ def weave(pictures: list[tuple[np.ndarray, ...]], stored: Stored) -> Iterator[Pl
 
 def compare_at(pair: Pair, cadence: Cadence, folder: Path) -> pairdiff.Comparison:
     """Encode a pair at a cadence and compare it; files that are in the folder are taken as they are."""
-    hdr, sdr = (folder / f"{side}-{abs(hash((one.top, one.bottom, one.rate, one.params)))}.mkv" for side, one in (("hdr", cadence.hdr), ("sdr", cadence.sdr)))
-    if not hdr.is_file():
-        encode_hdr(hdr, weave(pair.hdr, cadence.hdr), rate=cadence.hdr.rate, params=cadence.hdr.params)
-    if not sdr.is_file():
-        encode_sdr(sdr, weave(pair.sdr, cadence.sdr), rate=cadence.sdr.rate, params=cadence.sdr.params)
-    return pairdiff.compare(hdr, sdr, settings=QUICK)
+    files = []
+    for side, stored, encode in (("hdr", cadence.hdr, encode_hdr), ("sdr", cadence.sdr, encode_sdr)):
+        name = zlib.crc32(repr((stored.top, stored.bottom, stored.rate, stored.params)).encode())
+        files.append(folder / f"{side}-{name}.mkv")
+        if not files[-1].is_file():
+            encode(files[-1], weave(getattr(pair, side), stored), rate=stored.rate, params=stored.params)
+    return pairdiff.compare(*files, settings=QUICK)
 
 
 def say(name: str, kind: str, cadence: str, found: pairdiff.Comparison, original: pairdiff.Comparison) -> str:

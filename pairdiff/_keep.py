@@ -69,14 +69,40 @@ def store_picture(name: str, data: bytes) -> Path:
     OutputRefused : a folder that cannot be written: without the picture nothing can be measured.
     """
     path = keep_folder() / "pictures" / name
+    _hand_on(path, lambda file: file.write(data))
+    return path
+
+
+def store_film(name: str, write: Callable[[BinaryIO], object]) -> Path:
+    """Keep a film that is read in the place of numbered pictures; one that is there is taken as it is.
+
+    Parameters
+    ----------
+    name : of the file, told by what is in it.
+    write : writes the film.
+
+    Returns
+    -------
+    Where it lies.
+
+    Raises
+    ------
+    OutputRefused : a folder that cannot be written.
+    """
+    path = keep_folder() / "pictures" / name
+    if not path.is_file():
+        _hand_on(path, write)
+    return path
+
+
+def _hand_on(path: Path, write: Callable[[BinaryIO], object]) -> None:
     try:
-        _write_whole(path, lambda file: file.write(data))
+        _write_whole(path, write)
     except OSError as error:
         raise OutputRefused(
-            f"{path.parent} cannot be written ({error.strerror}): a picture of linear light is handed on there. Name another folder with "
-            f"{FOLDER_VARIABLE}."
+            f"{path.parent} cannot be written ({error.strerror}): what is read in place of pictures is handed on there. Name another "
+            f"folder with {FOLDER_VARIABLE}."
         ) from error
-    return path
 
 
 def _write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
@@ -84,7 +110,7 @@ def _write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
     try:
-        with os.fdopen(handle, "wb") as file:
+        with os.fdopen(handle, "w+b") as file:
             write(file)
         os.replace(name, path)
     except BaseException:

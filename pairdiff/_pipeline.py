@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,8 +57,20 @@ from pairdiff._records import (
     Verdict,
 )
 from pairdiff._settings import Settings
+from pairdiff.clip.container import SIDES as SIDE_WORDS
+from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_points, read_pictures
 from pairdiff.clip.linear import encode_pq_png, linear_kind, read_linear
-from pairdiff.clip.probe import check_pair, check_stated_size, identify_file, probe_alone, probe_release
+from pairdiff.clip.probe import (
+    NOTE_RATE,
+    check_pair,
+    check_stated_size,
+    identify_file,
+    identify_files,
+    probe_alone,
+    probe_release,
+    rate_of_pictures,
+)
+from pairdiff.clip.sequence import HANDED_ON, PictureSequence, find_sequence
 from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
 from pairdiff.frames.decode import FaultMet, decoder_version
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
@@ -147,6 +159,7 @@ from pairdiff.writeup.phrases import say_time
 from pairdiff.writeup.spans import end_s
 
 Progress = Callable[[str, int, int | None], None]
+T = TypeVar("T")
 
 ACTIVE_KEY_FRAMES = 64
 """Key frames looked at to find the active picture."""
@@ -166,6 +179,7 @@ NOTE_PICTURES = (
 )
 HDR_WHITE_NITS = 203.0
 """HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
+PQ_END = "10 000 cd/m2, where PQ ends"
 SAME_RATE = 1e-4
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
@@ -298,10 +312,7 @@ def measure(
     """
     del full
     settings, tell = settings or Settings(), progress or _silent
-    if linear_kind(os.fspath(release)) == "exr":
-        found = _probe(release, side="hdr", settings=settings, hash_whole=hash_whole)
-    else:
-        found = probe_alone(release, settings=settings, hash_whole=hash_whole)
+    found = _probe(release, side=None, settings=settings, hash_whole=hash_whole, tell=tell)
     done = _scan(found, settings=settings, fresh=fresh, tell=tell)
     peak = _locate_brightest(done, settings=settings)
     looks = read_range(done.track.codes, code_range=done.release.signal.range.value)
@@ -396,15 +407,100 @@ def _silent(stage: str, done: int, total: int | None) -> None:
     """Progress that nobody asked for."""
 
 
-def _probe(path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool) -> Release:
-    kind = linear_kind(os.fspath(path)) if side == "hdr" else None
-    if kind is None:
-        return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
-    return _probe_linear(os.fspath(path), kind, settings=settings, hash_whole=hash_whole)
+def _probe(path: str | os.PathLike[str], *, side: Side | None, settings: Settings, hash_whole: bool, tell: Progress) -> Release:
+    """What a release says; as the HDR or the SDR one, or, without a side, as what its transfer says."""
+    name = os.fspath(path)
+    pictures = find_sequence(name, name=f"The {'' if side is None else f'{SIDE_WORDS[side]} '}release {name}")
+    if pictures is not None and pictures.ending in HANDED_ON:
+        return _probe_pictures(name, pictures, side=side, settings=settings, hash_whole=hash_whole, tell=tell)
+    kind = None if side == "sdr" else linear_kind(name)
+    if kind == "exr" or (kind is not None and side is not None):
+        return _probe_linear(name, kind, settings=settings, hash_whole=hash_whole)
+    return _probe_plain(name, side=side, settings=settings, hash_whole=hash_whole)
+
+
+def _probe_plain(path: str | os.PathLike[str], *, side: Side | None, settings: Settings, hash_whole: bool = False) -> Release:
+    if side is None:
+        return probe_alone(path, settings=settings, hash_whole=hash_whole)
+    return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+
+
+def _probe_pictures(
+    path: str, pictures: PictureSequence, *, side: Side | None, settings: Settings, hash_whole: bool, tell: Progress
+) -> Release:
+    """Numbered OpenEXR or AVIF pictures, handed on as a lossless film that lies beside what is kept."""
+    called: Side = side or ("sdr" if settings.sdr_frame_rate is not None else "hdr")
+    paths, rate = list(pictures.paths()), rate_of_pictures(settings, called)
+    plain = replace(settings, hdr_frame_rate=None, sdr_frame_rate=None)
+    linear, points, primaries = "", None, None
+    frames = read_pictures(paths, side=called, settings=settings)
+    if pictures.ending == "exr":
+        side = side or "hdr"
+        unit_nits, primaries = _state_linear(path, "exr", settings)
+        points, linear = pq_points(primaries), f" of linear light, {primaries}, 1.0 taken as {unit_nits:g} cd/m2, measured to {PQ_END},"
+        frames = _read_linear_frames(paths, unit_nits, settings)
+        plain = replace(plain, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
+
+    def write(file: BinaryIO) -> None:
+        encode_film(file, _tell_each(frames, tell, len(paths)), rate=rate.value, points=points, side=called)
+
+    name = hashlib.sha256(f"{identify_files(paths, whole=True)} {rate.value} {linear}".encode()).hexdigest()[:32]
+    opened = _keep.store_film(f"{name}.mkv", write)
+    found = _probe_plain(opened, side=side, settings=plain)
+    signal = replace(found.signal, frame_rate=Fact(rate.value, rate.source, rate.assumed))
+    if primaries is not None:
+        signal = replace(signal, primaries=Fact(primaries, "option", False))
+    note = f"{len(paths)} numbered pictures ({pictures.ending}){linear} are read as one lossless film."
+    notes = (note, *([NOTE_RATE] if rate.assumed else []), *found.notes)
+    file_id, size = identify_files(paths, whole=hash_whole), sum(os.path.getsize(one) for one in paths)
+    kind = f"numbered pictures ({pictures.ending})"
+    return replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=notes, file_id=file_id, size_bytes=size)
+
+
+def _read_linear_frames(paths: Sequence[str], unit_nits: float, settings: Settings) -> Iterator[Named]:
+    for one in paths:
+        yield one, frame_from_codes(_linear_codes(one, "exr", unit_nits, settings))
+
+
+def _tell_each(items: Iterator[T], tell: Progress, total: int) -> Iterator[T]:
+    for done, item in enumerate(items):
+        tell("hand on the pictures", done, total)
+        yield item
+    tell("hand on the pictures", total, total)
+
+
+def _linear_codes(path: str, kind: str, unit_nits: float, settings: Settings) -> NDArray[np.uint16]:
+    """PQ codes of 16 bits, full range, of a picture of linear light."""
+    check_stated_size(path, path=path, side="hdr", settings=settings)
+    light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels) * unit_nits
+    return np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16)
 
 
 def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool) -> Release:
     """A picture of linear light, handed on as a 16-bit PQ picture that lies beside what is kept (its light is kept to 0.02 %)."""
+    unit_nits, primaries = _state_linear(path, kind, settings)
+    name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
+    codes = _linear_codes(path, kind, unit_nits, settings)
+    opened = _keep.store_picture(f"{name}.png", encode_pq_png(codes, primaries=primaries))
+    plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
+    found = probe_release(opened, side="hdr", settings=plain)
+    assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"
+    note = (
+        f"a picture of linear light ({kind}), {primaries}, 1.0 taken as {unit_nits:g} cd/m2{assumed}; it is measured as 16-bit PQ, to "
+        f"{PQ_END}."
+    )
+    signal = replace(found.signal, primaries=Fact(primaries, "option", False))
+    found = replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=(note, *found.notes))
+    return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
+
+
+def _state_linear(path: str, kind: str, settings: Settings) -> tuple[float, str]:
+    """What the number 1 is in cd/m2, and the primaries, of linear light.
+
+    Raises
+    ------
+    SignalUnresolved : not stated.
+    """
     unit_nits, primaries = settings.hdr_linear_nits, settings.hdr_primaries
     if kind == "gain map" and unit_nits is None:
         unit_nits = HDR_WHITE_NITS
@@ -414,18 +510,7 @@ def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool)
             f"The HDR release {path} is a picture of linear light ({kind}): its numbers say neither what light 1.0 is nor, for sure, what "
             f"colours its primaries are. State how it was made, such as {' '.join(lacking)}."
         )
-    check_stated_size(path, path=path, side="hdr", settings=settings)
-    light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels) * unit_nits
-    name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
-    codes = np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16)
-    opened = _keep.store_picture(f"{name}.png", encode_pq_png(codes, primaries=primaries))
-    plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
-    found = probe_release(opened, side="hdr", settings=plain)
-    assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"
-    note = f"a picture of linear light ({kind}), {primaries}, 1.0 taken as {unit_nits:g} cd/m2{assumed}; it is measured as 16-bit PQ."
-    signal = replace(found.signal, primaries=Fact(primaries, "option", False))
-    found = replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=(note, *found.notes))
-    return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
+    return unit_nits, primaries
 
 
 def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) -> _Pass:
@@ -552,8 +637,8 @@ def _match(
     """Match two releases; `at` are moments of the HDR release that are asked for, and refused at once where it ends before them."""
     anchors, only = read_anchors(settings.anchor), read_span(settings.only)
     tell("read what the releases say", 0, None)
-    hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole)
-    sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole)
+    hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole, tell=tell)
+    sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole, tell=tell)
     check_pair(hdr_release, sdr_release)
     _check_sdr_primaries(sdr_release)
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)

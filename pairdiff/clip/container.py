@@ -22,6 +22,8 @@ from pairdiff._records import Release
 from pairdiff.clip.sequence import find_sequence
 
 ATTACHED_PICTURE = 0x0400  # AV_DISPOSITION_ATTACHED_PIC
+DEPENDENT = 0x080000
+"""AV_DISPOSITION_DEPENDENT: a tile of a picture (HEIF, AVIF), or a layer that is nothing without another stream."""
 MOST_STREAMS = 1000
 """Streams a file may hold (FFmpeg's own limit as well)."""
 TEXT_FORMATS = ("tty", "bin", "xbin", "idf", "adf")
@@ -131,7 +133,7 @@ def open_container(
     except av.error.FFmpegError as error:
         if sequence is not None:
             raise InputRefused(
-                f"{name} holds pictures that cannot be read ({error.strerror}). Give PNG, TIFF, DPX or JPEG pictures."
+                f"{name} holds pictures that cannot be read ({error.strerror}). Give PNG, TIFF, DPX, JPEG, OpenEXR or AVIF pictures."
             ) from error
         raise InputRefused(_why_not_open(path, side, error)) from error
     try:
@@ -201,12 +203,12 @@ def _lacks_index(path: str) -> bool:
 
 
 def choose_stream(container: InputContainer, *, path: str, side: str, wanted: int | None) -> VideoStream:
-    """The video stream to measure: the one asked for, else the first that is not an attached picture.
+    """The video stream to measure: the one asked for, else the first that is neither an attached picture nor a part of one.
 
     Raises
     ------
     InputRefused
-        When the file has no video stream.
+        When the file has no video stream, or parts of a picture alone.
     UsageError
         When the option names a stream that is not there.
     """
@@ -219,8 +221,14 @@ def choose_stream(container: InputContainer, *, path: str, side: str, wanted: in
                 f"Give a number below {len(streams)}."
             )
         return _known(streams[wanted], path=path, side=side)
+    whole = [stream for stream in films if not int(stream.disposition) & DEPENDENT]
+    if whole:
+        return _known(whole[0], path=path, side=side)
     if films:
-        return _known(films[0], path=path, side=side)
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} holds {len(films)} parts of a picture (such as the tiles of a HEIC or AVIF grid), which "
+            "are not put together here. Export the picture in one piece: AVIF, 16-bit PNG or TIFF."
+        )
     kinds = sorted({stream.type for stream in container.streams if stream not in streams})
     found = ("only " + ", ".join(kinds)) if kinds else "nothing that can be decoded"
     cover = " beside a cover picture" if streams else ""

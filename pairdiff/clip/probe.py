@@ -24,7 +24,16 @@ from pairdiff._beat import decoding
 from pairdiff._errors import DecodeFailed, InputRefused, PairdiffError, SignalUnresolved, UsageError
 from pairdiff._records import Fact, Release, Side, Signal
 from pairdiff._settings import Settings
-from pairdiff.clip.container import ATTACHED_PICTURE, SIDES, check_path, choose_stream, open_container, stated_duration_s, video_stream_at
+from pairdiff.clip.container import (
+    ASSUMED_RATE,
+    ATTACHED_PICTURE,
+    SIDES,
+    check_path,
+    choose_stream,
+    open_container,
+    stated_duration_s,
+    video_stream_at,
+)
 from pairdiff.clip.metadata import (
     DYNAMIC_WORDS,
     NOTHING,
@@ -63,6 +72,11 @@ NTSC_RATES = {"23.98": 24, "23.976": 24, "29.97": 30, "47.952": 48, "47.95": 48,
 MOST_RATE = 1000
 """Highest rate that is believed, pictures a second (own)."""
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
+NOTE_GAIN_MAP = "the picture holds a gain map (ISO 21496-1), which is not applied: what is measured is its base picture."
+NOTE_RATE = "the frame rate is assumed: the file does not state it."
+HEIF_BRANDS = (b"avif", b"heic", b"heix", b"mif1", b"mif2")
+HEIF_HEAD_BYTES = 1 << 16
+"""Head of a HEIF or AVIF picture in which its items are listed."""
 FIRST_PICTURES = 4
 LIBRARY_PIXELS = 2**28
 """FFmpeg's own limit (`av_image_check_size`): so many pixels and it decodes nothing, whatever our limit says."""
@@ -176,7 +190,8 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         *([alternative] if alternative else []),
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
         *level_notes,
-        *(["the frame rate is assumed: the file does not state it."] if facts[1].assumed else []),
+        *([NOTE_GAIN_MAP] if holds_gain_map(name, form) else []),
+        *([NOTE_RATE] if facts[1].assumed else []),
         *(["the container counts pictures in the order of coding: their times follow from the frame rate."] if counted else []),
         *(["the stream flags its pictures as interlaced; whether they are is judged by the pictures."] if look.interlaced else []),
     )
@@ -530,6 +545,27 @@ def _rate_fact(rate: Fraction | None, stated: Fraction | None, *, assumed: bool)
     if stated is not None:
         return Fact(stated, "option", False)
     return Fact(rate, "assumed" if assumed or rate is None else "container", assumed or rate is None)
+
+
+def holds_gain_map(path: str, form: str) -> bool:
+    """Whether a HEIF or AVIF picture has an item that derives another rendition of it (`tmap`, ISO/IEC 23008-12)."""
+    if not form.startswith("mov") or not os.path.isfile(path):
+        return False
+    with open(path, "rb") as file:
+        head = file.read(HEIF_HEAD_BYTES)
+    return head[8:12] in HEIF_BRANDS and b"tmap" in head
+
+
+def rate_of_pictures(settings: Settings, side: Side) -> Fact[Fraction]:
+    """Pictures a second of numbered pictures: what is stated, or cinema's, assumed.
+
+    Raises
+    ------
+    UsageError
+        What is stated cannot be read.
+    """
+    stated = _stated_rate(settings, side)
+    return Fact(Fraction(ASSUMED_RATE), "assumed", True) if stated is None else Fact(stated, "option", False)
 
 
 def _stated_rate(settings: Settings, side: Side) -> Fraction | None:

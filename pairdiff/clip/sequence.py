@@ -11,8 +11,10 @@ from pathlib import Path
 
 from pairdiff._errors import InputRefused
 
-ENDINGS = ("png", "tif", "tiff", "dpx", "jpg", "jpeg", "jp2", "j2k", "bmp", "webp")
+ENDINGS = ("png", "tif", "tiff", "dpx", "jpg", "jpeg", "jp2", "j2k", "bmp", "webp", "exr", "avif")
 """Endings of pictures that are taken for a film; what else lies in a folder is left alone."""
+HANDED_ON = ("exr", "avif")
+"""Endings of those that are handed on as a film of their own (`handed_on`)."""
 GAPS_NAMED = 3
 """Gaps, or films of one folder, that a refusal names."""
 
@@ -36,6 +38,11 @@ class PictureSequence:
         """The name as FFmpeg's image sequence reader wants it."""
         number = f"%0{self.digits}d" if self.digits else "%d"
         return os.path.join(self.folder, self.head).replace("%", "%%") + number + self.tail.replace("%", "%%")
+
+    @property
+    def ending(self) -> str:
+        """Of the names, in small letters."""
+        return self.tail.rpartition(".")[2].lower()
 
     def paths(self) -> Iterator[str]:
         """Every picture, in order."""

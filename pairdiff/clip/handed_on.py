@@ -1,0 +1,139 @@
+"""Numbered pictures that no reader of films takes (OpenEXR, AVIF), handed on as one lossless film that is read in their place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import BinaryIO
+
+import av
+import numpy as np
+from av.container import OutputContainer
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+from numpy.typing import NDArray
+
+from pairdiff._beat import decoding
+from pairdiff._errors import DecodeFailed, InputRefused
+from pairdiff._records import Side
+from pairdiff._settings import Settings
+from pairdiff.clip.container import SIDES, open_container
+from pairdiff.clip.linear import PRIMARIES_POINTS
+from pairdiff.clip.probe import check_stated_size
+
+Named = tuple[str, VideoFrame]
+"""A picture, and the name of its file."""
+LOSSLESS = {"level": "3", "slices": "4", "strict": "experimental"}
+"""FFV1 (RFC 9043), version 3; 16-bit pictures are still called experimental by the encoder."""
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Colour description, ITU-T H.273 code points, as PyAV has them."""
+
+    primaries: int
+    transfer: int
+    matrix: int
+    code_range: int
+
+
+def pq_points(primaries: str) -> Points:
+    """Of full-range PQ R'G'B' with these primaries."""
+    return Points(PRIMARIES_POINTS[primaries], 16, 0, 2)
+
+
+def frame_from_codes(codes: NDArray[np.uint16]) -> VideoFrame:
+    """R'G'B' codes of 16 bits, (row, column, 3), as a picture for `encode_film`."""
+    return VideoFrame.from_ndarray(np.ascontiguousarray(codes), format="gbrp16le")
+
+
+def read_alone(path: str, *, side: str) -> VideoFrame:
+    """The picture that a file of one picture holds.
+
+    Raises
+    ------
+    InputRefused, DecodeFailed
+        Where it cannot be opened, or holds none that can be decoded.
+    """
+    picture = None
+    with open_container(path, side=side) as container:
+        try:
+            with decoding(path):
+                picture = next(container.decode(video=0), None) if container.streams.video else None
+        except av.error.FFmpegError:
+            picture = None
+    if picture is None:
+        raise DecodeFailed(f"The picture {path} of the {SIDES[side]} release cannot be decoded. Export it again.")
+    return picture
+
+
+def read_pictures(paths: Sequence[str], *, side: Side, settings: Settings) -> Iterator[Named]:
+    """Each file's picture, none beyond the limit on size."""
+    for one in paths:
+        check_stated_size(one, path=one, side=side, settings=settings)
+        yield one, read_alone(one, side=side)
+
+
+def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, points: Points | None, side: str) -> None:
+    """Write pictures as a lossless film, in Matroska.
+
+    Parameters
+    ----------
+    file
+        Open for writing, from which it can be read back and in which it can be searched.
+    pictures
+        File name and picture, all of one size and pixel format.
+    rate
+        Pictures a second.
+    points
+        Colour description; that of the first picture where None.
+    side
+        For messages.
+
+    Raises
+    ------
+    InputRefused
+        For a picture of another size or pixel format than the first, or of a format that no lossless film has.
+    """
+    with av.open(file, "w", format="matroska") as out:
+        stream: VideoStream | None = None
+        first = None
+        for number, (name, picture) in enumerate(pictures):
+            form = picture.width, picture.height, picture.format.name
+            if stream is None:
+                stream, first = _add_stream(out, picture, rate=rate, points=points or _points_of(picture), side=side), form
+            if form != first:
+                raise InputRefused(
+                    f"The picture {name} of the {SIDES[side]} release is another one than the first: {_say_form(form)} in place of "
+                    f"{_say_form(first)}. Give pictures of one film."
+                )
+            picture.pts, picture.time_base = number, 1 / rate
+            out.mux(stream.encode(picture))
+        if stream is not None:
+            out.mux(stream.encode(None))
+
+
+def _points_of(picture: VideoFrame) -> Points:
+    return Points(picture.color_primaries, picture.color_trc, picture.colorspace, picture.color_range)
+
+
+def _say_form(form: tuple[int, int, str] | None) -> str:
+    return "nothing" if form is None else f"{form[0]} x {form[1]} ({form[2]})"
+
+
+def _add_stream(out: OutputContainer, picture: VideoFrame, *, rate: Fraction, points: Points, side: str) -> VideoStream:
+    """A lossless stream for pictures such as this one."""
+    try:
+        stream = out.add_stream("ffv1", rate=rate, options=LOSSLESS)
+        stream.width, stream.height, stream.pix_fmt = picture.width, picture.height, picture.format.name
+        coder = stream.codec_context
+        coder.color_primaries, coder.color_trc = points.primaries, points.transfer
+        coder.colorspace, coder.color_range = points.matrix, points.code_range
+        coder.open()
+    except (ValueError, av.error.FFmpegError) as error:
+        raise InputRefused(
+            f"The pictures of the {SIDES[side]} release have pixels of the format {picture.format.name}, which cannot be handed on without "
+            "loss. Give them as 16-bit PNG or TIFF."
+        ) from error
+    return stream

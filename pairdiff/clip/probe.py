@@ -191,6 +191,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
         *level_notes,
         *([NOTE_GAIN_MAP] if holds_gain_map(name, form) else []),
+        *note_grain(headers),
         *([NOTE_RATE] if facts[1].assumed else []),
         *(["the container counts pictures in the order of coding: their times follow from the frame rate."] if counted else []),
         *(["the stream flags its pictures as interlaced; whether they are is judged by the pictures."] if look.interlaced else []),
@@ -545,6 +546,28 @@ def _rate_fact(rate: Fraction | None, stated: Fraction | None, *, assumed: bool)
     if stated is not None:
         return Fact(stated, "option", False)
     return Fact(rate, "assumed" if assumed or rate is None else "container", assumed or rate is None)
+
+
+def note_grain(headers: Mapping[str, int]) -> tuple[str, ...]:
+    """Grain that a stream describes for the player to add, in words; empty where it describes none.
+
+    Parameters
+    ----------
+    headers
+        Header fields of the first packet, by the names of the standards (AV1 5.5.1, 6.8.20; ITU-T H.264 and H.265, film grain
+        characteristics message).
+    """
+    if headers.get("film_grain_params_present"):
+        return (
+            "the stream describes film grain (AV1) and the decoder adds it, as players do: the grain is measured as a part of the picture, "
+            "and bright specks of it count in MaxCLL.",
+        )
+    if headers.get("film_grain_characteristics_cancel_flag") == 0:
+        return (
+            "the stream describes film grain (ITU-T H.274) for players to add; whether the decoder added it to what is measured is not "
+            "known here.",
+        )
+    return ()
 
 
 def holds_gain_map(path: str, form: str) -> bool:

@@ -18,7 +18,7 @@ from pairdiff._errors import InputRefused, SignalUnresolved, UsageError
 from pairdiff._records import Fact
 from pairdiff._settings import Settings
 from pairdiff.clip.container import choose_stream
-from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, probe_alone, probe_release
+from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, note_grain, probe_alone, probe_release
 from pairdiff.clip.signalling import Tags
 from pairdiff.frames.decode import FrameReader
 from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes
@@ -402,3 +402,25 @@ def test_an_sdr_release_in_wide_primaries_is_refused(hdr10, tmp_path):
     wide = encode_clip(tmp_path / "wide.mkv", moving_planes(4), tags=(9, 14, 9, 1))
     with pytest.raises(InputRefused, match=r"has bt2020 primaries .*--sdr-primaries bt709"):
         check_pair(probe(hdr10), probe(wide, side="sdr"))
+
+
+def test_grain_that_the_decoder_adds_is_told_of_and_added(tmp_path):
+    options = {"preset": "8", "svtav1-params": "film-grain=30"}
+    path = encode_clip(tmp_path / "a.mkv", moving_planes(6, rows=128, columns=256), codec="libsvtav1", options=options)
+    release = probe(path)
+    assert sum("describes film grain (AV1) and the decoder adds it" in note for note in release.notes) == 1
+    with av.open(str(path)) as container:  # FFmpeg's own switch for handing grain on without adding it
+        container.streams.video[0].codec_context.options = {"export_side_data": "film_grain"}
+        plain = np.frombuffer(next(container.decode(video=0)).planes[0], np.uint16)
+    with FrameReader(release) as reader:
+        assert np.abs(next(reader).planes[0].astype(int).ravel() - plain).mean() > 1
+
+
+def test_a_stream_without_grain_says_nothing_of_it(tmp_path):
+    path = encode_clip(tmp_path / "a.mkv", moving_planes(6, rows=128, columns=256), codec="libsvtav1", options={"preset": "8"})
+    assert not [note for note in probe(path).notes if "grain" in note]
+
+
+def test_a_grain_message_of_older_codecs_is_told_of():
+    assert "ITU-T H.274" in note_grain({"film_grain_characteristics_cancel_flag": 0})[0]
+    assert note_grain({"film_grain_characteristics_cancel_flag": 1}) == note_grain({}) == ()

@@ -533,7 +533,7 @@ def _stream_facts(
 ) -> tuple[Fact[Fraction], Fact[Fraction | None], Fraction | None]:
     """Sample aspect, frame rate, duration."""
     aspect = stream.sample_aspect_ratio or stream.codec_context.sample_aspect_ratio
-    bare = container.format.name in (*BARE_STREAMS, "image2")
+    bare = container.format.name in (*BARE_STREAMS, "image2") or container.format.name.endswith("_pipe")  # these are single pictures
     rate = stream.average_rate or stream.guessed_rate or stream.base_rate
     return (
         Fact(Fraction(aspect), "container and bitstream", False) if aspect else Fact(Fraction(1), "assumed", True),

@@ -59,13 +59,14 @@ from pairdiff._records import (
 from pairdiff._settings import Settings
 from pairdiff.clip.container import SIDES as SIDE_WORDS
 from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_points, read_pictures
-from pairdiff.clip.linear import encode_pq_png, linear_kind, read_linear
+from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS, encode_png, linear_kind, read_linear
 from pairdiff.clip.probe import (
     NOTE_RATE,
     check_pair,
     check_stated_size,
     identify_file,
     identify_files,
+    is_single_picture,
     probe_alone,
     probe_release,
     rate_of_pictures,
@@ -77,7 +78,7 @@ from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames,
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
-from pairdiff.light.picture import code_level, hdr_code_to_nits, sdr_code_to_nits
+from pairdiff.light.picture import code_level, hdr_code_to_nits, p3_to_bt709_code, sdr_code_to_nits
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.match.active import BarLevel
 from pairdiff.match.anchors import PIN_FRAMES
@@ -422,7 +423,28 @@ def _probe(path: str | os.PathLike[str], *, side: Side | None, settings: Setting
 def _probe_plain(path: str | os.PathLike[str], *, side: Side | None, settings: Settings, hash_whole: bool = False) -> Release:
     if side is None:
         return probe_alone(path, settings=settings, hash_whole=hash_whole)
-    return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+    found = probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
+    wide = side == "sdr" and found.signal.transfer.value == "bt1886" and found.signal.primaries.value == "p3-d65"
+    return _bring_to_bt709(found, settings) if wide and is_single_picture(found) else found
+
+
+def _bring_to_bt709(release: Release, settings: Settings) -> Release:
+    """A single SDR picture of Display P3 as one of BT.709, handed on: SDR releases are measured as BT.709."""
+    with open_reader(release) as reader:
+        picture = next(reader)
+    code = np.clip(planes_to_rgb(picture.planes, release.signal), 0, 1)
+    brought, outside = p3_to_bt709_code(code)
+    name = hashlib.sha256(f"bt709 {identify_file(release.path, whole=True)} {release.signal}".encode()).hexdigest()[:32]
+    opened = _keep.store_picture(f"{name}.png", encode_png(np.round(brought * 65535).astype(np.uint16), points=(1, 1)))
+    none = {f"sdr_{field}": None for field in ("transfer", "primaries", "range", "matrix", "siting")}
+    found = probe_release(opened, side="sdr", settings=replace(settings, **none))  # type: ignore[arg-type]
+    note = (
+        f"the picture has Display P3 primaries ({release.signal.primaries.source}); it is measured as BT.709, and {outside:.1%} of its "
+        "pixels have colours outside, which are cut at the edge."
+    )
+    told = replace(release.signal, primaries=found.signal.primaries, matrix=found.signal.matrix, range=found.signal.range)
+    signal = replace(found.signal, transfer=told.transfer)
+    return replace(release, opened=str(opened), signal=signal, stream_index=found.stream_index, notes=(note, *release.notes))
 
 
 def _probe_pictures(
@@ -481,7 +503,7 @@ def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool)
     unit_nits, primaries = _state_linear(path, kind, settings)
     name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
     codes = _linear_codes(path, kind, unit_nits, settings)
-    opened = _keep.store_picture(f"{name}.png", encode_pq_png(codes, primaries=primaries))
+    opened = _keep.store_picture(f"{name}.png", encode_png(codes, points=(PRIMARIES_POINTS[primaries], PQ_POINT)))
     plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
     found = probe_release(opened, side="hdr", settings=plain)
     assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"

@@ -1,12 +1,13 @@
 """The parsers that are our own, fed what no file or user should hold: an answer, or a refusal in words, and never anything else.
 
-bash tests/run -m slow tests/test_parsers_fuzzed.py      eleven minutes in place of a few seconds
+bash tests/run -m slow tests/test_parsers_fuzzed.py      thirteen minutes in place of a few seconds
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import struct
 import time
 from collections.abc import Callable
 from fractions import Fraction
@@ -23,14 +24,16 @@ from pairdiff._errors import PairdiffError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, settings_from_file
 from pairdiff.clip import container, metadata, probe
+from pairdiff.clip.icc import primaries_of_profile
 from pairdiff.clip.picture_size import stated_size
+from pairdiff.clip.png_chunks import read_profile
 from pairdiff.clip.sequence import find_sequence
 from pairdiff.light.display import read_displays
 from pairdiff.writeup.html import render_report
 
 QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 LONG_S = 60.0
-"""How long each of the eleven parsers is fed in the slow form."""
+"""How long each of the thirteen parsers is fed in the slow form."""
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +51,17 @@ BYTES = st.builds(lambda head, tail: head + tail, HEADS, st.binary(max_size=400)
 LINES = st.text(max_size=80) | st.from_regex(r"[0-9:.,f=\-+]{0,24}", fullmatch=True)
 EXR_HEAD = b"\x76\x2f\x31\x01\2\0\0\0dataWindow\0box2i\0\x10\0\0\0"
 PICTURE_HEADS = st.sampled_from([b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", EXR_HEAD, b"\xff\xd8\xff", b"SDPX", b"XPDS" + bytes(768)])
+CHUNK = st.tuples(st.sampled_from([b"iCCP", b"cLLI", b"mDCV", b"IDAT"]), st.binary(max_size=40) | st.just(bytes(24)))
+CHUNKS = st.builds(
+    lambda chunks, tail: b"\x89PNG\r\n\x1a\n" + b"".join(struct.pack(">I", len(b)) + n + b + bytes(4) for n, b in chunks) + tail,
+    st.lists(CHUNK, max_size=4),
+    st.binary(max_size=40),
+)
+PROFILES = st.builds(
+    lambda tags, tail: struct.pack(">I", len(tags)) + b"".join(struct.pack(">4s2I", *tag) for tag in tags) + tail,
+    st.lists(st.tuples(st.sampled_from([b"rXYZ", b"gXYZ", b"bXYZ", b"cicp"]), st.integers(0, 400), st.integers(0, 2**32 - 1)), max_size=6),
+    st.binary(max_size=200),
+)
 PICTURES = st.builds(lambda head, tail: head + tail, PICTURE_HEADS, st.binary(max_size=400))
 NAMES = st.lists(st.from_regex(r"[a-c%]{0,3}[0-9]{0,12}\.(png|tif|dpx|PNG|txt)", fullmatch=True), max_size=6)
 
@@ -79,7 +93,7 @@ def feed_static(folder: Path, data: bytes) -> None:
         piece = Side(data)
         piece.type = SimpleNamespace(name=kind)
         pieces.append(piece)
-    metadata.read_static(SimpleNamespace(side_data=pieces))  # type: ignore[arg-type]
+    metadata.read_static(SimpleNamespace(side_data=pieces), codec="hevc")  # type: ignore[arg-type]
 
 
 def feed_boxes(folder: Path, data: bytes) -> None:
@@ -108,6 +122,17 @@ def feed_results(folder: Path, data: bytes) -> None:
     written(out, "result.json", data)
     with pytest.raises(PairdiffError):
         render_report(out)
+
+
+def feed_profiles(folder: Path, data: bytes) -> None:
+    head = bytearray(128)
+    head[36:40] = b"acsp"
+    assert primaries_of_profile(bytes(head) + data) in (None, 1, 9, 12)
+
+
+def feed_chunks(folder: Path, data: bytes) -> None:
+    metadata.read_png_static(data)
+    assert len(read_profile(data)) <= 1 << 22
 
 
 def feed_pictures(folder: Path, data: bytes) -> None:
@@ -144,6 +169,8 @@ def feed_names(folder: Path, names: list[str]) -> None:
 
 FEEDERS: list[tuple[Callable[[Path, Any], None], st.SearchStrategy[Any]]] = [
     *((feed, BYTES) for feed in (feed_parameter_sets, feed_unit_types, feed_static, feed_boxes, feed_settings, feed_kept, feed_results)),
+    (feed_profiles, PROFILES),
+    (feed_chunks, CHUNKS),
     (feed_pictures, PICTURES),
     (feed_times, LINES),
     (feed_words, LINES),

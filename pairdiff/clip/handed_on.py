@@ -19,7 +19,7 @@ from pairdiff._errors import DecodeFailed, InputRefused
 from pairdiff._records import Side
 from pairdiff._settings import Settings
 from pairdiff.clip.container import SIDES, open_container
-from pairdiff.clip.linear import PRIMARIES_POINTS
+from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS
 from pairdiff.clip.probe import check_stated_size
 
 Named = tuple[str, VideoFrame]
@@ -40,7 +40,7 @@ class Points:
 
 def pq_points(primaries: str) -> Points:
     """Of full-range PQ R'G'B' with these primaries."""
-    return Points(PRIMARIES_POINTS[primaries], 16, 0, 2)
+    return Points(PRIMARIES_POINTS[primaries], PQ_POINT, 0, 2)
 
 
 def frame_from_codes(codes: NDArray[np.uint16]) -> VideoFrame:

@@ -22,6 +22,7 @@ GAIN_MAP_MARKS = (b"urn:iso:std:iso:ts:21496:-1", b"http://ns.adobe.com/hdr-gain
 """How a JPEG says that it holds a gain map: ISO 21496-1, and the form before it."""
 PRIMARIES_POINTS = {"bt709": 1, "bt2020": 9, "p3-d65": 12}
 """ITU-T H.273."""
+PQ_POINT = 16
 HEAD_BYTES = 65536
 """Beginning of a file that is looked at before all of it is read."""
 HEAD_END_BYTES = 33
@@ -112,15 +113,15 @@ def _read_gain_map(path: str, *, side: str) -> NDArray[np.float32]:
     return np.asarray(decoded[..., :3], np.float32)
 
 
-def encode_pq_png(codes: NDArray[np.uint16], *, primaries: str) -> bytes:
-    """PQ codes as a PNG that says so (cICP, PNG third edition 11.3.2.5).
+def encode_png(codes: NDArray[np.uint16], *, points: tuple[int, int]) -> bytes:
+    """Codes as a PNG that says how they are to be read (cICP, PNG third edition 11.3.2.5).
 
     Parameters
     ----------
     codes
         (row, column, 3) R'G'B' of full range.
-    primaries
-        Of them.
+    points
+        Their primaries and transfer, ITU-T H.273 code points.
 
     Returns
     -------
@@ -134,6 +135,6 @@ def encode_pq_png(codes: NDArray[np.uint16], *, primaries: str) -> bytes:
     done, data = cv2.imencode(".png", np.ascontiguousarray(codes[..., ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not done:
         raise InputRefused(f"A picture of {codes.shape[1]} x {codes.shape[0]} cannot be handed on as PNG: it is too large.")
-    body = b"cICP" + bytes([PRIMARIES_POINTS[primaries], 16, 0, 1])
+    body = b"cICP" + bytes([*points, 0, 1])
     png = data.tobytes()
     return png[:HEAD_END_BYTES] + struct.pack(">I", 4) + body + struct.pack(">I", zlib.crc32(body)) + png[HEAD_END_BYTES:]

@@ -14,6 +14,7 @@ from av.video.frame import VideoFrame
 
 from pairdiff._records import Declared, Mastering, Presence
 from pairdiff.clip.container import open_container, video_stream_at
+from pairdiff.clip.png_chunks import read_light_level, read_mastering
 from pairdiff.clip.signalling import Tags, tags_from_points
 
 # what `filter_units` takes out so that only the container's metadata is left: SEI units, metadata OBUs
@@ -48,8 +49,16 @@ T = TypeVar("T")
 NOTHING = StaticMetadata(None, None, None)
 
 
-def list_side_data(frame: VideoFrame) -> list[tuple[str, bytes]]:
-    """Kind and bytes of every piece of side data of a picture, duplicates included."""
+PNG_CODECS = ("png", "apng")
+
+
+def list_side_data(frame: VideoFrame, *, codec: str) -> list[tuple[str, bytes]]:
+    """Kind and bytes of every piece of side data of a picture, duplicates included.
+
+    Those of a PNG are never touched (`png_chunks` says why).
+    """
+    if codec in PNG_CODECS:
+        return []
     return [(data.type.name, bytes(data)) for data in cast("Sequence[Any]", frame.side_data)]
 
 
@@ -60,14 +69,21 @@ def tags_of_picture(picture: VideoFrame) -> Tags:
     )
 
 
-def read_static(frame: VideoFrame) -> StaticMetadata:
+def read_png_static(data: bytes) -> StaticMetadata:
+    """The same of a PNG, by its chunks."""
+    mastering = read_mastering(data)
+    primaries, luminance = (None, None) if mastering is None else mastering
+    return StaticMetadata(primaries, luminance, read_light_level(data))
+
+
+def read_static(frame: VideoFrame, *, codec: str) -> StaticMetadata:
     """Mastering display (ST 2086) and light levels (CTA-861.3) of a picture.
 
     The binding hands over FFmpeg's structures: ten rationals (R, G, B, W as x and y, least and most luminance) and two flags; two
     unsigned integers.
     """
     primaries, luminance, light_level = None, None, None
-    for kind, data in list_side_data(frame):
+    for kind, data in list_side_data(frame, codec=codec):
         if kind == "MASTERING_DISPLAY_METADATA" and len(data) >= MASTERING_BYTES:
             numbers = struct.unpack("<22i", data[:MASTERING_BYTES])
             parts = [numbers[i] / numbers[i + 1] if numbers[i + 1] else None for i in range(0, 20, 2)]
@@ -95,7 +111,7 @@ def read_container_static(path: str, *, side: str, stream_index: int) -> StaticM
             for packet in container.demux(stream):
                 for piece in strip.filter(packet) if strip else [packet]:
                     for frame in decoder.decode(piece):
-                        return read_static(frame)
+                        return read_static(frame, codec=decoder.name)
         except av.error.FFmpegError:
             return NOTHING
     return NOTHING

@@ -34,20 +34,24 @@ from pairdiff.clip.container import (
     stated_duration_s,
     video_stream_at,
 )
+from pairdiff.clip.icc import primaries_of_profile
 from pairdiff.clip.metadata import (
     DYNAMIC_WORDS,
     NOTHING,
     PACKETS_LOOKED_AT,
+    PNG_CODECS,
     StaticMetadata,
     find_dynamic,
     join_static,
     list_side_data,
     list_unit_types,
     read_container_static,
+    read_png_static,
     read_static,
     tags_of_picture,
 )
 from pairdiff.clip.picture_size import stated_size
+from pairdiff.clip.png_chunks import read_profile
 from pairdiff.clip.sequence import find_sequence
 from pairdiff.clip.signalling import (
     SITING_NAMES,
@@ -101,6 +105,8 @@ class _Look:
     interlaced: bool
     kinds: frozenset[str]
     unit_types: frozenset[tuple[int, int]]
+    profile: bytes
+    """Embedded colour profile of the first picture; empty where it has none."""
     backwards: bool
     """Whether the time stamps of the pictures, in the order in which they are shown, run backwards."""
 
@@ -164,6 +170,8 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     bitstream, static = _read_bitstream(name, side=side, index=index)
     bitstream, alternative = _correct_from_headers(bitstream, headers)
     tags = _read_container_tags(name, side=side, index=index)
+    if bitstream.primaries is None and tags.primaries is None:
+        tags = replace(tags, primaries=primaries_of_profile(look.profile))
     if alternative and tags.transfer is not None and TRANSFER_NAMES.get(tags.transfer) == "bt1886":
         tags = Tags(None, tags.primaries, tags.matrix, tags.range)
     dynamic = find_dynamic(look.kinds, unit_types=set(look.unit_types), other_layers=layers)
@@ -476,7 +484,9 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
     units: set[tuple[int, int]] = set()
     codec = stream.codec_context
     form = codec.format
+    head = b""
     for count, packet in enumerate(_packets(container, stream)):
+        head = head or (bytes(packet) if codec.name in PNG_CODECS and packet.size else b"")
         if codec.name == "hevc" and count < PACKETS_LOOKED_AT and packet.size:
             units |= list_unit_types(bytes(packet), codec=codec)
         try:
@@ -485,7 +495,7 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
         except av.error.FFmpegError:
             continue
         for frame in frames[-2:]:
-            kinds |= {kind for kind, _ in list_side_data(frame)}
+            kinds |= {kind for kind, _ in list_side_data(frame, codec=codec.name)}
         if len(frames) >= FIRST_PICTURES or (not frames and count > MOST_EMPTY_PACKETS):
             break
     if not frames:
@@ -505,8 +515,16 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
         interlaced=any(frame.interlaced_frame for frame in frames),
         kinds=frozenset(kinds),
         unit_types=frozenset(units),
+        profile=_profile_of(first, head, codec=codec.name),
         backwards=any(b.pts is not None and a.pts is not None and b.pts < a.pts for a, b in itertools.pairwise(frames)),
     )
+
+
+def _profile_of(picture: VideoFrame, packet: bytes, *, codec: str) -> bytes:
+    """Embedded colour profile of a picture; empty where it has none."""
+    if codec in PNG_CODECS:
+        return read_profile(packet)
+    return next((data for kind, data in list_side_data(picture, codec=codec) if kind == "ICC_PROFILE"), b"")
 
 
 def _packets(container: InputContainer, stream: VideoStream) -> Iterator[Packet[VideoStream]]:
@@ -568,6 +586,12 @@ def note_grain(headers: Mapping[str, int]) -> tuple[str, ...]:
             "known here.",
         )
     return ()
+
+
+def is_single_picture(release: Release) -> bool:
+    """Whether a release is one picture in a file of its own."""
+    single = release.container.endswith("_pipe") or release.container == "image2"
+    return single and find_sequence(release.path, name=release.path) is None
 
 
 def holds_gain_map(path: str, form: str) -> bool:
@@ -633,7 +657,8 @@ def _read_bitstream(path: str, *, side: str, index: int) -> tuple[Tags, StaticMe
             except (av.error.FFmpegError, ValueError):
                 continue
             for frame in frames:
-                return tags_of_picture(frame), read_static(frame)
+                static = read_png_static(bytes(packet)) if known.name in PNG_CODECS else read_static(frame, codec=known.name)
+                return tags_of_picture(frame), static
     return SILENT, NOTHING
 
 

@@ -224,7 +224,7 @@ class FrameReader(PictureReader):
         """
         tags = tags_of_picture(picture)
         looked_at = not self._release.in_order and (picture.key_frame or self._tags is None)
-        static = read_static(picture) if looked_at else NOTHING
+        static = read_static(picture, codec=self._stream.codec_context.name) if looked_at else NOTHING
         if self._tags is None:
             self._tags, self._static = tags, static
             return

@@ -26,13 +26,17 @@ from pairdiff.light.transfer import (
     PQ_PEAK_NITS,
     bt1886_to_nits,
     hlg_system_gamma,
+    linear_to_srgb,
     nits_to_pq,
     pq_to_nits,
+    srgb_to_linear,
 )
 
 Picture = NDArray[np.float32]
 PQ_POINTS_PER_CODE = 65536
 """Table steps over PQ signal 0 to 1."""
+SRGB_STEP = 1 / (255 * 12.92)
+"""Light of one 8-bit sRGB code next to black."""
 
 
 class OctaveTable(NamedTuple):
@@ -119,6 +123,28 @@ def sdr_code_to_nits(code: FloatArray, *, white_nits: float, gamma: float) -> Pi
     out = np.empty_like(flat)
     _kernels.decode_octaves(flat, *_power_table(float(gamma)), matrix.astype(np.float32), True, out)
     return out.reshape(shape)
+
+
+def p3_to_bt709_code(code: FloatArray) -> tuple[Picture, float]:
+    """An SDR picture of Display P3 with the primaries of BT.709, sRGB-coded as it was.
+
+    Parameters
+    ----------
+    code : FloatArray
+        (row, column, 3) R'G'B' of P3-D65, 0 to 1.
+
+    Returns
+    -------
+    tuple[Picture, float]
+        The picture, colours outside BT.709 cut at its edge; and the share of pixels that had any by more than one 8-bit code.
+
+    Notes
+    -----
+    Source: SMPTE EG 432-1 (P3-D65), IEC 61966-2-1 (sRGB transfer, which Display P3 has). White and greys stay as they are.
+    """
+    linear = srgb_to_linear(code) @ conversion_matrix("p3-d65", "bt709").T
+    outside = (linear < -SRGB_STEP) | (linear > 1 + SRGB_STEP)
+    return linear_to_srgb(np.clip(linear, 0, 1)).astype(np.float32), float(outside.any(-1).mean())
 
 
 def nits_to_pq_picture(nits: FloatArray) -> Picture:

@@ -1,5 +1,6 @@
 """The fast forms against their exact float64 twins."""
 
+import colour
 import numpy as np
 import pytest
 
@@ -168,3 +169,15 @@ def test_other_refusals_say_what_to_do():
         picture.sdr_code_to_nits(CODE, white_nits=100.0, gamma=-1.0)
     with pytest.raises(UsageError, match="must have one shape"):
         picture.itp_difference(CODE, CODE[:4])
+
+
+def test_display_p3_is_brought_to_bt709_as_another_library_brings_it():
+    """colour-science: Display P3 (SMPTE EG 432-1, IEC 61966-2-1) to sRGB."""
+    code = np.random.default_rng(4).uniform(0.4, 0.6, (40, 50, 3))
+    spaces = colour.RGB_COLOURSPACES
+    theirs = colour.RGB_to_RGB(code, spaces["Display P3"], spaces["sRGB"], apply_cctf_decoding=True, apply_cctf_encoding=True)
+    ours, outside = picture.p3_to_bt709_code(code)
+    assert ours == pytest.approx(theirs, abs=2e-4)
+    assert outside == 0
+    _, outside = picture.p3_to_bt709_code(np.array([[[0.0, 1.0, 0.0], [1.0, 1.0, 1.0], [0.5, 0.5, 0.5], [0.0, 0.0, 0.0]]]))
+    assert outside == 0.25

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
+import struct
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import colour
 import cv2
 import numpy as np
 import pytest
 
 import pairdiff
+from pairdiff import _pipeline
 from pairdiff._errors import InputRefused, SignalUnresolved
 from pairdiff.clip.linear import linear_kind, read_linear
 from tests.score._pairs import make_signal, relabel
@@ -97,6 +100,67 @@ def test_both_renditions_of_a_gain_map_picture_are_a_pair(run_pairdiff: Run, tmp
     assert found["hdr"]["levels"]["p999_nits"] == pytest.approx(np.quantile(linear.max(-1), 0.999) * WHITE_NITS, rel=0.1)
     assert "1.0 taken as 203 cd/m2 (assumed" in found["hdr"]["notes"][0]
     assert found["alignment"]["matched_share"] == 1.0
+
+
+def parts_of_gain_map_picture(data: bytes) -> tuple[Floats, Floats, list[float]]:
+    """Base and gain map, 0 to 1, as OpenCV decodes them, and least and most gain (log2), gamma and both offsets.
+
+    ISO 21496-1 annex C: after two versions and a byte of flags the headroom of both renditions, then of each channel five numbers, each
+    as a numerator and a denominator of 32 bits; one channel and no common denominator here, which the flags say.
+    """
+    mark = b"urn:iso:std:iso:ts:21496:-1\0"
+    second = data.rindex(b"\xff\xd8\xff")
+    body = data[data.rindex(mark) + len(mark) :]
+    assert body[4] & 0x88 == 0
+    numbers = struct.unpack(">iIiIIIiIiI", body[21:61])
+    base, gain = (cv2.imdecode(np.frombuffer(one, np.uint8), cv2.IMREAD_UNCHANGED) for one in (data[:second], data[second:]))
+    return base[..., ::-1] / 255.0, gain[..., :1] / 255.0, [numbers[n] / numbers[n + 1] for n in range(0, 10, 2)]
+
+
+def test_a_gain_map_is_applied_as_the_standard_says(tmp_path: Path) -> None:
+    """ISO 21496-1 clause 6: log2 gain is least + (most - least) * map ** (1 / gamma); HDR = (base + offset) * gain - offset.
+
+    The library keeps the base in Display P3 and hands the rendition on in BT.709, which colour-science undoes.
+    """
+    linear = light()[:88, :160]
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(imagecodecs.ultrahdr_encode(np.concatenate([linear, np.ones((*linear.shape[:2], 1))], -1).astype(np.float16)))
+    base, gain, (least, most, gamma, base_offset, offset) = parts_of_gain_map_picture(path.read_bytes())
+    shown = (colour.models.eotf_sRGB(base) + base_offset) * 2 ** (least + (most - least) * gain ** (1 / gamma)) - offset
+    spaces = colour.RGB_COLOURSPACES
+    theirs = np.asarray(colour.RGB_to_RGB(shown, spaces["Display P3"], spaces["ITU-R BT.709"]))
+    ours = read_linear(str(path), kind="gain map", side="hdr", most_megapixels=80)
+    assert ours.mean() == pytest.approx(theirs.mean(), rel=0.005)
+    for quantile in (0.5, 0.9, 0.99, 0.999):
+        assert np.quantile(ours.max(-1), quantile) == pytest.approx(np.quantile(theirs.max(-1), quantile), rel=0.005)
+
+
+def test_a_base_picture_of_display_p3_is_measured_as_bt709(run_pairdiff: Run, tmp_path: Path) -> None:
+    linear = light()[:88, :160]
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(imagecodecs.ultrahdr_encode(np.concatenate([linear, np.ones((*linear.shape[:2], 1))], -1).astype(np.float16)))
+    stated = ("--hdr-primaries", "bt709", "--sdr-transfer", "bt1886", "--sdr-range", "full")
+    found = compare(run_pairdiff, tmp_path / "out", path, path, *stated)
+    note = found["sdr"]["notes"][0]
+    assert note.startswith("the picture has Display P3 primaries (container); it is measured as BT.709, and 0.")
+    assert found["sdr"]["signal"]["primaries"]["value"] == "bt709"
+    assert found["sdr"]["path"] == str(path)
+    assert found["tone"]["shift_median_jnd"] < 2.5
+
+
+def test_it_is_brought_there_as_another_library_brings_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path))
+    linear = light()[:88, :160]
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(imagecodecs.ultrahdr_encode(np.concatenate([linear, np.ones((*linear.shape[:2], 1))], -1).astype(np.float16)))
+    settings = pairdiff.Settings(sdr_transfer="bt1886", sdr_range="full")
+    release = _pipeline._probe(path, side="sdr", settings=settings, hash_whole=False, tell=_pipeline._silent)
+    base, *_ = parts_of_gain_map_picture(path.read_bytes())
+    spaces = colour.RGB_COLOURSPACES
+    theirs = colour.RGB_to_RGB(base, spaces["Display P3"], spaces["sRGB"], apply_cctf_decoding=True, apply_cctf_encoding=True)
+    ours = cv2.imread(str(release.opened), cv2.IMREAD_UNCHANGED)[..., ::-1] / 65535
+    assert np.abs(ours - np.clip(theirs, 0, 1)).mean() < 0.4 / 255
+    assert np.abs(ours - base).mean() > 0.5 / 255
 
 
 def test_what_linear_numbers_mean_is_asked_for(tmp_path: Path) -> None:

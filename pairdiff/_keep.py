@@ -23,7 +23,7 @@ from pairdiff._errors import OutputRefused
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 9
+SCAN_VERSION = 10
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -145,6 +145,7 @@ def _to_arrays(track: Track) -> dict[str, Any]:
         "repeats": track.repeats,
         "in_order": np.array(track.in_order),
         "part_starts": np.array([[n, time.numerator, time.denominator] for n, time in track.part_starts], np.int64).reshape(-1, 3),
+        "one_field": np.array(track.one_field),
         "codes": track.codes,
     }
 
@@ -164,5 +165,6 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         arrays["repeats"],
         bool(arrays["in_order"]),
         tuple((int(n), Fraction(int(top), int(bottom))) for n, top, bottom in arrays["part_starts"]),
+        bool(arrays["one_field"]),
         arrays["codes"],
     )

@@ -72,7 +72,7 @@ from pairdiff.clip.probe import (
     rate_of_pictures,
 )
 from pairdiff.clip.sequence import HANDED_ON, PictureSequence, find_sequence
-from pairdiff.frames.cadence import FieldWatch, check_blends, check_combed, look_at_fields, note_fields
+from pairdiff.frames.cadence import NOTE_ONE_FIELD, FieldWatch, check_blends, is_interlaced, look_at_fields, note_fields, take_one_field
 from pairdiff.frames.decode import FaultMet, decoder_version
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_rgb
@@ -182,6 +182,8 @@ HDR_WHITE_NITS = 203.0
 """HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
 PQ_END = "10 000 cd/m2, where PQ ends"
 SAME_RATE = 1e-4
+DOUBLE_RATE_SLACK = 0.05
+"""How far the ratio of two frame rates may lie from two for every second frame to be tried: film at PAL's speed is 4 % off (own)."""
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
 TOO_MUCH_LEFT_OUT = (
@@ -205,6 +207,8 @@ class _Pass:
     track: Track
     spans: tuple[PictureSpan, ...]
     """Passages of one picture area."""
+    thinned: bool = False
+    """Whether every second frame has no partner because the other release shows half as many pictures a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -561,11 +565,15 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
     total = _expected_frames(release)
     active, bar_level = _find_active(release, tell=tell, total=total)
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
-    stage = f"measure the {name} release" + (", which is damaged, picture by picture" if release.in_order else "")
+    damaged = ", which is damaged, picture by picture" if release.in_order else ""
+    stage = f"measure the {name} release{', one field of each frame' if release.one_field else ''}{damaged}"
     track = _read_track(release, active, bar_level, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
+    if release.one_field:  # fields of one parity are whole pictures; what the watch says of their rows would be of fine detail
+        return replace(track, one_field=True, notes=(*track.notes, NOTE_ONE_FIELD))
     found = watch.found()
     check_blends(release, found)
-    check_combed(release, found.combed, found.moving, places=[track.times_s[n] for n in np.flatnonzero(found.combed)])
+    if is_interlaced(found.combed, found.moving):
+        return _scan_frames(take_one_field(release), settings=settings, tell=tell)
     if release.parts and (found.order is not None or not found.settled):
         refuse_woven(release)
     if found.order != release.field_order or not found.settled:  # what windows and single frames could not tell, the whole film did
@@ -616,6 +624,8 @@ def _read_track(
 
 def _with_found(release: Release, track: Track) -> _Pass:
     """A release with what its pass found out about its frames."""
+    if track.one_field and not release.one_field:
+        release = take_one_field(release)
     found = replace(
         release,
         field_order=track.field_order,
@@ -684,23 +694,32 @@ def _match(
 
     lumas = _Lumas(first, second)
 
-    def settle(pins: Sequence[tuple[int, int]]) -> _Matching:
-        def match_frames(grid_map: GridMap | None) -> EditMap:
-            found = find_edit_map(
-                prints[0],
-                prints[1],
-                hdr_aspect=_shown_aspect(first),
-                sdr_aspect=_shown_aspect(second),
-                pins=pins,
-                only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
-                grid_map=grid_map,
-                hdr_repeats=first.track.repeats,
-                sdr_repeats=second.track.repeats,
-            )
-            return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
+    def match_at(first: _Pass, second: _Pass, pins: Sequence[tuple[int, int]], grid_map: GridMap | None) -> EditMap:
+        found = find_edit_map(
+            prints[0],
+            prints[1],
+            hdr_aspect=_shown_aspect(first),
+            sdr_aspect=_shown_aspect(second),
+            pins=pins,
+            only=None if only is None else (_frame_at(first, only[0]), _frame_at(first, only[1])),
+            grid_map=grid_map,
+            hdr_repeats=first.track.repeats,
+            sdr_repeats=second.track.repeats,
+        )
+        return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
-        edit_map = match_frames(None)
+    def settle(pins: Sequence[tuple[int, int]], first: _Pass = first, second: _Pass = second) -> _Matching:
+        edit_map = match_at(first, second, pins, None)
         belongs = belongs_together(edit_map, min_score=settings.min_score)
+        if not belongs:
+            for one, other in _thinned(first, second):
+                thinner = match_at(one, other, pins, None)
+                if belongs_together(thinner, min_score=settings.min_score) and (not belongs or thinner.score > edit_map.score):
+                    edit_map, first, second, belongs = thinner, one, other, True
+
+        def match_frames(grid_map: GridMap | None) -> EditMap:
+            return match_at(first, second, pins, grid_map)
+
         if not belongs or may_be_turned(edit_map):
             turned = find_turn(prints[0], prints[1], min_score=settings.min_score, weight=edit_map.weight if belongs else 0.0)
             if turned is not None:
@@ -725,6 +744,21 @@ def _match(
     if settings.only:
         notes = (*notes, f"Only {settings.only} of the HDR release was looked at; what lies outside is undetermined for no other reason.")
     return replace(done, alignment=replace(done.alignment, notes=notes))
+
+
+def _thinned(hdr: _Pass, sdr: _Pass) -> list[tuple[_Pass, _Pass]]:
+    """Both passes with every second frame of the one that runs twice as fast left out, the even ones and the odd ones; none otherwise."""
+    ratio = _rates(hdr, sdr)
+    fast, slow = (hdr, sdr) if ratio > 1 else (sdr, hdr)
+    if abs(max(ratio, 1 / ratio) / 2 - 1) > DOUBLE_RATE_SLACK or fast.track.repeats.size or slow.track.repeats.size:
+        return []
+    numbers = np.arange(len(fast.track.times_s))
+    found = []
+    for phase in (1, 0):
+        note = f"the {fast.release.side.upper()} release shows twice as many pictures a second: every second one was matched."
+        thin = replace(fast, track=replace(fast.track, repeats=numbers % 2 == phase, notes=(*fast.track.notes, note)), thinned=True)
+        found.append((thin, sdr) if fast is hdr else (hdr, thin))
+    return found
 
 
 def _match_pictures(first: _Pass, second: _Pass, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:
@@ -873,6 +907,9 @@ def _unrelated(hdr: _Pass, sdr: _Pass, edit_map: EditMap, settings: Settings) ->
         why = f"The score of what was matched, {score:.2f}, is below the {settings.min_score:g} that is needed (--min-score)."
     else:
         why = "What agrees is too little of what was looked for: chance finds as much in two films."
+    for one in (hdr, sdr):
+        if one.release.one_field:
+            why += f" The {one.release.side.upper()} release is interlaced video, of which the top field of each frame was looked at."
     return (
         f"The two releases do not seem to belong together: {hdr.release.path} and {sdr.release.path}. {why} Best candidate: an offset of "
         f"{edit_map.candidate_frames:+d} frames with a score of {score:.2f} (second-best places {edit_map.runner_up:.2f}), in {matched} "
@@ -952,7 +989,7 @@ def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, lumas: _Lumas, *, setti
         geometry=(replace(guess, hdr_start=0, hdr_stop=len(path)),),
         shots=shots,
         notes=(
-            *_matching_notes(edit_map, speed),
+            *_matching_notes(edit_map, speed, thinned=hdr.thinned or sdr.thinned),
             *_elsewhere_notes(edit_map, hdr_times, sdr_times),
             *(f"{p.release.side.upper()}: {note}" for p in (hdr, sdr) for note in p.track.notes),
         ),
@@ -983,8 +1020,10 @@ def _geometry_limits(hdr: Release, sdr: Release, settings: Settings) -> dict[str
     }
 
 
-def _matching_notes(edit_map: EditMap, speed: float) -> list[str]:
+def _matching_notes(edit_map: EditMap, speed: float, *, thinned: bool) -> list[str]:
     notes: list[str] = []
+    if thinned:
+        return notes
     if abs(speed - 1) >= SAME_RATE:
         notes.append(f"The releases run at different rates: SDR takes {1 / speed:.4f} of the HDR's frames per second.")
     for side, cadence in (("HDR", edit_map.hdr_cadence), ("SDR", edit_map.sdr_cadence)):

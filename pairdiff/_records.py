@@ -139,6 +139,9 @@ class Release:
     field_joins: str = ""
     """A letter a frame, as in `pulldown.Pulldown`, once the film has been read: with which neighbour it is put together. Results leave it
     empty."""
+    one_field: bool = False
+    """Whether the top field of each frame alone is read, as a picture of half the lines: interlaced video, whose frames hold two moments.
+    `signal` is then that of the field."""
     opened: str | None = None
     """The file that is read in its place, where it is a picture of linear light that was handed on as PQ."""
     parts: tuple[Release, ...] = ()

@@ -29,6 +29,10 @@ LEAST_WINDOWS = 6
 """Windows from which they are believed; with fewer key frames the pass itself must tell (own)."""
 LEAST_DURATION_S = 60
 """Shorter releases are not looked at beforehand: the pass is as quick."""
+NOTE_ONE_FIELD = (
+    "interlaced video: each frame shows two moments, in even and odd rows. The top field of each is measured, a whole picture of half the "
+    "lines; nothing is interpolated. Levels are of those fields, and detail across rows is half."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +104,7 @@ class FieldWatch:
 def look_at_fields(release: Release) -> Release:
     """The release with its field order, found in windows spread over it; unchanged where it is short or has too few key frames.
 
-    Raises
-    ------
-    InputRefused : the release holds video of two moments a frame.
+    Interlaced video is what `take_one_field` makes of it.
     """
     if release.duration_s is None or release.duration_s < LEAST_DURATION_S:
         return release
@@ -111,34 +113,42 @@ def look_at_fields(release: Release) -> Release:
         return release
     order = find_field_order(np.concatenate(list(windows.values())))
     told = [find_combed(weaves, order) for weaves in windows.values()]
-    places = [time for time, (combed, _) in zip(windows, told, strict=True) if combed.mean() >= MOST_COMBED_SHARE]
-    check_combed(release, *(np.concatenate(parts) for parts in zip(*told, strict=True)), places=places)
+    if is_interlaced(*(np.concatenate(parts) for parts in zip(*told, strict=True))):
+        return take_one_field(release)
     return replace(release, field_order=order)
 
 
-def check_combed(release: Release, combed: NDArray[np.bool_], moving: NDArray[np.bool_], *, places: list[Fraction]) -> None:
-    """Refuse a release of which a good part shows two moments in each frame.
+def is_interlaced(combed: NDArray[np.bool_], moving: NDArray[np.bool_]) -> bool:
+    """Whether a good part of a release shows two moments in each frame, whose fields make no whole pictures with any others.
 
     Parameters
     ----------
-    release : for the words.
     combed, moving : what `find_combed` said, over frames.
-    places : times at which that was seen, seconds.
+    """
+    count, among = int(combed.sum()), int((moving | combed).sum())
+    return among >= LEAST_MOVING and count >= MOST_COMBED_SHARE * among
+
+
+def take_one_field(release: Release) -> Release:
+    """Interlaced video read as the top field of each frame: whole pictures of one moment and half the lines, and nothing made up between.
 
     Raises
     ------
-    InputRefused.
+    InputRefused : a release of several files, whose parts are not looked at one by one.
     """
-    count, among = int(combed.sum()), int((moving | combed).sum())
-    if among < LEAST_MOVING or count < MOST_COMBED_SHARE * among:
-        return
-    where = f", for example at {', '.join(_time_in_words(place) for place in _spread(places))}" if places else ""
-    raise InputRefused(
-        f"The {SIDES[release.side]} release {release.path} is interlaced video: {count} of {among} frames looked at in which something "
-        f"moves ({count / among:.0%}) show two moments at once, in even and odd rows{where}. No other field of the file holds the missing "
-        "half of such a frame (film woven into fields would be put together again), and interpolating it would invent lines that no "
-        "release shows. Give a progressive release of the film."
+    if release.parts:
+        raise InputRefused(
+            f"The {SIDES[release.side]} release {release.path} is interlaced video, in several files; its fields are taken apart within "
+            "one file alone. Join the files into one first, without coding them again."
+        )
+    signal = release.signal
+    rows, aspect = signal.height, signal.sample_aspect
+    field = replace(
+        signal,
+        height=replace(rows, value=-(-rows.value // 2)),
+        sample_aspect=replace(aspect, value=aspect.value / 2),
     )
+    return replace(release, one_field=True, field_order=None, field_joins="", signal=field)
 
 
 def check_blends(release: Release, found: FramesFound) -> None:
@@ -157,15 +167,6 @@ def check_blends(release: Release, found: FramesFound) -> None:
         "film), in no order by which they could be left out. Mixed pictures cannot be taken apart, and no frame of the other release "
         "belongs to them. Give a release at the film's own frame rate."
     )
-
-
-def _spread(places: list[Fraction]) -> list[Fraction]:
-    return [places[n] for n in sorted({0, len(places) // 2, len(places) - 1})]
-
-
-def _time_in_words(time_s: Fraction) -> str:
-    minutes, seconds = divmod(round(float(time_s), 3), 60)
-    return f"{int(minutes) // 60}:{int(minutes) % 60:02d}:{seconds:06.3f}"
 
 
 def note_fields(found: FramesFound) -> tuple[str, ...]:

@@ -175,21 +175,20 @@ class FrameReader(PictureReader):
 
     def _stored(self) -> Iterator[Frame]:
         """Frames as the file stores them, numbered and timed."""
-        size = (self._release.signal.width.value, self._release.signal.height.value)
         checker = make_checker(self._stream) if self._release.in_order else None
         for picture in decode_pictures(self._container, self._stream, on_fault=self._meet, checker=checker, on_told=self._tell):
             if picture.is_corrupt:
                 self._meet("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
                 self._dropped += 1
                 continue
-            if (picture.width, picture.height) != size:
+            if not has_size(picture, self._release):
                 detail = f"the picture size changes to {picture.width} x {picture.height}; such pictures are left out"
                 self._record("corrupt picture", detail)
                 self._dropped += 1
                 continue
             time_s = self._time(picture)
             self._check_tags(picture, time_s)
-            frame = frame_from_picture(picture, index=self.frames_read, time_s=time_s, copied=self._release.in_order)
+            frame = frame_from_picture(picture, self._release, index=self.frames_read, time_s=time_s)
             if self._watch is not None:
                 self._watch(frame.index, frame.planes)
             self.frames_read += 1
@@ -422,17 +421,25 @@ def stamp_s(picture: VideoFrame, release: Release) -> Fraction | None:
     return picture.pts * (picture.time_base or release.time_base) - release.start_s
 
 
-def frame_from_picture(picture: VideoFrame, *, index: int, time_s: Fraction, copied: bool = False) -> Frame:
-    """Wrap a decoded picture; unless `copied`, its planes are views wherever the memory already holds plain code values.
+def has_size(picture: VideoFrame, release: Release) -> bool:
+    """Whether a decoded picture is as large as those of the release."""
+    rows = -(-picture.height // 2) if release.one_field else picture.height
+    return (picture.width, rows) == (release.signal.width.value, release.signal.height.value)
+
+
+def frame_from_picture(picture: VideoFrame, release: Release, *, index: int, time_s: Fraction) -> Frame:
+    """Wrap a decoded picture, or its top field; its planes are views wherever the memory already holds plain code values.
 
     In a damaged stream a decoder leaves in place what the memory it takes for a picture held before. That is the same each time only where
     pictures are given back in the same order, and not when a reader happens to be done with them: there they are copied.
     """
     planes = planes_of_picture(picture)
+    if release.one_field:
+        planes = tuple(_read_only(plane[::2], 0) for plane in planes)
     return Frame(
         index=index,
         time_s=time_s,
-        planes=tuple(_read_only(plane.copy(), 0) for plane in planes) if copied else planes,
+        planes=tuple(_read_only(plane.copy(), 0) for plane in planes) if release.in_order else planes,
         key_frame=bool(picture.key_frame),
         picture_type=PICTURE_TYPES.get(int(picture.pict_type), "?"),
     )
@@ -580,8 +587,7 @@ class _Finder:
         return _with_neighbours(filter(self._is_sound, pictures), wanted=self._release.field_order is not None)
 
     def _is_sound(self, picture: VideoFrame) -> bool:
-        size = (self._release.signal.width.value, self._release.signal.height.value)
-        return not picture.is_corrupt and picture.pts is not None and (picture.width, picture.height) == size
+        return not picture.is_corrupt and picture.pts is not None and has_size(picture, self._release)
 
     def _forward(self, time_s: Fraction, index: int) -> Frame | None:
         order = self._release.field_order
@@ -592,10 +598,12 @@ class _Finder:
             if stamped > time_s or (stamped == time_s and order is not None and before is None and time_s > 0):
                 return None  # too far, or without the neighbour that its fields may need
             if stamped == time_s:
-                frame = frame_from_picture(picture, index=index, time_s=time_s, copied=self._release.in_order)
+                frame = frame_from_picture(picture, self._release, index=index, time_s=time_s)
                 if order is None:
                     return frame
-                sides = [None if one is None else frame_from_picture(one, index=index, time_s=time_s) for one in (before, after)]
+                sides = [
+                    None if one is None else frame_from_picture(one, self._release, index=index, time_s=time_s) for one in (before, after)
+                ]
                 return _rejoin(sides[0], frame, sides[1], order=order, joins=self._release.field_joins)
         return None
 
@@ -665,11 +673,10 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
     with open_release(release) as container:
         stream = video_stream(container, release, threads=0)
         stream.codec_context.skip_frame = "NONKEY"
-        size = (release.signal.width.value, release.signal.height.value)
         index = 0
         for picture in decode_pictures(container, stream, on_fault=lambda kind, detail: None):
-            if picture.pts in wanted and not picture.is_corrupt and (picture.width, picture.height) == size:
-                yield frame_from_picture(picture, index=index, time_s=stamp_s(picture, release) or Fraction(0))
+            if picture.pts in wanted and not picture.is_corrupt and has_size(picture, release):
+                yield frame_from_picture(picture, release, index=index, time_s=stamp_s(picture, release) or Fraction(0))
                 index += 1
 
 

@@ -59,6 +59,8 @@ class Track:
     """As in `Release`."""
     part_starts: tuple[tuple[int, Fraction], ...] = ()
     """As in `Release`."""
+    one_field: bool = False
+    """As in `Release`."""
     codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
     """Luma codes of the active picture of the whole release, thinned, in steps of an 8-bit code, (256,)."""
 

@@ -24,10 +24,10 @@ import pairdiff
 from tests._clips import Planes
 from tests.bench import ladder
 from tests.bench.labelled_set import EXPOSURE, VIEWS_DEGREES
-from tests.whole._cadence import Stored, plain, pull_down, shift_fields
+from tests.whole._cadence import Stored, interlace, plain, pull_down, shift_fields
 from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, sdr_planes
 
-SIZE, FIELD_DEGREES, SHOT_FRAMES = (480, 272), 75.0, 20
+SIZE, FIELD_DEGREES, SHOT_FRAMES = (320, 180), 75.0, 16
 PICTURES = SHOT_FRAMES * len(VIEWS_DEGREES)
 SCENES = ("city", "interior", "night")
 QUICK = pairdiff.Settings(screen_pairs=1)
@@ -64,6 +64,9 @@ def cadences(pictures: int = PICTURES) -> tuple[Cadence, ...]:
         Cadence("PAL speed, SDR", whole, plain(film, 25)),
         Cadence("PAL speed in fields one phase off, SDR", whole, shift_fields(film, **flagged)),
         Cadence("PAL by 12 + 1 fields, SDR", whole, pull_down(film, "222222222223", rate=Fraction(25), **flagged)),
+        Cadence("50 pictures a second against interlaced 25, SDR", plain(film, 50), interlace(film, params="tff=1")),
+        Cadence("59.94 pictures a second against 29.97, SDR", plain(film, CAPTURED), plain(film[::2], PULLDOWN)),
+        Cadence("interlaced 29.97, both", interlace(film, rate=PULLDOWN), interlace(film, rate=PULLDOWN)),
         Cadence("59.94 Hz capture, SDR", whole, plain(regular, CAPTURED)),
         Cadence("59.94 Hz capture, irregular, SDR", whole, plain(irregular, CAPTURED)),
         Cadence("59.94 Hz capture, HDR", plain(regular, CAPTURED), plain(film)),

@@ -21,8 +21,8 @@ from pairdiff._records import Release
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.blends import Blends
-from pairdiff.frames.cadence import FieldWatch, FramesFound, check_combed, look_at_fields, note_fields
-from pairdiff.frames.decode import FrameReader, read_frames_at
+from pairdiff.frames.cadence import FieldWatch, FramesFound, is_interlaced, look_at_fields, note_fields, take_one_field
+from pairdiff.frames.decode import FrameReader, read_frames_at, read_key_frames
 from pairdiff.frames.fields import (
     choose_match,
     classify_pairs,
@@ -289,27 +289,42 @@ def test_video_at_the_end_of_a_film_is_set_aside_alone() -> None:
     combed, moving = find_combed(weaves, find_field_order(weaves))
     assert not combed[:119].any()
     assert combed[121:].mean() > 0.8
-    check_combed(release_like(), combed, moving, places=[])
+    assert not is_interlaced(combed, moving)
 
 
-def release_like() -> Any:
-    return type("Release", (), {"side": "sdr", "path": "quay.mkv"})()
-
-
-def test_interlaced_video_is_refused_with_what_was_found_and_what_to_do() -> None:
+def test_three_frames_of_four_that_show_two_moments_are_interlaced_video() -> None:
     combed, moving = np.ones(40, bool), np.ones(40, bool)
     combed[:10] = False
-    with pytest.raises(InputRefused) as refused:
-        check_combed(release_like(), combed, moving, places=[Fraction(1, 2), Fraction(61), Fraction(3725)])
-    words = str(refused.value)
-    for part in ("SDR release quay.mkv is interlaced video", "30 of 40", "75%", "0:00:00.500, 0:01:01.000, 1:02:05.000", "invent lines"):
-        assert part in words
-    assert words.endswith("Give a progressive release of the film.")
+    assert is_interlaced(combed, moving)
 
 
 @pytest.mark.parametrize(("combed", "moving"), [(9, 40), (11, 11), (0, 0)])
-def test_a_few_combed_frames_are_no_reason_to_refuse(combed: int, moving: int) -> None:
-    check_combed(release_like(), np.arange(50) < combed, np.arange(50) < moving, places=[])
+def test_a_few_combed_frames_make_no_interlaced_video(combed: int, moving: int) -> None:
+    assert not is_interlaced(np.arange(50) < combed, np.arange(50) < moving)
+
+
+def test_interlaced_video_is_read_as_the_top_field_of_each_frame(tmp_path: Path) -> None:
+    stored = interlace(range(24))
+    path = encode_clip(
+        tmp_path / "video.mkv", planes_of(stored, bits=8), codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS, options={"qp": "0"}
+    )
+    release = probe_release(path, side="sdr", settings=Settings())
+    field = take_one_field(release)
+    assert (field.signal.height.value, field.signal.sample_aspect.value) == (release.signal.height.value // 2, Fraction(1, 2))
+    with FrameReader(release) as whole, FrameReader(field) as halves:
+        for frame, half in zip(whole, halves, strict=True):
+            for plane, part in zip(frame.planes, half.planes, strict=True):
+                assert np.array_equal(plane[::2], part)
+    times = [Fraction(n, 24) for n in (3, 9)]
+    for number, frame in zip((3, 9), read_frames_at(field, indices=[3, 9], times_s=times), strict=True):
+        assert np.array_equal(frame.planes[0], planes_of(stored, bits=8)[number][0][::2])
+    assert {frame.planes[0].shape for frame in read_key_frames(field, most=4)} == {(field.signal.height.value, field.signal.width.value)}
+
+
+def test_interlaced_video_in_several_files_is_refused_with_what_to_do() -> None:
+    part = type("Release", (), {"side": "sdr", "path": "quay.mkv", "parts": (1, 2)})()
+    with pytest.raises(InputRefused, match=r"SDR release quay\.mkv is interlaced video, in several files.*Join the files into one first"):
+        take_one_field(part)
 
 
 def test_notes_say_what_was_undone_and_what_was_left() -> None:
@@ -346,8 +361,3 @@ def test_a_choice_without_neighbours_is_the_frame_itself() -> None:
     still = compare_weaves(*(sample_rows(film()[9]) for _ in range(2)))
     assert choose_match(still, still, order="bottom") == "own"
     assert not classify_pairs(still[None]).moving.any()
-
-
-def test_a_time_that_rounds_to_a_whole_minute_is_said_as_one() -> None:
-    with pytest.raises(InputRefused, match=r"for example at 0:01:00\.000\."):
-        check_combed(release_like(), np.ones(40, bool), np.ones(40, bool), places=[Fraction(599997, 10000)])

@@ -48,6 +48,8 @@ class Stored:
     rate: Fraction = Fraction(24)
     stamps: tuple[int, ...] | None = None
     """Milliseconds, for a file whose frames have different durations."""
+    one_field: bool = False
+    """Whether each frame stands for its top field alone: interlaced video."""
     mixed: tuple[float, ...] = ()
     """Share of the picture `bottom` in a frame that blends it with the picture `top`; fields are not woven then."""
     ending: str = "mkv"
@@ -69,6 +71,8 @@ class Stored:
 
         That of its first field; that of its second where the file holds no other field of the first one's picture beside it.
         """
+        if self.one_field:
+            return self.top
         if self.mixed:
             return tuple(
                 a if share == 0 else b if share == 1 else NEVER for a, b, share in zip(self.top, self.bottom, self.mixed, strict=True)
@@ -122,7 +126,7 @@ def shift_fields(numbers: Sequence[int], *, rate: Fraction | int = 25, **more: A
 
 def interlace(numbers: Sequence[int], *, rate: Fraction | int = 25, **more: Any) -> Stored:
     """Video: each frame shows two pictures in a row, and no field comes twice."""
-    return Stored(tuple(numbers[::2]), tuple(numbers[1::2]), Fraction(rate), **more)
+    return Stored(tuple(numbers[::2]), tuple(numbers[1::2]), Fraction(rate), one_field=True, **more)
 
 
 def add_blends(numbers: Sequence[int], *, every: int) -> Stored:
@@ -224,6 +228,12 @@ def cases(pictures: int = 200) -> tuple[Case, ...]:
         _case("25i one phase off, SDR", plain(part), shift_fields(part[7:]), sdr_first="bottom", note=woven),
         _case("25i, 12 + 1 pulldown, SDR", plain(part), pull_down(part[7:], "222222222223", rate=Fraction(25)), note=woven),
         _case("progressive flagged interlaced", plain(part), plain(part[7:], params="tff=1")),
+        _case("interlaced, SDR", plain(part, 50), interlace(part), note="The top field of each"),
+        _case("interlaced, SDR, CRF 30, flagged", plain(part, 50), interlace(part, options=coarse, params="tff=1"), note="The top field"),
+        _case("interlaced, HDR", interlace(part), plain(part, 50), note="The top field of each"),
+        _case("interlaced at 29.97, both", interlace(part, rate=NTSC), interlace(part[8:], rate=NTSC), note="The top field of each"),
+        _case("50 against 25, SDR slow", plain(part, 50), plain(part[::2], 25), note="every second one was matched"),
+        _case("59.94 against 29.97, odd ones, HDR slow", plain(part[9::2], NTSC), plain(part, fields), note="every second one was matched"),
         _case("25 against 24", plain(part), plain(part[7:], 25)),
         _case("48 against 24, SDR", plain(part), plain([n for n in part[7:] for _ in range(2)], 48)),
         _case("48 against 24, HDR", plain([n for n in part for _ in range(2)], 48), plain(part[7:])),
@@ -258,9 +268,7 @@ def refused_cases(pictures: int = 200) -> tuple[Case, ...]:
             mix_in_proportion(part, frames=25, pictures=24, options=coarse),
             note=between,
         ),
-        _case("interlaced, SDR", plain(part), interlace(part), note="is interlaced video"),
-        _case("interlaced, SDR, CRF 30", plain(part), interlace(part, options=coarse), note="is interlaced video"),
-        _case("interlaced, SDR, CRF 30, flagged", plain(part), interlace(part, options=coarse, params="tff=1"), note="is interlaced video"),
+        _case("interlaced, of film at another rate", plain(part), interlace(part), note="is interlaced video, of which the top field"),
     )
 
 

@@ -156,7 +156,7 @@ from pairdiff.verdict.judge import (
 )
 from pairdiff.verdict.objections import list_objections
 from pairdiff.verdict.readings import caution_readings, is_answered, say_contradiction, say_range
-from pairdiff.writeup.phrases import say_time
+from pairdiff.writeup.phrases import say_stamps, say_time
 from pairdiff.writeup.spans import end_s
 
 Progress = Callable[[str, int, int | None], None]
@@ -1618,6 +1618,7 @@ def _draw(
     ordered = sorted({moment.hdr_frame for moment in moments})
     by_frame = {frame: [m for m in moments if m.hdr_frame == frame] for frame in ordered}
     drawn: dict[int, list[StillPicture]] = {}
+    stamps = [stamp for one in (matching.hdr.release, matching.sdr.release) for stamp in _stamps(one)]
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
@@ -1633,10 +1634,16 @@ def _draw(
                     difference_jnd=jnd,
                     white_nits=setup.white_nits,
                     peak_nits=peak_nits,
+                    stamps=stamps,
                 )
             )
         tell("draw the stills", done + 1, len(ordered))
     return [still for moment in moments for still in drawn[moment.hdr_frame] if still.moment.rule == moment.rule]
+
+
+def _stamps(release: Release) -> list[str]:
+    facts = ((fact.name, getattr(release.signal, fact.name)) for fact in fields(release.signal))
+    return say_stamps(release.side, ((name, fact.value, fact.source) for name, fact in facts), release.declared.dynamic)
 
 
 _TIME = re.compile(r"(?:(?:(\d+):)?(\d{1,2}):)?(\d+(?:\.\d+)?)")

@@ -11,7 +11,8 @@ Labels are set beside the pictures by the report, never drawn into them. The sam
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -66,6 +67,7 @@ def draw_stills(
     white_nits: float,
     peak_nits: float,
     max_columns: int = 1280,
+    stamps: Sequence[str] = (),
 ) -> tuple[StillPicture, ...]:
     """Draw every still picture of a moment.
 
@@ -83,6 +85,8 @@ def draw_stills(
         Peak of the pair, cd/m2: source peak of the common display model, for both sides.
     max_columns : int
         Widest picture, pixels; wider ones are area-averaged in linear light before anything else is done.
+    stamps : of str
+        What a reader must know of how the releases were read; it goes into every caption.
 
     Returns
     -------
@@ -115,7 +119,8 @@ def draw_stills(
     ]
     map_jnd = average_area(difference_jnd, max_columns=max_columns)
     pictures.append(StillPicture(moment, "difference", _difference_words(white_nits), jnd_to_rgb8(map_jnd)))
-    return tuple(pictures)
+    told = "".join(f" {stamp}." for stamp in stamps)
+    return tuple(replace(one, caption=one.caption + told) for one in pictures)
 
 
 def nits_to_model(rgb_nits: FloatArray, *, white_nits: float, peak_nits: float) -> NDArray[np.uint8]:

@@ -56,6 +56,7 @@ from pairdiff.writeup.phrases import (
     say_prose,
     say_share,
     say_spread,
+    say_stamps,
     say_state,
     say_stops,
     say_stops_interval,
@@ -289,6 +290,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "support_notes": _support_notes(result),
         "signal_cautions": (result.get("signal_check") or {}).get("cautions", []),
         "stamps": _stamps(result),
+        "page_stamp": _as_css_string("; ".join(_stamps(result))),
         "signs_unmeasured": _signs_unmeasured(result),
         "sign_rows": [_sign_row(sign) for sign in result["origin_signs"]],
         "colour_bands": _colour_bands(result),
@@ -326,13 +328,16 @@ def _support_notes(result: Document) -> list[str]:
 
 def _stamps(result: Document) -> list[str]:
     """What a reader must know before any figure: what was taken from an option instead of the file, and what the file holds unapplied."""
-    stamps = []
+    stamps: list[str] = []
     for side in SIDES:
-        stated = [(field.replace("_", " "), fact["value"]) for field, fact in result[side]["signal"].items() if fact["source"] == "option"]
-        stamps += [f"{side.upper()} {field} taken as {say_fact(value)}, as the user states" for field, value in stated]
-        unapplied = "; ".join(result[side]["declared"].get("dynamic", []))
-        stamps += [f"{side.upper()} holds what was not applied ({unapplied})"] if unapplied else []
+        facts = ((name, fact["value"], fact["source"]) for name, fact in result[side]["signal"].items())
+        stamps += say_stamps(side, facts, result[side]["declared"].get("dynamic", []))
     return stamps
+
+
+def _as_css_string(text: str) -> str:
+    """Text inside a style sheet: everything but letters, digits, spaces and plain marks by its number (CSS Syntax Level 3, 4.3.7)."""
+    return "".join(one if one.isascii() and (one.isalnum() or one in " .,;:()/+-") else f"\\{ord(one):06x} " for one in text)
 
 
 def _signs_unmeasured(result: Document) -> str:

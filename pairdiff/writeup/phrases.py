@@ -7,7 +7,7 @@ Keys of the result, such as `slightly_more`, are said in words; only the list of
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
 from fractions import Fraction
 from functools import cache
@@ -270,6 +270,28 @@ def say_headroom(value: float | None) -> str:
     if value is not None and round(value, 2) < 0:
         return f"{say_decimals(-value, 2)}{NBSP}stops below SDR white"
     return f"{say_stops(value)} above SDR white"
+
+
+def say_stamps(side: str, facts: Iterable[tuple[str, object, str]], dynamic: Sequence[str]) -> list[str]:
+    """What a reader must know of a release before any figure or picture.
+
+    Parameters
+    ----------
+    side : str
+        `hdr` or `sdr`.
+    facts : of (str, object, str)
+        Name, value and source of each fact of its signal.
+    dynamic : of str
+        What the release holds and what was not applied, in words.
+
+    Returns
+    -------
+    list of str
+        What was taken from an option in place of the file, and what was not applied; empty where there is neither.
+    """
+    stated = [(name.replace("_", " "), value) for name, value, source in facts if source == "option"]
+    stamps = [f"{side.upper()} {name} taken as {say_fact(value)}, as the user states" for name, value in stated]
+    return stamps + ([f"{side.upper()} holds what was not applied ({'; '.join(dynamic)})"] if dynamic else [])
 
 
 def say_fact(value: object) -> str:

@@ -204,3 +204,11 @@ def test_values_that_are_not_finite_are_refused() -> None:
 def test_a_level_that_is_not_above_zero_is_refused(name: str) -> None:
     with pytest.raises(ValueError, match=f"{name} must be above zero; got 0"):
         draw(picture(9), picture(9), **{name: 0.0})
+
+
+def test_how_the_releases_were_read_stands_in_every_caption() -> None:
+    light = picture(1)
+    plain, stamped = draw(light, light), draw(light, light, stamps=["HDR range taken as full, as the user states"])
+    for name, still in stamped.items():
+        assert still.caption == plain[name].caption + " HDR range taken as full, as the user states."
+        assert np.array_equal(still.rgb8, plain[name].rgb8)

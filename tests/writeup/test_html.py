@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from pairdiff._errors import InputRefused, OutputRefused
+from pairdiff._records import Fact
 from pairdiff.stills.draw import StillPicture
 from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup import html as page
@@ -586,3 +587,23 @@ def test_words_on_home_displays_are_those_of_what_was_done(example: Any, tmp_pat
     assert "by the system gamma of BT.2100" in told
     assert "its own system gamma" in told
     assert "Roll-off: BT.2408" not in told
+
+
+def test_what_an_option_states_stands_at_the_foot_of_every_printed_page(example: Any, tmp_path: Path) -> None:
+    signal = dataclasses.replace(example.hdr.release.signal, range=Fact("full", "option", False))
+    release = dataclasses.replace(example.hdr.release, signal=signal)
+    stated = dataclasses.replace(example, hdr=dataclasses.replace(example.hdr, release=release))
+    write_comparison(stated, [], tmp_path / "stated")
+    text = (tmp_path / "stated/report.html").read_text(encoding="utf-8")
+    assert '@bottom-left { content: "Read by option, or in part: HDR range taken as full, as the user states' in text
+    write_comparison(example, [], tmp_path / "plain")
+    plain = (tmp_path / "plain/report.html").read_text(encoding="utf-8")
+    assert ("@bottom-left" in plain) == ("Read by option, or in part:" in plain)
+
+
+def test_words_in_a_style_sheet_cannot_leave_it() -> None:
+    """CSS Syntax Level 3, 4.3.7: a backslash, up to six hexadecimal digits and a space are one character."""
+    escaped = page._as_css_string('</style>"\\}\n\u202e')
+    assert not set(escaped) & set('<>"}\n\u202e')
+    back = re.sub(r"\\([0-9a-f]{6}) ", lambda found: chr(int(found[1], 16)), escaped)
+    assert back == '</style>"\\}\n\u202e'

@@ -38,6 +38,13 @@ FAR_GAMMAS = (1.75, 3.2)
 contrast up to 3.4)."""
 CLOSE_JND = 2.0
 """What a reading may leave and still be borne out closely, |dI| x 720 (own)."""
+USUAL_GAMMAS = (2.05, 2.9)
+"""Gammas from which another transfer counts that is not borne out closely: a grade of a much harder contrast, read as HLG, comes out below
+(own: 1.9 to 2.0 on three of 140 labelled pairs read as they are)."""
+PLAIN_SET_GAMMAS, PLAIN_SET_JND, PLAIN_SET_SHARE, OFF_GAMMA = (2.25, 2.55), 0.6, 0.5, 0.3
+"""A set as BT.1886 has it, on which another range leaves next to nothing, |dI| x 720, and no more than that share of what is left as the
+pair is read; and how far from gamma 2.4 the pair must then lie to be doubted (own)."""
+BT1886_GAMMA = 2.4
 RANGE_GAIN_JND, RANGE_SHARE = 1.5, 0.3
 """By how much another range must lessen what is left, |dI| x 720, and to what share of it (own)."""
 BORNE_OUT_JND, BORNE_OUT_SHARE = 0.5, 0.7
@@ -152,6 +159,7 @@ def _weigh(
         better = [one for one in transfers if _is_ordinary(one) and one.residual_jnd < as_it_is.residual_jnd]
         better.sort(key=lambda one: one.residual_jnd)
         close = [one for one in better if one.residual_jnd <= CLOSE_JND]
+        better = [one for one in better if one in close or _within(one.gamma, USUAL_GAMMAS)]
         if better:
             state: Literal["doubtful", "contradicted"] = "contradicted" if close else "doubtful"
             ranges_told = () if close else _range_fields(looks)  # codes of another transfer say nothing of a range
@@ -159,7 +167,7 @@ def _weigh(
     borne_out = [one for one in ranges if looks.get(one.side) == one.value and _is_closer(one, as_it_is, BORNE_OUT_JND, BORNE_OUT_SHARE)]
     if borne_out:
         return SignalCheck("measured", as_it_is, tuple(borne_out), "contradicted", _range_fields(looks))
-    closer = [one for one in ranges if _is_closer(one, as_it_is, RANGE_GAIN_JND, RANGE_SHARE)]
+    closer = [one for one in ranges if _is_closer(one, as_it_is, RANGE_GAIN_JND, RANGE_SHARE) or _is_plainer(one, as_it_is)]
     found = tuple(sorted(closer, key=lambda one: one.residual_jnd)[:1])
     return SignalCheck("measured", as_it_is, found, "doubtful" if found or looks else "fits", _range_fields(looks))
 
@@ -167,6 +175,12 @@ def _weigh(
 def _is_closer(one: SignalReading, as_it_is: SignalReading, gain_jnd: float, share: float) -> bool:
     left = one.residual_jnd
     return _is_ordinary(one) and as_it_is.residual_jnd - left >= gain_jnd and left <= share * as_it_is.residual_jnd
+
+
+def _is_plainer(one: SignalReading, as_it_is: SignalReading) -> bool:
+    """Whether a reading brings a pair that is off back to a plain set, with next to nothing left."""
+    nothing_left = one.residual_jnd <= min(PLAIN_SET_JND, PLAIN_SET_SHARE * as_it_is.residual_jnd)
+    return nothing_left and _within(one.gamma, PLAIN_SET_GAMMAS) and abs(as_it_is.gamma - BT1886_GAMMA) >= OFF_GAMMA
 
 
 def _is_ordinary(one: SignalReading) -> bool:

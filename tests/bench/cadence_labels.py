@@ -23,11 +23,11 @@ import numpy as np
 import pairdiff
 from tests._clips import Planes
 from tests.bench import ladder
-from tests.bench.labelled_set import EXPOSURE, VIEWS_DEGREES
+from tests.bench.labelled_set import EXPOSURE
 from tests.whole._cadence import Stored, interlace, plain, pull_down, shift_fields
 from tests.whole._films import Floats, encode_hdr, encode_sdr, hdr_planes, sdr_planes
 
-SIZE, FIELD_DEGREES, SHOT_FRAMES = (320, 180), 75.0, 16
+SIZE, FIELD_DEGREES, SHOT_FRAMES, VIEWS_DEGREES = (320, 180), 75.0, 14, (15.0, 75.0, 135.0, 195.0, 255.0, 315.0)
 PICTURES = SHOT_FRAMES * len(VIEWS_DEGREES)
 SCENES = ("city", "interior", "night")
 QUICK = pairdiff.Settings(screen_pairs=1)
@@ -84,7 +84,7 @@ class Pair:
 
 
 def turn_camera(panorama: Floats) -> list[Floats]:
-    """Scene light of every picture: four shots of a camera that turns by a degree a picture, one exposure for all."""
+    """Scene light of every picture: six shots of a camera that turns by a degree a picture, one exposure for all."""
     seen = [ladder.view(panorama, yaw + number, SIZE, FIELD_DEGREES) for yaw in VIEWS_DEGREES for number in range(SHOT_FRAMES)]
     grey = np.exp(np.mean([np.log(one @ np.array([0.2126, 0.7152, 0.0722]) + 1e-3) for one in seen]))
     return [one * (EXPOSURE / grey) for one in seen]
@@ -97,7 +97,7 @@ def make_pairs(scene: list[Floats]) -> Iterator[Pair]:
     relit = [ladder.sdr_light(one, 140.0, 2.35) for one in signal]
     yield Pair("relabelled", [hdr_planes(one) for one in relit], sdr)
     yield Pair("other grade", [hdr_planes(one * np.array([1.1, 1.0, 0.86])) for one in relit], sdr)
-    for peak in (ladder.WHITE * 2**0.7, 1000.0):
+    for peak in (ladder.WHITE * 2**0.8, 2000.0):
         yield Pair(f"peak {peak:.0f}", [hdr_planes(ladder.hdr_grade(one, peak)) for one in scene], sdr)
 
 

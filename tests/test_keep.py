@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from pairdiff import _keep
+from pairdiff._errors import OutputRefused
 from pairdiff._records import Damage, Fact, FrameLevels, Rectangle, Release, Signal
 from pairdiff.score.scan import Track
 
@@ -78,6 +79,25 @@ def test_how_fields_are_joined_and_what_repeats_come_back():
     assert np.array_equal(back.repeats, track.repeats)
 
 
+def test_luma_codes_and_where_parts_begin_come_back():
+    starts = ((0, Fraction(0)), (3, Fraction(1001, 8000)), (5, Fraction(5 * 1001, 24000)))
+    codes = RNG.integers(0, 2**40, 256)
+    _keep.store_track("k", dataclasses.replace(make_track(), codes=codes, part_starts=starts))
+    back = _keep.load_track("k")
+    assert np.array_equal(back.codes, codes)
+    assert back.codes.dtype == np.int64
+    assert back.part_starts == starts
+    assert all(type(n) is int and type(time) is Fraction for n, time in back.part_starts)
+
+
+def test_where_frames_are_set_aside_and_what_was_noted_come_back():
+    track = dataclasses.replace(make_track(), field_order="bottom", set_aside=np.arange(7) % 2 == 0, notes=('a "note"', "another"))
+    _keep.store_track("k", track)
+    back = _keep.load_track("k")
+    assert (back.field_order, back.notes) == ("bottom", ('a "note"', "another"))
+    assert np.array_equal(back.set_aside, track.set_aside)
+
+
 def test_what_was_never_kept_is_none():
     assert _keep.load_track("nothing") is None
 
@@ -136,6 +156,31 @@ def test_a_folder_that_cannot_be_made_is_passed_over(tmp_path, monkeypatch):
     assert _keep.load_track("k") is None
 
 
+def test_a_picture_is_kept_whole_and_under_its_name(folder):
+    path = _keep.store_picture("p.png", b"the picture")
+    assert path == folder / "pictures" / "p.png"
+    assert path.read_bytes() == b"the picture"
+    assert [entry.name for entry in path.parent.iterdir()] == ["p.png"]
+
+
+def test_a_picture_that_cannot_be_kept_is_refused_with_the_folder_and_the_variable(tmp_path, monkeypatch):
+    """Unlike a scan: without the picture nothing can be measured."""
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setenv(_keep.FOLDER_VARIABLE, str(tmp_path / "file"))
+    with pytest.raises(OutputRefused, match=r"file/pictures cannot be written \((Not a directory|File exists)\).*PAIRDIFF_KEEP_DIR\.$"):
+        _keep.store_picture("p.png", b"the picture")
+
+
+def test_a_picture_for_which_the_disk_has_no_room_leaves_nothing(folder, monkeypatch):
+    def full(name, target):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(OutputRefused, match=r"pictures cannot be written \(No space left on device\)"):
+        _keep.store_picture("p.png", b"the picture")
+    assert list((folder / "pictures").iterdir()) == []
+
+
 def test_a_full_disk_is_passed_over_and_leaves_nothing(folder, monkeypatch):
     def full(file, **arrays):
         raise OSError(28, "No space left on device")
@@ -171,6 +216,8 @@ def test_the_folder_is_the_named_one_or_the_users_own(monkeypatch, tmp_path):
         {"matrix": "bt709"},
         {"range": "full"},
         {"chroma_siting": "left"},
+        {"stated_rate": Fraction(25)},
+        {"opened": "kept/another.png"},
     ],
     ids=lambda other: next(iter(other)),
 )

@@ -17,6 +17,7 @@ from av.stream import Disposition
 from pairdiff._errors import InputRefused, SignalUnresolved, UsageError
 from pairdiff._records import Fact
 from pairdiff._settings import Settings
+from pairdiff.clip import probe as probe_module
 from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, note_grain, probe_alone, probe_release
 from pairdiff.clip.signalling import Tags
@@ -179,6 +180,26 @@ def test_a_photograph_with_side_data_of_an_unknown_kind_is_read(tmp_path):
     assert release.signal.chroma_siting == Fact("centre", "standard: JFIF 1.02", True)
 
 
+@pytest.mark.parametrize("ending", ["mkv", "mp4"])
+def test_a_title_in_an_older_alphabet_is_no_reason_not_to_read_the_film(tmp_path, ending):
+    """Tags are meant to be UTF-8; old programs wrote what their machine used."""
+    title, path = "An Invented Title", tmp_path / f"film.{ending}"
+    with av.open(str(encode_clip(tmp_path / "plain.mkv", moving_planes(3)))) as source, av.open(str(path), "w") as out:
+        stream = source.streams.video[0]
+        copy = out.add_stream_from_template(stream)
+        out.metadata["title"] = copy.metadata["title"] = title
+        for packet in source.demux(stream):
+            if packet.size:
+                packet.stream = copy
+                out.mux(packet)
+    data = path.read_bytes()
+    assert title.encode() in data
+    path.write_bytes(data.replace(title.encode(), "\u00c9 l'\u00e9t\u00e9 invent\u00e9".encode("latin-1").ljust(len(title))))
+    assert probe(path).signal.transfer.value == "pq"
+    with FrameReader(probe(path)) as reader:
+        assert len(list(reader)) == 3
+
+
 def test_interlaced_pictures_are_noted(tmp_path):
     planes = moving_planes(4, bits=8)
     path = encode_clip(
@@ -322,6 +343,30 @@ def test_an_mp4_without_its_index_is_refused_in_clear_words(sdr, tmp_path):
     (tmp_path / "cut.mp4").write_bytes(data[: data.rfind(b"moov") - 4])
     with pytest.raises(InputRefused, match="no index: its `moov` box is missing"):
         probe(tmp_path / "cut.mp4")
+
+
+BEYOND_THE_LIMIT = r"has pictures of {size}, {megapixels} million pixels; the limit is {limit} \(--picture-limit-megapixels\)"
+
+
+def test_a_size_beyond_the_limit_is_refused_before_a_picture_is_decoded(hdr10, monkeypatch):
+    def decode(*_: object, **__: object) -> None:
+        pytest.fail("a picture was decoded first")
+
+    monkeypatch.setattr(probe_module, "_look_at_pictures", decode)
+    with pytest.raises(InputRefused, match=BEYOND_THE_LIMIT.format(size="192 x 108", megapixels="0.0207", limit=r"0\.02")):
+        probe(hdr10, picture_limit_megapixels=0.02)
+
+
+def test_a_size_beyond_the_limit_that_only_the_pictures_tell_is_refused(hdr10, monkeypatch):
+    look = probe_module._look_at_pictures
+
+    def larger(*args: object, **named: object) -> object:
+        return replace(look(*args, **named), width=20_000, height=10_000)
+
+    monkeypatch.setattr(probe_module, "_look_at_pictures", larger)
+    with pytest.raises(InputRefused, match=BEYOND_THE_LIMIT.format(size="20000 x 10000", megapixels="200", limit="199")):
+        probe(hdr10, picture_limit_megapixels=199.0)
+    assert probe(hdr10, picture_limit_megapixels=200.0).signal.width.value == 20_000
 
 
 def test_palette_pictures_are_refused(tmp_path):

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from pairdiff._errors import DecodeFailed, SignalUnresolved
+from pairdiff._records import Fact
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.decode import FaultMet, FrameReader, planes_of_picture, read_frames_at
-from tests._clips import MASTERING, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes, spoil_packets
+from tests._clips import HLG_TAGS, MASTERING, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes, rewrite_packets, spoil_packets
 
 COUNT = 48
 TAGGED = replace(Settings(), hdr_transfer="pq", hdr_primaries="bt2020", hdr_matrix="bt2020-ncl")
@@ -201,6 +202,21 @@ def test_read_in_order_a_spoilt_release_is_the_same_each_time_and_its_faults_are
     assert all(np.array_equal(film, films[0]) for film in films)
 
 
+def test_read_in_order_no_picture_s_side_data_is_looked_at(clips, monkeypatch):
+    """A picture whose side data was looked at is given back late; in a damaged stream that decides what its pictures become."""
+    from pairdiff.frames import decode
+
+    looked_at = []
+    real = decode.read_static
+    monkeypatch.setattr(decode, "read_static", lambda picture: (looked_at.append(picture.pts), real(picture))[1])
+    release = probe(clips["hevc", "mkv"])
+    for in_order, looks in ((True, 0), (False, 2)):
+        looked_at.clear()
+        with FrameReader(replace(release, in_order=in_order)) as reader:
+            assert sum(1 for _ in reader) == COUNT
+        assert len(looked_at) == looks
+
+
 def test_what_a_decoder_minds_all_over_a_stream_is_its_habit_and_no_damage(clips, monkeypatch):
     from pairdiff.frames import decode
 
@@ -260,6 +276,27 @@ def test_missing_time_stamps_follow_from_the_frame_rate(clips, folder):
     found = list(read_frames_at(release, indices=chosen, times_s=[frames[i].time_s for i in chosen]))
     for frame in found:
         np.testing.assert_array_equal(frame.planes[0], frames[frame.index].planes[0])
+
+
+def test_where_a_container_counts_in_the_order_of_coding_times_are_even_and_pictures_are_found_again(folder):
+    """AVI has no time stamps: with B-frames its numbers are those of coding."""
+    how = {"codec": "libx264", "pix_fmt": "yuv420p", "tags": SDR_TAGS, "params": LONG_GOP, "options": {"preset": "fast", "crf": "4"}}
+    path = encode_clip(folder / "film.avi", moving_planes(COUNT, bits=8), **how)
+    stated = Settings(sdr_transfer="bt1886", sdr_primaries="bt709", sdr_matrix="bt709", sdr_range="narrow")
+    release = probe_release(path, side="sdr", settings=stated)
+    assert release.stamps_of_coding
+    with FrameReader(release) as reader:
+        frames = [replace(frame, planes=tuple(plane.copy() for plane in frame.planes)) for frame in reader]
+    assert "B" in {frame.picture_type for frame in frames}
+    assert [frame.time_s for frame in frames] == [Fraction(number, 24) for number in range(COUNT)]
+    assert reader.damage == []
+    for frame, planes in zip(frames, moving_planes(COUNT, bits=8), strict=True):
+        assert np.abs(frame.planes[0].astype(int) - planes[0]).mean() < 5  # of another picture: 21
+    for chosen in ([0, 2, 3], [5], [1, 41, 42, 47]):
+        found = list(read_frames_at(release, indices=chosen, times_s=[frames[i].time_s for i in chosen]))
+        assert [frame.index for frame in found] == chosen
+        for frame in found:
+            np.testing.assert_array_equal(frame.planes[0], frames[frame.index].planes[0])
 
 
 def test_a_stream_without_one_picture_fails_in_clear_words(clips, folder):
@@ -364,6 +401,39 @@ def test_a_stream_that_falls_silent_about_its_tags_goes_on(folder):
     path = join_streams(folder / "silent.h264", encode_h264(folder / "c.h264", SDR_TAGS), encode_h264(folder / "d.h264", (2, 2, 2, 1)))
     with FrameReader(probe_release(path, side="sdr", settings=Settings())) as reader:
         assert len(list(reader)) == 24
+    assert reader.changes == []
+
+
+def encode_hevc(path, tags):
+    """A stream whose decoder says nothing where the stream does; that of H.264 goes on with the last that was said."""
+    return encode_clip(path, moving_planes(6), tags=tags)
+
+
+def test_an_hevc_stream_that_falls_silent_about_its_tags_goes_on(folder):
+    path = join_streams(folder / "silent.hevc", encode_hevc(folder / "e.hevc", PQ_TAGS), encode_hevc(folder / "f.hevc", NO_TAGS))
+    with FrameReader(probe_release(path, side="hdr", settings=Settings())) as reader:
+        assert len(list(reader)) == 12
+    assert reader.changes == []
+
+
+def test_what_was_said_before_a_silence_still_holds_behind_it(folder):
+    parts = [encode_hevc(folder / f"{number}.hevc", tags) for number, tags in enumerate((PQ_TAGS, NO_TAGS, HLG_TAGS))]
+    release = probe_release(join_streams(folder / "again.hevc", *parts), side="hdr", settings=Settings())
+    with FrameReader(release) as reader, pytest.raises(SignalUnresolved, match=r"transfer at 0\.400 s from pq .* to hlg"):
+        list(reader)
+
+
+def test_a_stream_that_speaks_of_its_tags_late_goes_on(folder):
+    """Its container says them from the beginning."""
+    groups = "keyint=6:min-keyint=6:open-gop=0:bframes=0:repeat-headers=1"
+    silent = encode_clip(folder / "g.mkv", moving_planes(12), params=f"{groups}:colorprim=2:transfer=2:colormatrix=2")
+    with av.open(str(encode_clip(folder / "h.mkv", moving_planes(12), params=groups))) as source:
+        spoken = [bytearray(bytes(packet)) for packet in source.demux(video=0) if packet.size]
+    path = rewrite_packets(silent, folder / "late.mkv", lambda number, body: body if number < 6 else spoken[number])
+    release = probe_release(path, side="hdr", settings=Settings())
+    assert release.signal.transfer == Fact("pq", "container", False)
+    with FrameReader(release) as reader:
+        assert len(list(reader)) == 12
     assert reader.changes == []
 
 

@@ -6,8 +6,8 @@ import colour
 import numpy as np
 import pytest
 
-from pairdiff._records import Fact, Signal
-from pairdiff.score.readings import check_readings, count_luma, read_range
+from pairdiff._records import Fact, Signal, SignalReading
+from pairdiff.score.readings import FAR_GAMMAS, _weigh, check_readings, count_luma, read_range
 from pairdiff.score.setup import FitSample
 from tests.score._pairs import make_signal, relabel
 
@@ -146,6 +146,55 @@ def test_pictures_of_one_tone_tell_nothing():
     assert (found.status, found.state, found.as_read) == ("cannot_tell", "fits", None)
 
 
+# ------------------------------------------------------------- what is made of the readings
+
+
+def read_as(side="hdr", field="transfer", value="pq", *, gamma=2.4, left=1.0):
+    return SignalReading(side, field, value, 203.0, gamma, left)
+
+
+OTHER_TRANSFER = read_as(value="hlg", left=0.2)
+OTHER_RANGE = read_as("sdr", "range", "full", left=0.2)
+
+
+@pytest.mark.parametrize("gamma", [FAR_GAMMAS[0], 1.8, 2.4, 3.1, FAR_GAMMAS[1]])
+def test_at_a_gamma_that_a_grade_may_have_another_transfer_is_not_looked_for(gamma):
+    """A grade of hard contrast may lie nearer to another transfer by chance."""
+    as_it_is = read_as(gamma=gamma, left=6.0)
+    found = _weigh(as_it_is, [OTHER_TRANSFER], [], {})
+    assert (found.status, found.as_read, found.better, found.state) == ("measured", as_it_is, (), "fits")
+
+
+@pytest.mark.parametrize("gamma", [FAR_GAMMAS[0] - 0.01, FAR_GAMMAS[1] + 0.01])
+def test_beyond_such_a_gamma_a_transfer_that_fits_closely_contradicts_and_one_that_fits_better_is_doubted(gamma):
+    as_it_is = read_as(gamma=gamma, left=6.0)
+    near, nearest, far = read_as(value="hlg", left=1.9), read_as("sdr", "transfer", "pq", left=0.4), read_as(value="bt1886", left=3.0)
+    sure = _weigh(as_it_is, [far, near, nearest], [OTHER_RANGE], {"sdr": "full"})
+    assert (sure.state, sure.better, sure.ranges) == ("contradicted", (nearest, near), ())
+    doubted = _weigh(as_it_is, [far], [], {"sdr": "full"})
+    assert (doubted.state, doubted.better, doubted.ranges) == ("doubtful", (far,), (("sdr", "full"),))
+
+
+@pytest.mark.parametrize("other", [read_as(value="hlg", gamma=3.3, left=0.2), read_as(value="hlg", left=6.1)])
+def test_a_transfer_that_asks_for_an_odd_set_or_leaves_more_is_no_better(other):
+    found = _weigh(read_as(gamma=4.0, left=6.0), [other], [], {})
+    assert (found.state, found.better) == ("fits", ())
+
+
+def test_codes_lower_what_a_range_must_gain_and_only_for_the_side_they_speak_of():
+    as_it_is, other = read_as(left=2.0), read_as("sdr", "range", "full", left=1.2)
+    assert _weigh(as_it_is, [], [other], {"sdr": "full"}).state == "contradicted"
+    for looks in ({"hdr": "full"}, {"sdr": "narrow"}):
+        assert (_weigh(as_it_is, [], [other], looks).state, _weigh(as_it_is, [], [other], looks).better) == ("doubtful", ())
+    assert _weigh(as_it_is, [], [other], {}).state == "fits"
+
+
+def test_of_two_ranges_that_fit_better_the_nearest_is_named():
+    far = read_as("hdr", "range", "full", left=1.5)
+    found = _weigh(read_as(left=6.0), [], [far, OTHER_RANGE], {})
+    assert (found.state, found.better) == ("doubtful", (OTHER_RANGE,))
+
+
 # ------------------------------------------------------------- codes of one release
 
 
@@ -185,3 +234,12 @@ def test_a_film_without_black_says_nothing_of_its_range():
 def test_a_full_range_film_that_fades_in_from_a_raised_black_is_no_narrow_one():
     ramp = np.random.default_rng(6).uniform(16, 250, (800, 800)).astype(np.uint8)
     assert read_range(count_luma(ramp, bit_depth=8), code_range="full") is None
+
+
+def test_a_pile_of_codes_at_narrow_black_is_no_sign_beside_blacks_at_0():
+    codes = np.full(256, 100)
+    codes[:20] = 0
+    codes[16] = 5000
+    assert read_range(codes, code_range="full") == "narrow"
+    codes[0] = 1000
+    assert read_range(codes, code_range="full") is None

@@ -335,6 +335,7 @@ SURVIVED: list[tuple[str, Make, dict[str, Any], str | None]] = [
     ("one picture", lambda f: encode_clip(f / "film.mkv", moving_planes(1)), {}, None),
     ("a palette", palette, SDR_RGB, None),
     ("numbered pictures", lambda f: numbered(f, ("a1.png", "a2.png", "a3.png")), SDR_RGB, None),
+    ("one TIFF picture", lambda f: numbered(f, ("1.tif",)) / "1.tif", SDR_RGB, None),
     ("numbered TIFF pictures", lambda f: numbered(f, ("1.tif", "2.tif")), SDR_RGB, None),
     ("two files as one", lambda f: Path(f"{clip(f / 'a.mkv')}+{clip(f / 'b.mkv')}"), {}, None),
     ("a path with odd signs", lambda f: clip(f / "fi%03d lm #1 [x] \u00e9\u4e2d.mkv"), {}, None),

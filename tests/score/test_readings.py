@@ -195,6 +195,30 @@ def test_of_two_ranges_that_fit_better_the_nearest_is_named():
     assert (found.state, found.better) == ("doubtful", (OTHER_RANGE,))
 
 
+def test_a_transfer_that_does_not_fit_closely_counts_at_a_usual_gamma_alone():
+    """A grade of a much harder contrast, read as HLG, comes out at 1.9 to 2."""
+    as_it_is = read_as(gamma=3.3, left=15.0)
+    assert _weigh(as_it_is, [read_as(value="hlg", gamma=1.98, left=10.0)], [], {}).state == "fits"
+    assert _weigh(as_it_is, [read_as(value="hlg", gamma=2.13, left=10.0)], [], {}).state == "doubtful"
+    assert _weigh(as_it_is, [read_as(value="hlg", gamma=1.98, left=1.9)], [], {}).state == "contradicted"
+
+
+@pytest.mark.parametrize(
+    ("gamma", "left", "other_gamma", "other_left", "state"),
+    [
+        (2.86, 1.5, 2.41, 0.4, "doubtful"),
+        (2.0, 1.1, 2.4, 0.5, "doubtful"),
+        (2.65, 1.5, 2.41, 0.4, "fits"),  # a set that is hardly off
+        (2.86, 1.5, 2.6, 0.4, "fits"),  # another set that is no plainer
+        (2.86, 1.5, 2.41, 0.7, "fits"),  # one that leaves something
+        (2.06, 0.5, 2.41, 0.4, "fits"),  # one that leaves hardly less
+    ],
+)
+def test_a_pair_that_another_range_brings_back_to_a_plain_set_is_doubted(gamma, left, other_gamma, other_left, state):
+    found = _weigh(read_as(gamma=gamma, left=left), [], [read_as("hdr", "range", "full", gamma=other_gamma, left=other_left)], {})
+    assert found.state == state
+
+
 # ------------------------------------------------------------- codes of one release
 
 

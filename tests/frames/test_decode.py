@@ -208,7 +208,7 @@ def test_read_in_order_no_picture_s_side_data_is_looked_at(clips, monkeypatch):
 
     looked_at = []
     real = decode.read_static
-    monkeypatch.setattr(decode, "read_static", lambda picture, codec: (looked_at.append(picture.pts), real(picture))[1])
+    monkeypatch.setattr(decode, "read_static", lambda picture, codec: (looked_at.append(picture.pts), real(picture, codec=codec))[1])
     release = probe(clips["hevc", "mkv"])
     for in_order, looks in ((True, 0), (False, 2)):
         looked_at.clear()

@@ -36,6 +36,9 @@ ORDINARY_GAMMAS, ORDINARY_WHITES = (1.85, 2.9), (40.0, 1200.0)
 FAR_GAMMAS = (1.75, 3.2)
 """Gammas beyond which a reading is doubted (own: pairs read by another transfer had 1.1 to 1.7 and 3.5 to 4.9, grades of a much harder
 contrast up to 3.4)."""
+NO_SET_GAMMAS = (1.75, 3.6)
+"""Gammas beyond which no right pair lay at all (own: 1.96 to 3.39 on 150 of them): any other transfer that asks for a less odd set is then
+named, however much it leaves."""
 CLOSE_JND = 2.0
 """What a reading may leave and still be borne out closely, |dI| x 720 (own)."""
 USUAL_GAMMAS = (2.05, 2.9)
@@ -160,6 +163,8 @@ def _weigh(
         better.sort(key=lambda one: one.residual_jnd)
         close = [one for one in better if one.residual_jnd <= CLOSE_JND]
         better = [one for one in better if one in close or _within(one.gamma, USUAL_GAMMAS)]
+        if not better and not _within(as_it_is.gamma, NO_SET_GAMMAS):
+            better = [one for one in transfers if _within(one.gamma, FAR_GAMMAS) and _within(one.white_nits, ORDINARY_WHITES)]
         if better:
             state: Literal["doubtful", "contradicted"] = "contradicted" if close else "doubtful"
             ranges_told = () if close else _range_fields(looks)  # codes of another transfer say nothing of a range

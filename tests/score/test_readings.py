@@ -177,8 +177,16 @@ def test_beyond_such_a_gamma_a_transfer_that_fits_closely_contradicts_and_one_th
 
 @pytest.mark.parametrize("other", [read_as(value="hlg", gamma=3.3, left=0.2), read_as(value="hlg", left=6.1)])
 def test_a_transfer_that_asks_for_an_odd_set_or_leaves_more_is_no_better(other):
-    found = _weigh(read_as(gamma=4.0, left=6.0), [other], [], {})
+    found = _weigh(read_as(gamma=3.4, left=6.0), [other], [], {})
     assert (found.state, found.better) == ("fits", ())
+
+
+@pytest.mark.parametrize("gamma", [1.7, 3.7])
+def test_where_no_right_pair_lies_a_less_odd_set_is_named_however_much_it_leaves(gamma):
+    odd = read_as("sdr", "transfer", "pq", gamma=1.1, left=1.0)
+    found = _weigh(read_as(gamma=gamma, left=2.8), [odd, read_as(value="hlg", gamma=2.96, left=12.8)], [], {})
+    assert (found.state, [one.value for one in found.better]) == ("doubtful", ["hlg"])
+    assert _weigh(read_as(gamma=gamma, left=2.8), [odd], [], {}).state == "fits"
 
 
 def test_codes_lower_what_a_range_must_gain_and_only_for_the_side_they_speak_of():

@@ -22,6 +22,9 @@ from pairdiff._records import FloatArray, Geometry, Rectangle
 from pairdiff.match._kernels import average_columns, average_rows
 from pairdiff.match.grid import GridMap
 
+FIELD_ASPECT = 0.6
+"""Width over height of a pixel below which it is one of a field, and lines lie twice as far apart as columns (own; stored pictures have
+0.89 and more)."""
 SQUARE = (1.0, 1.0)
 """Width over height of the pixels of both sides where these are square."""
 ASPECT_TOLERANCE = 0.015
@@ -232,11 +235,13 @@ def build_geometry(
     top, bottom = _common(hdr_active.top, hdr_active.bottom, sdr_active.top, sdr_active.bottom, scale[0], shift[0])
     left, right = _common(hdr_active.left, hdr_active.right, sdr_active.left, sdr_active.right, scale[1], shift[1])
     hdr_common = (shift[0] + scale[0] * top, shift[0] + scale[0] * bottom, shift[1] + scale[1] * left, shift[1] + scale[1] * right)
-    # side of a canvas pixel in heights of an SDR pixel: no finer than either side's pixels in either direction
+    # side of a canvas pixel in heights of an SDR pixel: no finer than either side's pixels in either direction, but for the lines of
+    # fields: small lights would be lost across them
     wide = pixel_aspects[1]
-    pitch = max(wide, wide / scale[1], wide * (right - left) / max_columns, *((1.0, 1.0 / scale[0]) if wide != 1 else (1.0,)))
+    lines = () if min(pixel_aspects) < FIELD_ASPECT else (1.0, 1.0 / scale[0]) if wide != 1 else (1.0,)
+    pitch = max(wide, wide / scale[1], wide * (right - left) / max_columns, *lines)
     rows, columns = max(round((bottom - top) / pitch), 1), max(round((right - left) * wide / pitch), 1)
-    lines = _picture_lines(sdr_active, wide) / pitch
+    shown_lines = _picture_lines(sdr_active, wide) / pitch
     return Geometry(
         hdr_active=hdr_active,
         sdr_active=sdr_active,
@@ -248,7 +253,7 @@ def build_geometry(
         sdr_common=(top, bottom, left, right),
         canvas_rows=rows,
         canvas_columns=columns,
-        pixels_per_degree=pixels_per_degree_2160 * lines / 2160,
+        pixels_per_degree=pixels_per_degree_2160 * shown_lines / 2160,
         residual_pixels=residual_pixels,
         common_share_hdr=_share(hdr_common, hdr_active),
         common_share_sdr=_share((top, bottom, left, right), sdr_active),

@@ -41,7 +41,15 @@ def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
     """Key of a release's scan."""
     signal = release.signal
     handed_on = Path(release.opened or "").name
-    parts: list[Any] = [SCAN_VERSION, release.file_id, release.stream_index, hlg_peak_nits, str(release.stated_rate), handed_on]
+    parts: list[Any] = [
+        SCAN_VERSION,
+        release.file_id,
+        release.stream_index,
+        hlg_peak_nits,
+        str(release.stated_rate),
+        handed_on,
+        release.changed_ns,
+    ]
     parts += [str(getattr(signal, name).value) for name in ("transfer", "primaries", "matrix", "range", "chroma_siting")]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
@@ -73,13 +81,14 @@ def store_picture(name: str, data: bytes) -> Path:
     return path
 
 
-def store_film(name: str, write: Callable[[BinaryIO], object]) -> Path:
-    """Keep a film that is read in the place of numbered pictures; one that is there is taken as it is.
+def store_film(name: str, write: Callable[[BinaryIO], object], *, fresh: bool) -> Path:
+    """Keep a film that is read in the place of numbered pictures; one that is there is taken as it is, unless `fresh`.
 
     Parameters
     ----------
     name : of the file, told by what is in it.
     write : writes the film.
+    fresh : write it anew even where it is there.
 
     Returns
     -------
@@ -90,7 +99,7 @@ def store_film(name: str, write: Callable[[BinaryIO], object]) -> Path:
     OutputRefused : a folder that cannot be written.
     """
     path = keep_folder() / "pictures" / name
-    if not path.is_file():
+    if fresh or not path.is_file() or not path.stat().st_size:
         _hand_on(path, write)
     return path
 
@@ -112,6 +121,8 @@ def _write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
     try:
         with os.fdopen(handle, "w+b") as file:
             write(file)
+            file.flush()
+            os.fsync(file.fileno())
         os.replace(name, path)
     except BaseException:
         with contextlib.suppress(OSError):

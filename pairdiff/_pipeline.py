@@ -27,7 +27,7 @@ from scipy.ndimage import binary_opening
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
-from pairdiff._errors import InputRefused, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._records import (
     SIDES,
     Alignment,
@@ -66,6 +66,7 @@ from pairdiff.clip.probe import (
     check_stated_size,
     identify_file,
     identify_files,
+    is_of_pictures,
     is_single_picture,
     probe_alone,
     probe_release,
@@ -184,6 +185,8 @@ PQ_END = "10 000 cd/m2, where PQ ends"
 SAME_RATE = 1e-4
 DOUBLE_RATE_SLACK = 0.05
 """How far the ratio of two frame rates may lie from two for every second frame to be tried: film at PAL's speed is 4 % off (own)."""
+FEW_GAPS_SHARE = 0.05
+"""Share of long frames up to which they are gaps in an even stream (own)."""
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
 TOO_MUCH_LEFT_OUT = (
@@ -317,7 +320,7 @@ def measure(
     """
     del full
     settings, tell = settings or Settings(), progress or _silent
-    found = _probe(release, side=None, settings=settings, hash_whole=hash_whole, tell=tell)
+    found = _probe(release, side=None, settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
     done = _scan(found, settings=settings, fresh=fresh, tell=tell)
     peak = _locate_brightest(done, settings=settings)
     looks = read_range(done.track.codes, code_range=done.release.signal.range.value)
@@ -412,12 +415,14 @@ def _silent(stage: str, done: int, total: int | None) -> None:
     """Progress that nobody asked for."""
 
 
-def _probe(path: str | os.PathLike[str], *, side: Side | None, settings: Settings, hash_whole: bool, tell: Progress) -> Release:
+def _probe(
+    path: str | os.PathLike[str], *, side: Side | None, settings: Settings, hash_whole: bool, fresh: bool, tell: Progress
+) -> Release:
     """What a release says; as the HDR or the SDR one, or, without a side, as what its transfer says."""
     name = os.fspath(path)
     pictures = find_sequence(name, name=f"The {'' if side is None else f'{SIDE_WORDS[side]} '}release {name}")
     if pictures is not None and pictures.ending in HANDED_ON:
-        return _probe_pictures(name, pictures, side=side, settings=settings, hash_whole=hash_whole, tell=tell)
+        return _probe_pictures(name, pictures, side=side, settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
     kind = None if side == "sdr" else linear_kind(name)
     if kind == "exr" or (kind is not None and side is not None):
         return _probe_linear(name, kind, settings=settings, hash_whole=hash_whole)
@@ -452,7 +457,7 @@ def _bring_to_bt709(release: Release, settings: Settings) -> Release:
 
 
 def _probe_pictures(
-    path: str, pictures: PictureSequence, *, side: Side | None, settings: Settings, hash_whole: bool, tell: Progress
+    path: str, pictures: PictureSequence, *, side: Side | None, settings: Settings, hash_whole: bool, fresh: bool, tell: Progress
 ) -> Release:
     """Numbered OpenEXR or AVIF pictures, handed on as a lossless film that lies beside what is kept."""
     called: Side = side or ("sdr" if settings.sdr_frame_rate is not None else "hdr")
@@ -470,9 +475,12 @@ def _probe_pictures(
     def write(file: BinaryIO) -> None:
         encode_film(file, _tell_each(frames, tell, len(paths)), rate=rate.value, points=points, side=called)
 
-    name = hashlib.sha256(f"{identify_files(paths, whole=True)} {rate.value} {linear}".encode()).hexdigest()[:32]
-    opened = _keep.store_film(f"{name}.mkv", write)
-    found = _probe_plain(opened, side=side, settings=plain)
+    name = hashlib.sha256(f"{_keep.SCAN_VERSION} {identify_files(paths, whole=True)} {rate.value} {linear}".encode()).hexdigest()[:32]
+    opened = _keep.store_film(f"{name}.mkv", write, fresh=fresh)
+    try:
+        found = _probe_plain(opened, side=side, settings=plain)
+    except PairdiffError as error:
+        raise type(error)(str(error).replace(str(opened), path)) from error
     signal = replace(found.signal, frame_rate=Fact(rate.value, rate.source, rate.assumed))
     if primaries is not None:
         signal = replace(signal, primaries=Fact(primaries, "option", False))
@@ -498,8 +506,8 @@ def _tell_each(items: Iterator[T], tell: Progress, total: int) -> Iterator[T]:
 def _linear_codes(path: str, kind: str, unit_nits: float, settings: Settings) -> NDArray[np.uint16]:
     """PQ codes of 16 bits, full range, of a picture of linear light."""
     check_stated_size(path, path=path, side="hdr", settings=settings)
-    light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels) * unit_nits
-    return np.round(nits_to_pq(np.minimum(light, 10_000)) * 65535).astype(np.uint16)
+    light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels)
+    return np.round(nits_to_pq(np.minimum(light, 10_000 / unit_nits) * unit_nits) * 65535).astype(np.uint16)
 
 
 def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool) -> Release:
@@ -600,7 +608,7 @@ def _read_track(
     tell: Callable[[int], None],
 ) -> Track:
     """Fingerprints and levels of every picture."""
-    with open_reader(release, watch=watch, strict=not release.in_order and release.container != "image2") as reader:
+    with open_reader(release, watch=watch, strict=not release.in_order and not is_of_pictures(release)) as reader:
         scan = scan_frames(
             read_ahead(reader),
             release.signal,
@@ -669,8 +677,8 @@ def _match(
     """Match two releases; `at` are moments of the HDR release that are asked for, and refused at once where it ends before them."""
     anchors, only = read_anchors(settings.anchor), read_span(settings.only)
     tell("read what the releases say", 0, None)
-    hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole, tell=tell)
-    sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole, tell=tell)
+    hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
+    sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
     check_pair(hdr_release, sdr_release)
     _check_sdr_primaries(sdr_release)
     first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
@@ -931,9 +939,17 @@ def _rates(hdr: _Pass, sdr: _Pass) -> float:
 
 
 def _rate(scanned: _Pass) -> float:
-    """Frames per second: as the file states it, unless its time stamps say otherwise (containers state odd means of a variable rate)."""
-    times, stated = scanned.track.times_s, scanned.release.signal.frame_rate.value
-    measured = (len(times) - 1) / float(times[-1] - times[0]) if len(times) > 1 else float(stated or 24)
+    """Frames per second: as the file states it, unless its time stamps say otherwise (containers state odd means of a variable rate).
+
+    Gaps in an even stream, where pictures are missing, say nothing of its rate.
+    """
+    times, stated = np.array([float(time) for time in scanned.track.times_s]), scanned.release.signal.frame_rate.value
+    steps = np.diff(times)
+    if not len(steps):
+        return float(stated or 24)
+    even = steps[steps <= VARIABLE_RATIO * np.median(steps)]
+    whole = even if len(even) >= (1 - FEW_GAPS_SHARE) * len(steps) else steps
+    measured = 1 / float(whole.mean())
     return float(stated) if stated is not None and abs(float(stated) / measured - 1) <= RATE_SLACK else measured
 
 

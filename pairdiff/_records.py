@@ -150,6 +150,9 @@ class Release:
     """Once the film has been read: number and time (seconds) of the first picture of each part."""
     stated_rate: Fraction | None = None
     """Pictures a second that the user states of numbered pictures or a bare stream; None where the file has times or nothing is stated."""
+    changed_ns: int = 0
+    """When the youngest of numbered pictures was last written, nanoseconds of the system's clock; 0 for one file. What is kept of pictures
+    written since is not used again."""
     stamps_of_coding: bool = False
     """Whether the file's time stamps follow the order of coding, so that times follow from the frame rate."""
     in_order: bool = False

@@ -18,7 +18,7 @@ from pairdiff._beat import decoding
 from pairdiff._errors import DecodeFailed, InputRefused
 from pairdiff._records import Side
 from pairdiff._settings import Settings
-from pairdiff.clip.container import SIDES, open_container
+from pairdiff.clip.container import SIDES, choose_stream, open_container
 from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS
 from pairdiff.clip.probe import check_stated_size
 
@@ -60,7 +60,7 @@ def read_alone(path: str, *, side: str) -> VideoFrame:
     with open_container(path, side=side) as container:
         try:
             with decoding(path):
-                picture = next(container.decode(video=0), None) if container.streams.video else None
+                picture = next(container.decode(choose_stream(container, path=path, side=side, wanted=None)), None)
         except av.error.FFmpegError:
             picture = None
     if picture is None:
@@ -94,19 +94,25 @@ def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, po
     Raises
     ------
     InputRefused
-        For a picture of another size or pixel format than the first, or of a format that no lossless film has.
+        For a picture of another size, pixel format or colour description than the first, or of a format that no lossless film has.
     """
     with av.open(file, "w", format="matroska") as out:
         stream: VideoStream | None = None
-        first = None
+        first, told = None, points
         for number, (name, picture) in enumerate(pictures):
             form = picture.width, picture.height, picture.format.name
             if stream is None:
-                stream, first = _add_stream(out, picture, rate=rate, points=points or _points_of(picture), side=side), form
+                first, told = form, points or _points_of(picture)
+                stream = _add_stream(out, picture, rate=rate, points=told, side=side)
             if form != first:
                 raise InputRefused(
                     f"The picture {name} of the {SIDES[side]} release is another one than the first: {_say_form(form)} in place of "
                     f"{_say_form(first)}. Give pictures of one film."
+                )
+            if points is None and _points_of(picture) != told:
+                raise InputRefused(
+                    f"The picture {name} of the {SIDES[side]} release states another colour description than the first "
+                    f"({_say_points(picture)}). Give pictures of one film."
                 )
             picture.pts, picture.time_base = number, 1 / rate
             out.mux(stream.encode(picture))
@@ -116,6 +122,11 @@ def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, po
 
 def _points_of(picture: VideoFrame) -> Points:
     return Points(picture.color_primaries, picture.color_trc, picture.colorspace, picture.color_range)
+
+
+def _say_points(picture: VideoFrame) -> str:
+    found = _points_of(picture)
+    return f"primaries {found.primaries}, transfer {found.transfer}, matrix {found.matrix}, ITU-T H.273"
 
 
 def _say_form(form: tuple[int, int, str] | None) -> str:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused
 from pairdiff.clip.container import SIDES, open_container
-from pairdiff.clip.picture_size import EXR_MAGIC, JPEG_MAGIC
+from pairdiff.clip.picture_size import EXR_MAGIC, JPEG_MAGIC, find_exr_fault
 
 GAIN_MAP_MARKS = (b"urn:iso:std:iso:ts:21496:-1", b"http://ns.adobe.com/hdr-gain-map/1.0/")
 """How a JPEG says that it holds a gain map: ISO 21496-1, and the form before it."""
@@ -77,6 +77,12 @@ def read_linear(path: str, *, kind: str, side: str, most_megapixels: float) -> N
 
 
 def _read_exr(path: str, *, side: str) -> NDArray[np.float32]:
+    fault = find_exr_fault(path)
+    if fault is not None:
+        raise InputRefused(
+            f"The OpenEXR picture {path} of the {SIDES[side]} release cannot be read as it should be: {fault}. Export it again, whole, "
+            "with a display window that begins at 0, 0."
+        )
     with open_container(path, side=side) as container:
         try:
             with decoding(path):

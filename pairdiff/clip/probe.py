@@ -66,6 +66,8 @@ from pairdiff.clip.signalling import (
 
 SILENT = Tags(None, None, None, None)
 BLOCKS, BLOCK_BYTES = 64, 65536
+PICTURE_BLOCKS, PICTURE_BLOCK_BYTES = 32, 4096
+"""Blocks of a numbered picture, and their size: a letterboxed one begins with much that every picture has."""
 TRACED = ("hevc", "h264", "av1", "libdav1d", "vp9", "mpeg2video")
 STILL_CODECS = ("mjpeg", "mjpegb", "webp")
 CODEC_NAMES = {"libdav1d": "av1"}  # a decoder library instead of the codec
@@ -81,7 +83,8 @@ NOTE_RATE = "the frame rate is assumed: the file does not state it."
 HEIF_BRANDS = (b"avif", b"heic", b"heix", b"mif1", b"mif2")
 HEIF_HEAD_BYTES = 1 << 16
 """Head of a HEIF or AVIF picture in which its items are listed."""
-FIRST_PICTURES = 4
+FIRST_PICTURES, FIRST_PICTURES_COUNTED = 4, 64
+"""Pictures that are looked at; more where the container may count them in the order of coding, which shows at the first B-frames alone."""
 LIBRARY_PIXELS = 2**28
 """FFmpeg's own limit (`av_image_check_size`): so many pixels and it decodes nothing, whatever our limit says."""
 MOST_EMPTY_PACKETS = 512
@@ -209,6 +212,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         side=side,
         file_id=identify_file(name, whole=hash_whole) if sequence is None else identify_files(paths, whole=hash_whole),
         stated_rate=rate,
+        changed_ns=max((os.stat(one).st_mtime_ns for one in paths), default=0) if sequence is not None else 0,
         stamps_of_coding=counted,
         size_bytes=size,
         container=form,
@@ -393,16 +397,20 @@ def identify_file(path: str, *, whole: bool) -> str:
 
 
 def identify_files(paths: Sequence[str], *, whole: bool) -> str:
-    """The same of many files in their order: their sizes, and the first block of 64 of them, or all of all."""
+    """The same of many files in their order: their sizes, and blocks spread from first to last byte of 64 of them, or all of all."""
     sizes = [os.path.getsize(path) for path in paths]
     digest = hashlib.sha256(",".join(map(str, sizes)).encode())
     last = len(paths) - 1
     for place in range(len(paths)) if whole else sorted({last * i // (BLOCKS - 1) for i in range(BLOCKS)}):
         with open(paths[place], "rb") as file:
-            while block := file.read(1 << 20 if whole else BLOCK_BYTES):
-                digest.update(block)
-                if not whole:
-                    break
+            if whole:
+                while block := file.read(1 << 20):
+                    digest.update(block)
+                continue
+            end = max(sizes[place] - PICTURE_BLOCK_BYTES, 0)
+            for start in sorted({end * i // (PICTURE_BLOCKS - 1) for i in range(PICTURE_BLOCKS)}):
+                file.seek(start)
+                digest.update(file.read(PICTURE_BLOCK_BYTES))
     return f"sha256{'' if whole else '-sampled'}:{sum(sizes)}:{digest.hexdigest()}"
 
 
@@ -458,8 +466,9 @@ def check_stated_size(picture: str, *, path: str, side: Side, settings: Settings
     size = stated_size(picture)
     if size is None:
         return
-    _check_size(*size, path=path, side=side, settings=settings)
-    if size[0] * size[1] >= LIBRARY_PIXELS:
+    if size[0] * size[1] < LIBRARY_PIXELS:
+        _check_size(*size, path=path, side=side, settings=settings)
+    else:
         raise InputRefused(
             f"The {SIDES[side]} release {path} has pictures of {size[0]} x {size[1]}; the decoder library takes none of more than "
             f"{LIBRARY_PIXELS / 1e6:.0f} million pixels. Give smaller pictures, or a part of them."
@@ -485,6 +494,8 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
     codec = stream.codec_context
     form = codec.format
     head = b""
+    counts = container.format.name.split(",")[0] in STAMPS_OF_CODING
+    wanted = FIRST_PICTURES_COUNTED if counts else FIRST_PICTURES
     for count, packet in enumerate(_packets(container, stream)):
         head = head or (bytes(packet) if codec.name in PNG_CODECS and packet.size else b"")
         if codec.name == "hevc" and count < PACKETS_LOOKED_AT and packet.size:
@@ -496,7 +507,7 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
             continue
         for frame in frames[-2:]:
             kinds |= {kind for kind, _ in list_side_data(frame, codec=codec.name)}
-        if len(frames) >= FIRST_PICTURES or (not frames and count > MOST_EMPTY_PACKETS):
+        if len(frames) >= wanted or (not frames and count > MOST_EMPTY_PACKETS):
             break
     if not frames:
         if form is not None:
@@ -588,10 +599,14 @@ def note_grain(headers: Mapping[str, int]) -> tuple[str, ...]:
     return ()
 
 
+def is_of_pictures(release: Release) -> bool:
+    """Whether a release is read from files of one picture each."""
+    return release.container.endswith("_pipe") or release.container == "image2"
+
+
 def is_single_picture(release: Release) -> bool:
     """Whether a release is one picture in a file of its own."""
-    single = release.container.endswith("_pipe") or release.container == "image2"
-    return single and find_sequence(release.path, name=release.path) is None
+    return is_of_pictures(release) and find_sequence(release.path, name=release.path) is None
 
 
 def holds_gain_map(path: str, form: str) -> bool:

@@ -21,6 +21,7 @@ import numpy as np
 from av.container import InputContainer
 from av.packet import Packet
 from av.video.codeccontext import VideoCodecContext
+from av.video.format import VideoFormat
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ from pairdiff._errors import DecodeFailed, SignalUnresolved
 from pairdiff._records import Damage, FieldOrder, Frame, Release
 from pairdiff.clip.container import SIDES, open_release, stated_duration_s, video_stream_at
 from pairdiff.clip.metadata import NOTHING, StaticMetadata, read_static, tags_of_picture
-from pairdiff.clip.signalling import FIELDS, Tags, name_point
+from pairdiff.clip.signalling import FIELDS, NAMES, Tags, name_point
 from pairdiff.frames.fields import JOIN_LETTERS, Match, choose_match, compare_weaves, join_fields, sample_rows
 
 Plane = NDArray[np.unsignedinteger[Any]]
@@ -54,6 +55,10 @@ MOST_CHANGES = 8
 """Changes of the declared metadata that are listed (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
+
+
+SAMPLING_STEPS = {"420": (2, 2), "422": (2, 1)}
+"""Columns and rows of luma for one of chroma."""
 
 
 class FaultMet(Exception):
@@ -181,8 +186,9 @@ class FrameReader(PictureReader):
                 self._meet("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
                 self._dropped += 1
                 continue
-            if not has_size(picture, self._release):
-                detail = f"the picture size changes to {picture.width} x {picture.height}; such pictures are left out"
+            if not has_form(picture, self._release):
+                form = f"{picture.width} x {picture.height}, {picture.format.name}"
+                detail = f"the pictures change to another size or pixel format ({form}); such pictures are left out"
                 self._record("corrupt picture", detail)
                 self._dropped += 1
                 continue
@@ -229,8 +235,13 @@ class FrameReader(PictureReader):
             return
         if tags != self._tags:
             for name, first, now in ((name, getattr(self._tags, name), getattr(tags, name)) for name in FIELDS):
-                if None not in (first, now) and first != now and getattr(self._release.signal, name).source != "option":
-                    raise SignalUnresolved(_say_change(self._release, name, first, now, time_s))
+                fact = getattr(self._release.signal, name)
+                if now is None or now == first or fact.source == "option":
+                    continue
+                if first is not None:
+                    raise SignalUnresolved(_say_change(self._release, name, name_point(name, first), now, time_s))
+                if fact.value not in (NAMES[name].get(now), "rgb"):  # silent at first: what it is read as
+                    raise SignalUnresolved(_say_change(self._release, name, fact.value, now, time_s))
         if static not in (NOTHING, self._static) and len(self.changes) < MOST_CHANGES:
             self.changes.append(
                 f"what the file declares changes at {float(time_s):.3f} s: {_say_static(self._static)} becomes {_say_static(static)}."
@@ -292,11 +303,11 @@ class FrameReader(PictureReader):
             self._record("truncated", detail)
 
 
-def _say_change(release: Release, name: str, first: int, now: int, time_s: Fraction) -> str:
+def _say_change(release: Release, name: str, first: str, now: int, time_s: Fraction) -> str:
     """The refusal of a stream that changes how it is to be read."""
     side, value = release.side, getattr(release.signal, name).value
     return (
-        f"The {SIDES[side]} release {release.path} changes its {name} at {float(time_s):.3f} s from {name_point(name, first)} to "
+        f"The {SIDES[side]} release {release.path} changes its {name} at {float(time_s):.3f} s from {first} to "
         f"{name_point(name, now)}: its pictures cannot be read in one way. Cut the file there and give the parts one by one, or, if only "
         f"the tags change and the picture does not, state it: --{side}-{name} {value}."
     )
@@ -421,10 +432,20 @@ def stamp_s(picture: VideoFrame, release: Release) -> Fraction | None:
     return picture.pts * (picture.time_base or release.time_base) - release.start_s
 
 
-def has_size(picture: VideoFrame, release: Release) -> bool:
-    """Whether a decoded picture is as large as those of the release."""
+def has_form(picture: VideoFrame, release: Release) -> bool:
+    """Whether a decoded picture has the size, the bit depth and the layout of those of the release, in which its codes are read."""
+    form, signal = picture.format, release.signal
     rows = -(-picture.height // 2) if release.one_field else picture.height
-    return (picture.width, rows) == (release.signal.width.value, release.signal.height.value)
+    layout = form.components[0].bits, form.is_rgb or form.name.startswith("gbr"), _sampling_steps(form)
+    wanted = signal.bit_depth.value, signal.chroma_sampling.value == "rgb", SAMPLING_STEPS.get(signal.chroma_sampling.value, (1, 1))
+    return (picture.width, rows) == (signal.width.value, signal.height.value) and layout == wanted
+
+
+def _sampling_steps(form: VideoFormat) -> tuple[int, int]:
+    """Columns and rows of luma for one of chroma; 1 and 1 where there is none."""
+    if len(form.components) < 3 or form.is_rgb:
+        return 1, 1
+    return 64 // form.chroma_width(64), 64 // form.chroma_height(64)
 
 
 def frame_from_picture(picture: VideoFrame, release: Release, *, index: int, time_s: Fraction) -> Frame:
@@ -587,7 +608,7 @@ class _Finder:
         return _with_neighbours(filter(self._is_sound, pictures), wanted=self._release.field_order is not None)
 
     def _is_sound(self, picture: VideoFrame) -> bool:
-        return not picture.is_corrupt and picture.pts is not None and has_size(picture, self._release)
+        return not picture.is_corrupt and picture.pts is not None and has_form(picture, self._release)
 
     def _forward(self, time_s: Fraction, index: int) -> Frame | None:
         order = self._release.field_order
@@ -675,7 +696,7 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
         stream.codec_context.skip_frame = "NONKEY"
         index = 0
         for picture in decode_pictures(container, stream, on_fault=lambda kind, detail: None):
-            if picture.pts in wanted and not picture.is_corrupt and has_size(picture, release):
+            if picture.pts in wanted and not picture.is_corrupt and has_form(picture, release):
                 yield frame_from_picture(picture, release, index=index, time_s=stamp_s(picture, release) or Fraction(0))
                 index += 1
 

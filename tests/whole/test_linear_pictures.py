@@ -154,7 +154,7 @@ def test_it_is_brought_there_as_another_library_brings_it(tmp_path: Path, monkey
     path = tmp_path / "photo.jpg"
     path.write_bytes(imagecodecs.ultrahdr_encode(np.concatenate([linear, np.ones((*linear.shape[:2], 1))], -1).astype(np.float16)))
     settings = pairdiff.Settings(sdr_transfer="bt1886", sdr_range="full")
-    release = _pipeline._probe(path, side="sdr", settings=settings, hash_whole=False, tell=_pipeline._silent)
+    release = _pipeline._probe(path, side="sdr", settings=settings, hash_whole=False, fresh=False, tell=_pipeline._silent)
     base, *_ = parts_of_gain_map_picture(path.read_bytes())
     spaces = colour.RGB_COLOURSPACES
     theirs = colour.RGB_to_RGB(base, spaces["Display P3"], spaces["sRGB"], apply_cctf_decoding=True, apply_cctf_encoding=True)

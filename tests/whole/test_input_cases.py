@@ -353,5 +353,13 @@ def test_a_file_with_a_fault_is_measured_around_it_and_the_fault_is_listed(
     assert fault is None or fault in kinds, kinds
 
 
+def test_numbered_tiff_pictures_are_not_said_to_have_faults(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A strict decoder minds every one of them."""
+    monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path / "kept"))
+    found = pairdiff.measure(numbered(tmp_path, ("1.tif", "2.tif")), settings=pairdiff.Settings(**SDR_RGB))
+    assert not found.result.release.in_order
+    assert "faults" not in " ".join(found.result.release.notes)
+
+
 def test_there_are_eighty_cases() -> None:
     assert len(MADE) + len(REFUSED) + len(SURVIVED) >= 80

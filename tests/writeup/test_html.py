@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from pairdiff._errors import InputRefused, OutputRefused
-from pairdiff._records import Fact
+from pairdiff._records import Fact, SignalCheck
 from pairdiff.stills.draw import StillPicture
 from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup import html as page
@@ -347,6 +347,59 @@ def test_the_label_starts_with_a_capital(example: Any, tmp_path: Path) -> None:
     words = "another grade, not more range"
     write_comparison(dataclasses.replace(example, verdict=dataclasses.replace(example.verdict, words=words)), (), tmp_path)
     assert '<p class="label">Another grade, not more range</p>' in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def written(example: Any, folder: Path, **changes: Any) -> str:
+    """The page itself, of the example with some of its records changed."""
+    write_comparison(dataclasses.replace(example, **changes), (), folder)
+    return re.sub(r"\s+", " ", (folder / "report.html").read_text(encoding="utf-8"))
+
+
+def test_cautions_on_the_way_a_pair_is_read_stand_right_below_the_label_and_its_sentence(
+    example: Any, result_folder: Path, tmp_path: Path
+) -> None:
+    cautions = ("The levels do not fit; give `--sdr-range full`.", "The codes look like those of <another> range.")
+    check = SignalCheck("measured", None, (), "doubtful", (), cautions)
+    text = written(example, tmp_path, signal_check=check)
+    below = text[text.index('<p class="label">') :]
+    assert re.match(
+        r'<p class="label">[^<]+</p> <p class="sentence">[^<]+</p> '
+        r'<p class="measure warning"><b>Caution:</b> The levels do not fit; give <code>--sdr-range full</code>\.</p> '
+        r'<p class="measure warning"><b>Caution:</b> The codes look like those of &lt;another&gt; range\.</p> <p class="support">',
+        below,
+    ), below[:900]
+    plain = (result_folder / "report.html").read_text(encoding="utf-8")
+    assert re.search(r'<p class="label">[^<]+</p>\s+<p class="sentence">[^<]+</p>\s+<p class="support">', plain)
+
+
+def test_a_result_that_was_stored_without_such_a_check_is_still_drawn(folder: Path) -> None:
+    document = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    del document["signal_check"]
+    (folder / "result.json").write_text(json.dumps(document), encoding="utf-8")
+    assert "Caution:" not in render_report(folder).read_text(encoding="utf-8")
+
+
+def test_what_was_taken_from_options_or_not_applied_is_stamped_at_the_head(example: Any, tmp_path: Path) -> None:
+    def stated(side: Any, dynamic: tuple[str, ...], **values: Any) -> Any:
+        signal = side.release.signal
+        facts = {name: Fact(value, "option", False) for name, value in values.items()}
+        declared = dataclasses.replace(side.release.declared, dynamic=dynamic)
+        return dataclasses.replace(
+            side, release=dataclasses.replace(side.release, signal=dataclasses.replace(signal, **facts), declared=declared)
+        )
+
+    hdr = stated(example.hdr, ("one kind", "another"), transfer="pq", chroma_siting="top-left")
+    sdr = stated(example.sdr, (), range="full")
+    text = written(example, tmp_path / "stated", hdr=hdr, sdr=sdr)
+    stamp = (
+        '<p class="stamp"><b>Read by option, or in part:</b> HDR transfer taken as PQ, as the user states; '
+        "HDR chroma siting taken as top-left, as the user states; HDR holds what was not applied (one kind; another); "
+        "SDR range taken as full, as the user states.</p>"
+    )
+    assert f"<h1>{example.title}</h1> {stamp} <nav " in text
+    plain = written(example, tmp_path / "plain", hdr=stated(example.hdr, ()))
+    assert f"<h1>{example.title}</h1> <nav " in plain
+    assert 'class="stamp"' not in plain
 
 
 def test_light_levels_say_that_logos_and_credits_count(report: Page) -> None:

@@ -23,7 +23,7 @@ from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_opening
+from scipy.ndimage import binary_dilation, binary_opening, uniform_filter1d
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
@@ -183,6 +183,9 @@ HDR_WHITE_NITS = 203.0
 """HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
 PQ_END = "10 000 cd/m2, where PQ ends"
 SAME_RATE = 1e-4
+PARITY_FRAMES, PARITY_MARGIN = 25, 0.05
+"""Frames over which odd and even pictures of a release of twice the rate are held against each other, and by how much one must agree better
+(own)."""
 DOUBLE_RATE_SLACK = 0.05
 """How far the ratio of two frame rates may lie from two for every second frame to be tried: film at PAL's speed is 4 % off (own)."""
 FEW_GAPS_SHARE = 0.05
@@ -719,11 +722,15 @@ def _match(
     def settle(pins: Sequence[tuple[int, int]], first: _Pass = first, second: _Pass = second) -> _Matching:
         edit_map = match_at(first, second, pins, None)
         belongs = belongs_together(edit_map, min_score=settings.min_score)
-        if not belongs:
-            for one, other in _thinned(first, second):
-                thinner = match_at(one, other, pins, None)
-                if belongs_together(thinner, min_score=settings.min_score) and (not belongs or thinner.score > edit_map.score):
-                    edit_map, first, second, belongs = thinner, one, other, True
+        if not belongs and (thin := _thinned(first, second)):
+            tries = [(match_at(*passes, pins, None), *passes) for passes in thin]
+            if any(belongs_together(one[0], min_score=settings.min_score) for one in tries):
+                edit_map, first, second = max(tries, key=lambda one: one[0].score)
+                belongs = True
+                mixed = _with_parities([one[0] for one in tries], first, second)
+                if mixed is not None:
+                    first, second = mixed
+                    edit_map = match_at(first, second, pins, None)
 
         def match_frames(grid_map: GridMap | None) -> EditMap:
             return match_at(first, second, pins, grid_map)
@@ -767,6 +774,39 @@ def _thinned(hdr: _Pass, sdr: _Pass) -> list[tuple[_Pass, _Pass]]:
         thin = replace(fast, track=replace(fast.track, repeats=numbers % 2 == phase, notes=(*fast.track.notes, note)), thinned=True)
         found.append((thin, sdr) if fast is hdr else (hdr, thin))
     return found
+
+
+def _with_parities(maps: Sequence[EditMap], hdr: _Pass, sdr: _Pass) -> tuple[_Pass, _Pass] | None:
+    """Both passes with the odd or the even frames left out passage by passage, as they agree better; None where one holds throughout.
+
+    A picture that is missing in the faster release, or a cut of an odd number, turns one into the other for all that follows.
+    """
+    levels = [np.where(one.state == 1, np.nan_to_num(one.similarity, nan=0.0), 0.0) for one in maps]
+    frames = PARITY_FRAMES if hdr.thinned else PARITY_FRAMES // 2 + 1  # as long in time
+    first, second = (uniform_filter1d(level.astype(float), frames, mode="nearest") for level in levels)
+    passage = np.ones(frames, bool)
+    other, back = binary_opening(second > first + PARITY_MARGIN, passage), binary_opening(first > second + PARITY_MARGIN, passage)
+    if not other.any() or not back.any():
+        return None
+    told = np.flatnonzero(other | back)
+    after = np.searchsorted(told, np.arange(len(other))).clip(0, len(told) - 1)
+    before = (after - 1).clip(0)
+    numbers = np.arange(len(other))
+    choice = other[np.where(np.abs(told[after] - numbers) <= np.abs(told[before] - numbers), told[after], told[before])]
+    fast = hdr if hdr.thinned else sdr
+    numbers = np.arange(len(fast.track.times_s))
+    if fast is hdr:
+        phase = np.where(choice, 0, 1)
+    else:
+        held = np.flatnonzero(maps[0].path >= 0)
+        nearest = held[np.searchsorted(maps[0].path[held], numbers).clip(0, len(held) - 1)]
+        phase = np.where(choice[nearest], 0, 1)
+    turns = np.zeros(len(numbers), bool)
+    turns[1:] = np.diff(phase) != 0
+    near = binary_dilation(turns, np.ones(2 * PARITY_FRAMES + 1, bool))  # where exactly it turns is not told: such frames are not paired
+    aside = near | fast.track.set_aside if fast.track.set_aside.size else near
+    thin = replace(fast, track=replace(fast.track, repeats=numbers % 2 == phase, set_aside=aside))
+    return (thin, sdr) if fast is hdr else (hdr, thin)
 
 
 def _match_pictures(first: _Pass, second: _Pass, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pairdiff.clip.picture_size import stated_size
+from pairdiff.clip.picture_size import find_exr_fault, stated_size
 
 COLUMNS, ROWS = 70, 38
 
@@ -63,3 +63,27 @@ def test_other_files_state_nothing(tmp_path: Path) -> None:
     path = tmp_path / "a.png"
     path.write_bytes(b"a list of shops\n" * 9)
     assert stated_size(str(path)) is None
+
+
+def test_the_larger_of_both_windows_of_an_exr_counts(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.exr")
+    data = bytearray(path.read_bytes())
+    place = data.index(b"displayWindow\0box2i\0\x10\0\0\0") + 24
+    data[place : place + 16] = struct.pack("<4i", 0, 0, 15999, 15999)
+    path.write_bytes(data)
+    assert stated_size(str(path)) == (16000, 16000)
+
+
+def test_an_exr_that_is_cut_off_or_lies_elsewhere_is_told(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.exr")
+    data = path.read_bytes()
+    assert find_exr_fault(str(path)) is None
+    path.write_bytes(data[: len(data) * 6 // 10])
+    assert "blocks of lines are missing or cut off" in str(find_exr_fault(str(path)))
+    path.write_bytes(data[:400])
+    assert "cut off" in str(find_exr_fault(str(path)))
+    moved = bytearray(data)
+    place = moved.index(b"displayWindow\0box2i\0\x10\0\0\0") + 24
+    moved[place : place + 8] = struct.pack("<2i", 20, 10)
+    path.write_bytes(moved)
+    assert find_exr_fault(str(path)) == "its display window begins at 20, 10 in place of 0, 0"

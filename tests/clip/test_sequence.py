@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from fractions import Fraction
 
 import cv2
 import numpy as np
 import pytest
 
+from pairdiff import _keep
 from pairdiff._errors import InputRefused, UsageError
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import identify_files, probe_release
@@ -143,3 +145,25 @@ def test_the_identity_of_pictures_changes_with_any_that_is_looked_at_and_with_th
     assert identify_files(paths, whole=True).startswith("sha256:")
     write_pictures(folder, ["3.png"], start=9)
     assert identify_files(paths, whole=False) != first
+
+
+def test_pictures_whose_beginnings_and_sizes_are_the_same_are_told_apart(tmp_path):
+    """A letterboxed film, graded again: uncompressed pictures begin with the same black bar."""
+    paths = [tmp_path / f"{number}.dpx" for number in range(70)]
+    for path in paths:
+        path.write_bytes(bytes(300_000))
+    first = identify_files([str(path) for path in paths], whole=False)
+    for path in paths:
+        path.write_bytes(bytes(150_000) + b"x" * 150_000)
+    assert identify_files([str(path) for path in paths], whole=False) != first
+
+
+def test_pictures_written_again_are_measured_again(tmp_path):
+    for number in range(3):
+        (tmp_path / f"a{number}.png").write_bytes(cv2.imencode(".png", np.full((64, 64, 3), 90, np.uint8))[1].tobytes())
+    stated = Settings(sdr_transfer="bt1886", sdr_primaries="bt709", sdr_range="full")
+    before = probe_release(tmp_path, side="sdr", settings=stated)
+    os.utime(tmp_path / "a1.png", ns=(10**18 * 2, 10**18 * 2))
+    after = probe_release(tmp_path, side="sdr", settings=stated)
+    assert before.file_id == after.file_id
+    assert _keep.scan_key(before, hlg_peak_nits=1000) != _keep.scan_key(after, hlg_peak_nits=1000)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import av
+import cv2
 import numpy as np
 import pytest
 
@@ -450,3 +451,15 @@ def test_declared_levels_that_change_in_the_middle_are_told_once(folder):
     assert "changes at 0.480 s" in change
     assert "MaxCLL 600, MaxFALL 200 cd/m2" in change
     assert "becomes MaxCLL 900, MaxFALL 200 cd/m2" in change
+
+
+def test_pictures_of_another_depth_are_left_out_and_told(tmp_path):
+    """Their codes would be read on another scale: a 16-bit picture as one of 8 bits is white all over."""
+    for number, bits in enumerate((8, 8, 16, 8)):
+        codes = np.full((64, 64, 3), 100 if bits == 8 else 25700, np.uint8 if bits == 8 else np.uint16)
+        (tmp_path / f"a{number}.png").write_bytes(cv2.imencode(".png", codes)[1].tobytes())
+    stated = Settings(sdr_transfer="bt1886", sdr_primaries="bt709", sdr_range="full")
+    release = probe_release(tmp_path / "a%d.png", side="sdr", settings=stated)
+    with FrameReader(release) as reader:
+        assert [int(frame.planes[0].max()) for frame in reader] == [100, 100, 100]
+        assert "change to another size or pixel format (64 x 64, rgb48be)" in reader.damage[0].detail

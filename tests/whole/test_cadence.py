@@ -91,6 +91,22 @@ def test_video_at_the_end_of_a_film_is_counted_and_never_matched(run_pairdiff: R
     assert len(partners) >= 140
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("side", ["hdr", "sdr"])
+@pytest.mark.parametrize("gone", [(101,), (90, 91, 92)])
+def test_a_picture_that_is_missing_at_twice_the_rate_costs_its_surroundings_and_pairs_nothing_wrong(
+    side: str, gone: tuple[int, ...], run_pairdiff: Run, tmp_path: Path
+) -> None:
+    fast, slow = plain([n for n in range(200) if n not in gone], 50), plain(range(0, 200, 2), 25)
+    sides = (fast, slow) if side == "hdr" else (slow, fast)
+    case = Case("", *sides, *(one.numbers() for one in sides))
+    done, *_ = align(case, run_pairdiff, tmp_path)
+    assert done.returncode == 0, done.stderr
+    found = judge(case, read_partners(tmp_path / "out"))
+    assert found.wrong == 0
+    assert found.exact >= 0.6 * found.should
+
+
 TURNS = {"mirrored left to right": (1, -1), "mirrored top to bottom": (-1, 1), "turned by 180 degrees": (-1, -1)}
 
 

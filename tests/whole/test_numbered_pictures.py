@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 import pytest
 
+import pairdiff
 from pairdiff._errors import InputRefused
 from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import holds_gain_map
@@ -36,13 +37,13 @@ def light(number: int) -> Floats:
     return np.asarray(linear * (1 + 1.5 * np.clip((level - 0.6) / 0.4, 0, 1) ** 2))
 
 
-def write_avif(path: Path, planes: list[np.ndarray]) -> Path:
+def write_avif(path: Path, planes: list[np.ndarray], *, transfer: int = 16) -> Path:
     """A 10-bit PQ picture by libavif's rules, coded by SVT-AV1 (both in PyAV)."""
     with av.open(str(path), "w", format="avif") as out:
         stream = out.add_stream("libsvtav1", rate=1, options={"preset": "8", "crf": "5"})
         stream.width, stream.height, stream.pix_fmt = COLUMNS, ROWS, "yuv420p10le"
         coder = stream.codec_context
-        coder.color_primaries, coder.color_trc, coder.colorspace, coder.color_range = 9, 16, 9, 1
+        coder.color_primaries, coder.color_trc, coder.colorspace, coder.color_range = 9, transfer, 9, 1
         frame = av.VideoFrame(COLUMNS, ROWS, "yuv420p10le")
         for plane, codes in zip(frame.planes, planes, strict=True):
             np.frombuffer(plane, np.uint16).reshape(plane.height, -1)[:, : codes.shape[1]] = codes
@@ -97,6 +98,27 @@ def test_a_film_of_avif_pictures_is_read_code_for_code(run_pairdiff: Run, tmp_pa
     assert found["levels"]["max_fall_nits"] == max(one["levels"]["max_fall_nits"] for one in alone)
     assert found["signal"]["transfer"]["value"] == "pq"
     assert found["notes"][0] == "3 numbered pictures (avif) are read as one lossless film."
+
+
+def test_numbered_pictures_that_state_two_descriptions_are_no_film(run_pairdiff: Run, tmp_path: Path) -> None:
+    planes = [np.full((ROWS, COLUMNS), 400, np.uint16), *(np.full((ROWS // 2, COLUMNS // 2), 512, np.uint16) for _ in range(2))]
+    for number in range(2):
+        write_avif(tmp_path / f"h{number}.avif", planes, transfer=18 if number else 16)
+    done = run_pairdiff("measure", tmp_path / "h%d.avif")
+    assert done.returncode == 3
+    assert "h1.avif of the HDR release states another colour description than the first" in done.stderr
+
+
+def test_a_handed_on_film_is_written_anew_when_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path / "kept"))
+    for number in range(4):
+        write_exr(tmp_path / f"h{number}.exr", light(number))
+    settings = pairdiff.Settings(hdr_linear_nits=100, hdr_primaries="bt2020")
+    whole = pairdiff.measure(tmp_path / "h%d.exr", settings=settings)
+    (film,) = (tmp_path / "kept" / "pictures").glob("*.mkv")
+    film.write_bytes(film.read_bytes()[: film.stat().st_size // 2])
+    again = pairdiff.measure(tmp_path / "h%d.exr", settings=settings, fresh=True)
+    assert (again.result.frames, again.result.levels, again.result.damage) == (4, whole.result.levels, ())
 
 
 def test_pictures_of_two_sizes_are_no_film(run_pairdiff: Run, tmp_path: Path) -> None:

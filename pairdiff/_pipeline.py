@@ -80,7 +80,8 @@ from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import code_level, hdr_code_to_nits, p3_to_bt709_code, sdr_code_to_nits
-from pairdiff.light.transfer import nits_to_pq
+from pairdiff.light.primaries import hues_apart
+from pairdiff.light.transfer import nits_to_pq, srgb_to_linear
 from pairdiff.match.active import BarLevel
 from pairdiff.match.anchors import PIN_FRAMES
 from pairdiff.match.geometry import (
@@ -182,6 +183,8 @@ NOTE_PICTURES = (
 HDR_WHITE_NITS = 203.0
 """HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
 PQ_END = "10 000 cd/m2, where PQ ends"
+HUES_SHARE = 0.6
+"""How much nearer to the base picture one set of primaries must bring the hues of a rendition than the next, to be told by it (own)."""
 SAME_RATE = 1e-4
 PARITY_FRAMES, PARITY_MARGIN = 25, 0.05
 """Frames over which odd and even pictures of a release of twice the rate are held against each other, and by how much one must agree better
@@ -292,7 +295,8 @@ def compare(
         from pairdiff.writeup.document import write_comparison
 
         peak = _film_peak_nits(matching, film)
-        stills = _draw(matching, comparison.moments, comparison.setup, peak_nits=peak, settings=settings, tell=tell)
+        cautions = signal_check.cautions
+        stills = _draw(matching, comparison.moments, comparison.setup, peak_nits=peak, cautions=cautions, settings=settings, tell=tell)
         comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out))
@@ -396,9 +400,12 @@ def stills(
     moments = tuple(sorted((_asked_moment(matching, text, time) for text, time in asked), key=lambda moment: moment.hdr_frame))
     film = _look_at_film(matching, settings=settings, full=False)
     fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
-    _check_signal(matching, collector, settings)
+    cautions = _check_signal(matching, collector, settings).cautions
+    for caution in cautions:
+        tell(f"caution: {caution}", 0, None)
     peak = _film_peak_nits(matching, film)
-    pictures = _draw(matching, moments, fits.named("controls"), peak_nits=peak, settings=settings, tell=tell)
+    setup = fits.named("controls")
+    pictures = _draw(matching, moments, setup, peak_nits=peak, cautions=cautions, settings=settings, tell=tell)
     warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
     write_stills(warned, Path(out))
     return moments
@@ -522,11 +529,13 @@ def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool)
     plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
     found = probe_release(opened, side="hdr", settings=plain)
     assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"
+    by_base = "" if settings.hdr_primaries is not None else " (told by the hues of its base picture)"
     note = (
-        f"a picture of linear light ({kind}), {primaries}, 1.0 taken as {unit_nits:g} cd/m2{assumed}; it is measured as 16-bit PQ, to "
-        f"{PQ_END}."
+        f"a picture of linear light ({kind}), {primaries}{by_base}, 1.0 taken as {unit_nits:g} cd/m2{assumed}; it is measured as 16-bit "
+        f"PQ, to {PQ_END}."
     )
-    signal = replace(found.signal, primaries=Fact(primaries, "option", False))
+    told = settings.hdr_primaries is not None
+    signal = replace(found.signal, primaries=Fact(primaries, "option" if told else "assumed", not told))
     found = replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=(note, *found.notes))
     return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
 
@@ -541,6 +550,8 @@ def _state_linear(path: str, kind: str, settings: Settings) -> tuple[float, str]
     unit_nits, primaries = settings.hdr_linear_nits, settings.hdr_primaries
     if kind == "gain map" and unit_nits is None:
         unit_nits = HDR_WHITE_NITS
+    if kind == "gain map" and primaries is None:
+        primaries = _tell_primaries(path, settings)
     if unit_nits is None or primaries is None:
         lacking = [name for name, value in (("--hdr-linear-nits 100", unit_nits), ("--hdr-primaries bt2020", primaries)) if value is None]
         raise SignalUnresolved(
@@ -548,6 +559,26 @@ def _state_linear(path: str, kind: str, settings: Settings) -> tuple[float, str]
             f"colours its primaries are. State how it was made, such as {' '.join(lacking)}."
         )
     return unit_nits, primaries
+
+
+def _tell_primaries(path: str, settings: Settings) -> str | None:
+    """Primaries of the HDR rendition of a gain map, by the hues that it shares with its base picture; None where these do not tell.
+
+    The libraries that apply gain maps say nothing of them: some hand numbers on in the base picture's, some in BT.709's.
+    """
+    stated = Settings(sdr_transfer="bt1886", sdr_range="full", sdr_primaries=settings.sdr_primaries)
+    try:
+        base = probe_release(path, side="sdr", settings=stated)
+        with open_reader(base) as reader:
+            shown = srgb_to_linear(np.clip(planes_to_rgb(next(reader).planes, base.signal), 0, 1))
+    except SignalUnresolved:
+        return None  # the base picture does not say its own
+    light = read_linear(path, kind="gain map", side="hdr", most_megapixels=settings.picture_limit_megapixels)
+    if light.shape != shown.shape:
+        return None
+    apart = hues_apart(light, shown, other_primaries=base.signal.primaries.value)
+    first, second, *_ = sorted(apart, key=lambda name: apart[name])
+    return first if apart[first] <= HUES_SHARE * apart[second] else None
 
 
 def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) -> _Pass:
@@ -1669,12 +1700,21 @@ def _versions() -> dict[str, str]:
 
 
 def _draw(
-    matching: _Matching, moments: Sequence[Moment], setup: Setup, *, peak_nits: float, settings: Settings, tell: Progress
+    matching: _Matching,
+    moments: Sequence[Moment],
+    setup: Setup,
+    *,
+    peak_nits: float,
+    cautions: Sequence[str],
+    settings: Settings,
+    tell: Progress,
 ) -> list[StillPicture]:
+    """Every picture of the moments; `cautions` about how the releases are read go into every caption, as what options state does."""
     ordered = sorted({moment.hdr_frame for moment in moments})
     by_frame = {frame: [m for m in moments if m.hdr_frame == frame] for frame in ordered}
     drawn: dict[int, list[StillPicture]] = {}
     stamps = [stamp for one in (matching.hdr.release, matching.sdr.release) for stamp in _stamps(one)]
+    stamps += [f"Caution: {one.rstrip('.')}" for one in cautions]
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)

@@ -34,6 +34,7 @@ from pairdiff.clip.container import (
     stated_duration_s,
     video_stream_at,
 )
+from pairdiff.clip.dovi import find_dovi_record
 from pairdiff.clip.icc import primaries_of_profile
 from pairdiff.clip.metadata import (
     DYNAMIC_WORDS,
@@ -169,6 +170,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         facts = _stream_facts(container, stream, rate)
         index, codec, form = stream.index, stream.codec_context.codec.name, container.format.name
         time_base = stream.time_base or Fraction(1, 1000)
+    _refuse_without_base(name, side=side)
     headers = _trace_headers(name, side=side, index=index)
     bitstream, static = _read_bitstream(name, side=side, index=index)
     bitstream, alternative = _correct_from_headers(bitstream, headers)
@@ -529,6 +531,17 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
         profile=_profile_of(first, head, codec=codec.name),
         backwards=any(b.pts is not None and a.pts is not None and b.pts < a.pts for a, b in itertools.pairwise(frames)),
     )
+
+
+def _refuse_without_base(path: str, *, side: Side) -> None:
+    """Refuse a picture whose codes are neither HDR10 nor HLG nor SDR: they would be measured as false colours."""
+    found = find_dovi_record(path)
+    if found is not None and not found.has_base:
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} is Dolby Vision profile {found.profile} without a compatible base layer: its codes are "
+            "neither HDR10 nor HLG nor SDR, and colours made of them would be false; no option settles it. Give a release whose base layer "
+            "is one of these (profiles 7 and 8 have one)."
+        )
 
 
 def _profile_of(picture: VideoFrame, packet: bytes, *, codec: str) -> bytes:

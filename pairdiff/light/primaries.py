@@ -98,6 +98,33 @@ def convert_primaries(rgb: ArrayLike, *, source: str, target: str) -> NDArray[np
     return np.asarray(values @ conversion_matrix(source, target).T)
 
 
+def hues_apart(rgb: ArrayLike, other: ArrayLike, *, other_primaries: str) -> dict[str, float]:
+    """How far the hues of a picture lie from those of another rendition of it, for each set of primaries that it may have.
+
+    Parameters
+    ----------
+    rgb, other : ArrayLike
+        (..., 3) linear light of the same places, each in its own unit.
+    other_primaries : {"bt709", "p3-d65", "bt2020"}
+        Of the other.
+
+    Returns
+    -------
+    dict[str, float]
+        Mean distance of the chromaticities (shares of R, G and B, BT.2020) over places that are neither dark nor near the top of the other.
+    """
+    first, second = _triplets(rgb).reshape(-1, 3), _triplets(other).reshape(-1, 3)
+    level = second.max(-1)
+    middle = (level > 0.05) & (level < 0.8) & (first.max(-1) > 0)
+    wanted = _shares(convert_primaries(second[middle], source=other_primaries, target="bt2020"))
+    apart = {name: _shares(convert_primaries(first[middle], source=name, target="bt2020")) - wanted for name in PRIMARIES_XY}
+    return {name: float(np.abs(one).mean()) if one.size else 0.0 for name, one in apart.items()}
+
+
+def _shares(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(rgb / np.maximum(np.abs(rgb).sum(-1, keepdims=True), 1e-9))
+
+
 def inside_gamut(rgb: ArrayLike, *, source: str, target: str, tolerance: float = 1e-6) -> NDArray[np.bool_]:
     """Whether colours lie inside a gamut: no component is negative once expressed in its primaries.
 

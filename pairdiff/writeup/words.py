@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from pairdiff._records import (
     SIDES,
     Alignment,
@@ -54,6 +56,9 @@ from pairdiff.writeup.phrases import (
 )
 from pairdiff.writeup.spans import span_s
 
+FRAME_FOR_FRAME = 0.06
+"""How far the lengths of frames may differ for one to belong to one (own; PAL's speed is 4 % off)."""
+
 
 def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     """Say the verdict, its axes and the figures it rests on.
@@ -88,8 +93,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
         f"predicted to pick the HDR release; 50{NBSP}% is a coin toss",
         "outside BT.709": _of(say_share(comparison.colour.outside_709_share), "of the picture"),
         "beyond the SDR set": _beyond_in_words(comparison.colour.beyond_set),
-        "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames, "
-        f"offset {comparison.alignment.offset_frames:+d} frames",
+        "matched": f"{say_share(comparison.alignment.matched_share)} of the HDR frames{_offset_in_words(comparison.alignment)}",
         "support": _support_in_words(verdict),
     }
     if comparison.objections:
@@ -103,6 +107,14 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     if verdict.support:
         notes += [f"Caution: {note}" for note in caution_few_shots(comparison.coverage.shots)]
     return say_plain("\n".join([*lines, *([""] if notes else []), *notes])) + f"\n\nReport: {out / 'report.html'}"
+
+
+def _offset_in_words(alignment: Alignment) -> str:
+    """How many frames further on partners lie in the SDR release; nothing where frames are not matched one by one (PAL's speed is)."""
+    steps = [float(np.median(np.diff(times))) for times in (alignment.hdr_times_s, alignment.sdr_times_s) if len(times) > 1]
+    if len(steps) == 2 and abs(steps[0] / steps[1] - 1) > FRAME_FOR_FRAME:
+        return ""
+    return f", offset {alignment.offset_frames:+d} frames"
 
 
 def _support_in_words(verdict: Verdict) -> str:
@@ -253,8 +265,8 @@ def alignment_in_words(alignment: Alignment) -> str:
     str
         Lines of text, without a newline at the end.
     """
-    offset = f"offset {alignment.offset_frames:+d} frames (SDR number minus HDR number)"
-    head = f"{say_share(alignment.matched_share)} of the HDR frames matched; {offset}"
+    offset = _offset_in_words(alignment).replace(", ", "; ")
+    head = f"{say_share(alignment.matched_share)} of the HDR frames matched{offset}{' (SDR number minus HDR number)' if offset else ''}"
     score = f"Correlation of what moves {alignment.score:.3f}; second-best places {alignment.runner_up:.3f} (median)"
     notes = [f"Note: {say_prose(note)}" for note in alignment.notes]
     rows = [row for one in alignment.segments for row in _segment_rows(one, alignment)]

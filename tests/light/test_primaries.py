@@ -1,10 +1,19 @@
 import itertools
 
+import colour
 import numpy as np
 import pytest
 
 from pairdiff._errors import UsageError
-from pairdiff.light.primaries import PRIMARIES_XY, conversion_matrix, convert_primaries, gamut_area, inside_gamut, rgb_to_xyz_matrix
+from pairdiff.light.primaries import (
+    PRIMARIES_XY,
+    conversion_matrix,
+    convert_primaries,
+    gamut_area,
+    hues_apart,
+    inside_gamut,
+    rgb_to_xyz_matrix,
+)
 
 NAMES = tuple(PRIMARIES_XY)
 PAIRS = list(itertools.product(NAMES, NAMES))
@@ -78,3 +87,15 @@ def test_unknown_names_and_wrong_axes_are_refused():
         gamut_area("bt709", diagram="lab")
     with pytest.raises(UsageError, match=r"the array has shape \(2,\)"):
         convert_primaries([1, 2], source="bt709", target="bt2020")
+
+
+def test_hues_tell_the_primaries_of_another_rendition():
+    """colour-science: the same light in Display P3 and BT.2020; brighter, as a rendition is."""
+    light = np.random.default_rng(8).uniform(0.1, 0.7, (400, 3))
+    spaces = colour.RGB_COLOURSPACES
+    base = np.asarray(colour.RGB_to_RGB(light, spaces["ITU-R BT.709"], spaces["Display P3"]))
+    for name, space in (("bt709", "ITU-R BT.709"), ("bt2020", "ITU-R BT.2020"), ("p3-d65", "Display P3")):
+        rendition = 2.5 * np.asarray(colour.RGB_to_RGB(light, spaces["ITU-R BT.709"], spaces[space]))
+        apart = hues_apart(rendition, base, other_primaries="p3-d65")
+        assert min(apart, key=apart.get) == name
+        assert apart[name] < 1e-3

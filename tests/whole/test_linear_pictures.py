@@ -148,6 +148,18 @@ def test_a_base_picture_of_display_p3_is_measured_as_bt709(run_pairdiff: Run, tm
     assert found["tone"]["shift_median_jnd"] < 2.5
 
 
+def test_the_primaries_of_a_rendition_are_told_by_its_base_picture(run_pairdiff: Run, tmp_path: Path) -> None:
+    """The library hands BT.709 numbers on beside a base picture of Display P3; taken as BT.2020 they are another film's colours."""
+    linear = light()[:88, :160]
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(imagecodecs.ultrahdr_encode(np.concatenate([linear, np.ones((*linear.shape[:2], 1))], -1).astype(np.float16)))
+    found = compare(run_pairdiff, tmp_path / "out", path, path, "--sdr-transfer", "bt1886", "--sdr-range", "full")
+    assert found["hdr"]["notes"][0].startswith(
+        "a picture of linear light (gain map), bt709 (told by the hues of its base picture), 1.0 taken"
+    )
+    assert found["hdr"]["signal"]["primaries"] == {"value": "bt709", "source": "assumed", "assumed": True}
+
+
 def test_it_is_brought_there_as_another_library_brings_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path))
     linear = light()[:88, :160]

@@ -48,6 +48,7 @@ PLAIN_SET_GAMMAS, PLAIN_SET_JND, PLAIN_SET_SHARE, OFF_GAMMA = (2.25, 2.55), 0.6,
 """A set as BT.1886 has it, on which another range leaves next to nothing, |dI| x 720, and no more than that share of what is left as the
 pair is read; and how far from gamma 2.4 the pair must then lie to be doubted (own)."""
 BT1886_GAMMA = 2.4
+"""Of the reference set (ITU-R BT.1886)."""
 RANGE_GAIN_JND, RANGE_SHARE = 1.5, 0.3
 """By how much another range must lessen what is left, |dI| x 720, and to what share of it (own)."""
 BORNE_OUT_JND, BORNE_OUT_SHARE = 0.5, 0.7

@@ -82,7 +82,9 @@ def comparison() -> Any:
         ),
         difference=difference,
         colour=SimpleNamespace(outside_709_share=None, beyond_set=None),
-        alignment=SimpleNamespace(matched_share=0.984, offset_frames=-36, notes=("SDR: film woven into fields.",)),
+        alignment=SimpleNamespace(
+            matched_share=0.984, offset_frames=-36, hdr_times_s=(), sdr_times_s=(), notes=("SDR: film woven into fields.",)
+        ),
         coverage=SimpleNamespace(notes=("The HDR file is cut off at 9.5 s.",), shots=8),
         hdr_peak=None,
         contaminants=None,

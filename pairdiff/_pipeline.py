@@ -23,7 +23,7 @@ from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_opening, uniform_filter1d
+from scipy.ndimage import binary_opening
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
@@ -58,7 +58,7 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.container import SIDES as SIDE_WORDS
-from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_points, read_pictures
+from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_tags, read_pictures
 from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS, encode_png, linear_kind, read_linear
 from pairdiff.clip.probe import (
     NOTE_RATE,
@@ -80,7 +80,7 @@ from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import code_level, hdr_code_to_nits, p3_to_bt709_code, sdr_code_to_nits
-from pairdiff.light.primaries import hues_apart
+from pairdiff.light.primaries import primaries_by_hues
 from pairdiff.light.transfer import nits_to_pq, srgb_to_linear
 from pairdiff.match.active import BarLevel
 from pairdiff.match.anchors import PIN_FRAMES
@@ -94,6 +94,7 @@ from pairdiff.match.geometry import (
 )
 from pairdiff.match.grid import GridMap, maps_apart
 from pairdiff.match.motion import find_cuts
+from pairdiff.match.parity import choose_parities, is_double, leave_out
 from pairdiff.match.passages import Probe, area_passages, mask_bars, register_passages, usual_place
 from pairdiff.match.seams import settle_seams
 from pairdiff.match.segments import build_segments, find_shots
@@ -183,14 +184,11 @@ NOTE_PICTURES = (
 HDR_WHITE_NITS = 203.0
 """HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
 PQ_END = "10 000 cd/m2, where PQ ends"
-HUES_SHARE = 0.6
-"""How much nearer to the base picture one set of primaries must bring the hues of a rendition than the next, to be told by it (own)."""
+"""What of linear light is kept (SMPTE ST 2084), in words."""
+DOUBTED = "Caution: the levels do not fit the way the releases are read"
+"""What every caption says then."""
+HANDED_ON_PQ = Fact("pq", "linear light, handed on as PQ", False)
 SAME_RATE = 1e-4
-PARITY_FRAMES, PARITY_MARGIN = 25, 0.05
-"""Frames over which odd and even pictures of a release of twice the rate are held against each other, and by how much one must agree better
-(own)."""
-DOUBLE_RATE_SLACK = 0.05
-"""How far the ratio of two frame rates may lie from two for every second frame to be tried: film at PAL's speed is 4 % off (own)."""
 FEW_GAPS_SHARE = 0.05
 """Share of long frames up to which they are gaps in an even stream (own)."""
 RATE_SLACK = 0.005
@@ -295,8 +293,8 @@ def compare(
         from pairdiff.writeup.document import write_comparison
 
         peak = _film_peak_nits(matching, film)
-        cautions = signal_check.cautions
-        stills = _draw(matching, comparison.moments, comparison.setup, peak_nits=peak, cautions=cautions, settings=settings, tell=tell)
+        doubted = bool(signal_check.cautions)
+        stills = _draw(matching, comparison.moments, comparison.setup, peak_nits=peak, doubted=doubted, settings=settings, tell=tell)
         comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out))
@@ -405,7 +403,7 @@ def stills(
         tell(f"caution: {caution}", 0, None)
     peak = _film_peak_nits(matching, film)
     setup = fits.named("controls")
-    pictures = _draw(matching, moments, setup, peak_nits=peak, cautions=cautions, settings=settings, tell=tell)
+    pictures = _draw(matching, moments, setup, peak_nits=peak, doubted=bool(cautions), settings=settings, tell=tell)
     warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
     write_stills(warned, Path(out))
     return moments
@@ -461,8 +459,8 @@ def _bring_to_bt709(release: Release, settings: Settings) -> Release:
         f"the picture has Display P3 primaries ({release.signal.primaries.source}); it is measured as BT.709, and {outside:.1%} of its "
         "pixels have colours outside, which are cut at the edge."
     )
-    told = replace(release.signal, primaries=found.signal.primaries, matrix=found.signal.matrix, range=found.signal.range)
-    signal = replace(found.signal, transfer=told.transfer)
+    primaries = Fact("bt709", f"Display P3 ({release.signal.primaries.source}), brought to BT.709", False)
+    signal = replace(found.signal, transfer=release.signal.transfer, primaries=primaries)
     return replace(release, opened=str(opened), signal=signal, stream_index=found.stream_index, notes=(note, *release.notes))
 
 
@@ -473,17 +471,17 @@ def _probe_pictures(
     called: Side = side or ("sdr" if settings.sdr_frame_rate is not None else "hdr")
     paths, rate = list(pictures.paths()), rate_of_pictures(settings, called)
     plain = replace(settings, hdr_frame_rate=None, sdr_frame_rate=None)
-    linear, points, primaries = "", None, None
+    linear, tags, primaries = "", None, None
     frames = read_pictures(paths, side=called, settings=settings)
     if pictures.ending == "exr":
         side = side or "hdr"
         unit_nits, primaries = _state_linear(path, "exr", settings)
-        points, linear = pq_points(primaries), f" of linear light, {primaries}, 1.0 taken as {unit_nits:g} cd/m2, measured to {PQ_END},"
+        tags, linear = pq_tags(primaries), f" of linear light, {primaries}, 1.0 taken as {unit_nits:g} cd/m2, measured to {PQ_END},"
         frames = _read_linear_frames(paths, unit_nits, settings)
         plain = replace(plain, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
 
     def write(file: BinaryIO) -> None:
-        encode_film(file, _tell_each(frames, tell, len(paths)), rate=rate.value, points=points, side=called)
+        encode_film(file, _tell_each(frames, tell, len(paths)), rate=rate.value, tags=tags, side=called)
 
     name = hashlib.sha256(f"{_keep.SCAN_VERSION} {identify_files(paths, whole=True)} {rate.value} {linear}".encode()).hexdigest()[:32]
     opened = _keep.store_film(f"{name}.mkv", write, fresh=fresh)
@@ -493,7 +491,7 @@ def _probe_pictures(
         raise type(error)(str(error).replace(str(opened), path)) from error
     signal = replace(found.signal, frame_rate=Fact(rate.value, rate.source, rate.assumed))
     if primaries is not None:
-        signal = replace(signal, primaries=Fact(primaries, "option", False))
+        signal = replace(signal, transfer=HANDED_ON_PQ, primaries=Fact(primaries, "option", False))
     note = f"{len(paths)} numbered pictures ({pictures.ending}){linear} are read as one lossless film."
     notes = (note, *([NOTE_RATE] if rate.assumed else []), *found.notes)
     file_id, size = identify_files(paths, whole=hash_whole), sum(os.path.getsize(one) for one in paths)
@@ -535,7 +533,8 @@ def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool)
         f"PQ, to {PQ_END}."
     )
     told = settings.hdr_primaries is not None
-    signal = replace(found.signal, primaries=Fact(primaries, "option" if told else "assumed", not told))
+    source = "option" if told else "assumed"
+    signal = replace(found.signal, transfer=HANDED_ON_PQ, primaries=Fact(primaries, source, not told))
     found = replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=(note, *found.notes))
     return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
 
@@ -576,9 +575,7 @@ def _tell_primaries(path: str, settings: Settings) -> str | None:
     light = read_linear(path, kind="gain map", side="hdr", most_megapixels=settings.picture_limit_megapixels)
     if light.shape != shown.shape:
         return None
-    apart = hues_apart(light, shown, other_primaries=base.signal.primaries.value)
-    first, second, *_ = sorted(apart, key=lambda name: apart[name])
-    return first if apart[first] <= HUES_SHARE * apart[second] else None
+    return primaries_by_hues(light, shown, other_primaries=base.signal.primaries.value)
 
 
 def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) -> _Pass:
@@ -793,50 +790,27 @@ def _match(
 
 
 def _thinned(hdr: _Pass, sdr: _Pass) -> list[tuple[_Pass, _Pass]]:
-    """Both passes with every second frame of the one that runs twice as fast left out, the even ones and the odd ones; none otherwise."""
+    """Both passes with every second frame of the one that runs twice as fast left out, the odd ones and the even ones; none otherwise."""
     ratio = _rates(hdr, sdr)
     fast, slow = (hdr, sdr) if ratio > 1 else (sdr, hdr)
-    if abs(max(ratio, 1 / ratio) / 2 - 1) > DOUBLE_RATE_SLACK or fast.track.repeats.size or slow.track.repeats.size:
+    if not is_double(ratio) or fast.track.repeats.size or slow.track.repeats.size:
         return []
-    numbers = np.arange(len(fast.track.times_s))
-    found = []
-    for phase in (1, 0):
-        note = f"the {fast.release.side.upper()} release shows twice as many pictures a second: every second one was matched."
-        thin = replace(fast, track=replace(fast.track, repeats=numbers % 2 == phase, notes=(*fast.track.notes, note)), thinned=True)
-        found.append((thin, sdr) if fast is hdr else (hdr, thin))
-    return found
+    note = f"the {fast.release.side.upper()} release shows twice as many pictures a second: every second one was matched."
+    told = replace(fast, track=replace(fast.track, notes=(*fast.track.notes, note)), thinned=True)
+    frames = len(fast.track.times_s)
+    thin = [replace(told, track=replace(told.track, repeats=leave_out(frames, odd=odd))) for odd in (True, False)]
+    return [(one, sdr) if fast is hdr else (hdr, one) for one in thin]
 
 
 def _with_parities(maps: Sequence[EditMap], hdr: _Pass, sdr: _Pass) -> tuple[_Pass, _Pass] | None:
-    """Both passes with the odd or the even frames left out passage by passage, as they agree better; None where one holds throughout.
-
-    A picture that is missing in the faster release, or a cut of an odd number, turns one into the other for all that follows.
-    """
-    levels = [np.where(one.state == 1, np.nan_to_num(one.similarity, nan=0.0), 0.0) for one in maps]
-    frames = PARITY_FRAMES if hdr.thinned else PARITY_FRAMES // 2 + 1  # as long in time
-    first, second = (uniform_filter1d(level.astype(float), frames, mode="nearest") for level in levels)
-    passage = np.ones(frames, bool)
-    other, back = binary_opening(second > first + PARITY_MARGIN, passage), binary_opening(first > second + PARITY_MARGIN, passage)
-    if not other.any() or not back.any():
-        return None
-    told = np.flatnonzero(other | back)
-    after = np.searchsorted(told, np.arange(len(other))).clip(0, len(told) - 1)
-    before = (after - 1).clip(0)
-    numbers = np.arange(len(other))
-    choice = other[np.where(np.abs(told[after] - numbers) <= np.abs(told[before] - numbers), told[after], told[before])]
+    """Both passes with odd or even frames left out passage by passage; None where one parity holds throughout."""
     fast = hdr if hdr.thinned else sdr
-    numbers = np.arange(len(fast.track.times_s))
-    if fast is hdr:
-        phase = np.where(choice, 0, 1)
-    else:
-        held = np.flatnonzero(maps[0].path >= 0)
-        nearest = held[np.searchsorted(maps[0].path[held], numbers).clip(0, len(held) - 1)]
-        phase = np.where(choice[nearest], 0, 1)
-    turns = np.zeros(len(numbers), bool)
-    turns[1:] = np.diff(phase) != 0
-    near = binary_dilation(turns, np.ones(2 * PARITY_FRAMES + 1, bool))  # where exactly it turns is not told: such frames are not paired
-    aside = near | fast.track.set_aside if fast.track.set_aside.size else near
-    thin = replace(fast, track=replace(fast.track, repeats=numbers % 2 == phase, set_aside=aside))
+    frames = len(fast.track.times_s)
+    found = choose_parities(*maps, frames=frames, fast_is_hdr=fast is hdr)
+    if found is None:
+        return None
+    aside = found.unsure | fast.track.set_aside if fast.track.set_aside.size else found.unsure
+    thin = replace(fast, track=replace(fast.track, repeats=found.repeats, set_aside=aside))
     return (thin, sdr) if fast is hdr else (hdr, thin)
 
 
@@ -1705,16 +1679,17 @@ def _draw(
     setup: Setup,
     *,
     peak_nits: float,
-    cautions: Sequence[str],
+    doubted: bool,
     settings: Settings,
     tell: Progress,
 ) -> list[StillPicture]:
-    """Every picture of the moments; `cautions` about how the releases are read go into every caption, as what options state does."""
+    """Every picture of the moments; where the way the releases are read is doubted, every caption says so, as it does of options."""
     ordered = sorted({moment.hdr_frame for moment in moments})
     by_frame = {frame: [m for m in moments if m.hdr_frame == frame] for frame in ordered}
     drawn: dict[int, list[StillPicture]] = {}
     stamps = [stamp for one in (matching.hdr.release, matching.sdr.release) for stamp in _stamps(one)]
-    stamps += [f"Caution: {one.rstrip('.')}" for one in cautions]
+    if doubted:
+        stamps.append(DOUBTED)
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)

@@ -143,7 +143,8 @@ class Release:
     """Whether the top field of each frame alone is read, as a picture of half the lines: interlaced video, whose frames hold two moments.
     `signal` is then that of the field."""
     opened: str | None = None
-    """The file that is read in its place, where it is a picture of linear light that was handed on as PQ."""
+    """The file that is read in its place, where pictures were handed on: linear light as PQ, Display P3 as BT.709, numbered OpenEXR and
+    AVIF pictures as a film."""
     parts: tuple[Release, ...] = ()
     """Of several files read as one release: each of them, in order. What stands above is then of the first, size and length of all."""
     part_starts: tuple[tuple[int, Fraction], ...] = ()

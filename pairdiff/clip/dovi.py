@@ -15,7 +15,8 @@ HEAD_BYTES, TAIL_BYTES = 1 << 22, 1 << 24
 """Ends of a file in which the index of an MP4 or the track entries of a Matroska file lie."""
 RECORD = re.compile(rb"(?:\x00\x00\x00\x20dv[cvw]C|\x41\xe7\x84dv[cvw]C\x41\xed\x98)(.{24})", re.DOTALL)
 """An MP4 box of 32 bytes; the elements BlockAddIDType and BlockAddIDExtraData of Matroska."""
-LAST_PROFILE = 20
+LAST_PROFILE, LAST_LEVEL = 20, 13
+"""Highest that are defined; more is no record."""
 NO_BASE_PROFILES = (5, 10, 20)
 """Profiles of one layer; with the compatibility 0 their picture is none of the known kinds."""
 
@@ -47,6 +48,6 @@ def find_dovi_record(path: str) -> DoviRecord | None:
     for found in RECORD.finditer(data):
         record = found[1]
         profile, level = record[2] >> 1, (record[2] & 1) << 5 | record[3] >> 3
-        if record[0] in (1, 2, 3) and profile <= LAST_PROFILE and 0 < level <= 13:
+        if record[0] in (1, 2, 3) and profile <= LAST_PROFILE and 0 < level <= LAST_LEVEL:
             return DoviRecord(profile, record[4] >> 4)
     return None

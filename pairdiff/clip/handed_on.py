@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict
 from fractions import Fraction
 from typing import BinaryIO
 
@@ -20,27 +20,21 @@ from pairdiff._records import Side
 from pairdiff._settings import Settings
 from pairdiff.clip.container import SIDES, choose_stream, open_container
 from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS
+from pairdiff.clip.metadata import tags_of_picture
 from pairdiff.clip.probe import check_stated_size
+from pairdiff.clip.signalling import Tags, name_point
 
 Named = tuple[str, VideoFrame]
 """A picture, and the name of its file."""
+UNSPECIFIED_POINT = 2
+"""ITU-T H.273: not stated."""
 LOSSLESS = {"level": "3", "slices": "4", "strict": "experimental"}
 """FFV1 (RFC 9043), version 3; 16-bit pictures are still called experimental by the encoder."""
 
 
-@dataclass(frozen=True, slots=True)
-class Points:
-    """Colour description, ITU-T H.273 code points, as PyAV has them."""
-
-    primaries: int
-    transfer: int
-    matrix: int
-    code_range: int
-
-
-def pq_points(primaries: str) -> Points:
+def pq_tags(primaries: str) -> Tags:
     """Of full-range PQ R'G'B' with these primaries."""
-    return Points(PRIMARIES_POINTS[primaries], PQ_POINT, 0, 2)
+    return Tags(PQ_POINT, PRIMARIES_POINTS[primaries], 0, 2)
 
 
 def frame_from_codes(codes: NDArray[np.uint16]) -> VideoFrame:
@@ -75,7 +69,7 @@ def read_pictures(paths: Sequence[str], *, side: Side, settings: Settings) -> It
         yield one, read_alone(one, side=side)
 
 
-def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, points: Points | None, side: str) -> None:
+def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, tags: Tags | None, side: str) -> None:
     """Write pictures as a lossless film, in Matroska.
 
     Parameters
@@ -86,7 +80,7 @@ def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, po
         File name and picture, all of one size and pixel format.
     rate
         Pictures a second.
-    points
+    tags
         Colour description; that of the first picture where None.
     side
         For messages.
@@ -98,21 +92,21 @@ def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, po
     """
     with av.open(file, "w", format="matroska") as out:
         stream: VideoStream | None = None
-        first, told = None, points
+        first, told = None, tags
         for number, (name, picture) in enumerate(pictures):
             form = picture.width, picture.height, picture.format.name
             if stream is None:
-                first, told = form, points or _points_of(picture)
-                stream = _add_stream(out, picture, rate=rate, points=told, side=side)
+                first, told = form, tags or tags_of_picture(picture)
+                stream = _add_stream(out, picture, rate=rate, tags=told, side=side)
             if form != first:
                 raise InputRefused(
                     f"The picture {name} of the {SIDES[side]} release is another one than the first: {_say_form(form)} in place of "
                     f"{_say_form(first)}. Give pictures of one film."
                 )
-            if points is None and _points_of(picture) != told:
+            if tags is None and tags_of_picture(picture) != told:
                 raise InputRefused(
                     f"The picture {name} of the {SIDES[side]} release states another colour description than the first "
-                    f"({_say_points(picture)}). Give pictures of one film."
+                    f"({_say_tags(tags_of_picture(picture))}). Give pictures of one film."
                 )
             picture.pts, picture.time_base = number, 1 / rate
             out.mux(stream.encode(picture))
@@ -120,27 +114,22 @@ def encode_film(file: BinaryIO, pictures: Iterator[Named], *, rate: Fraction, po
             out.mux(stream.encode(None))
 
 
-def _points_of(picture: VideoFrame) -> Points:
-    return Points(picture.color_primaries, picture.color_trc, picture.colorspace, picture.color_range)
-
-
-def _say_points(picture: VideoFrame) -> str:
-    found = _points_of(picture)
-    return f"primaries {found.primaries}, transfer {found.transfer}, matrix {found.matrix}, ITU-T H.273"
+def _say_tags(tags: Tags) -> str:
+    return ", ".join(f"{name} {'silent' if point is None else name_point(name, point)}" for name, point in asdict(tags).items())
 
 
 def _say_form(form: tuple[int, int, str] | None) -> str:
     return "nothing" if form is None else f"{form[0]} x {form[1]} ({form[2]})"
 
 
-def _add_stream(out: OutputContainer, picture: VideoFrame, *, rate: Fraction, points: Points, side: str) -> VideoStream:
+def _add_stream(out: OutputContainer, picture: VideoFrame, *, rate: Fraction, tags: Tags, side: str) -> VideoStream:
     """A lossless stream for pictures such as this one."""
     try:
         stream = out.add_stream("ffv1", rate=rate, options=LOSSLESS)
         stream.width, stream.height, stream.pix_fmt = picture.width, picture.height, picture.format.name
         coder = stream.codec_context
-        coder.color_primaries, coder.color_trc = points.primaries, points.transfer
-        coder.colorspace, coder.color_range = points.matrix, points.code_range
+        coder.color_primaries, coder.color_trc = tags.primaries or UNSPECIFIED_POINT, tags.transfer or UNSPECIFIED_POINT
+        coder.colorspace, coder.color_range = UNSPECIFIED_POINT if tags.matrix is None else tags.matrix, tags.range or 0
         coder.open()
     except (ValueError, av.error.FFmpegError) as error:
         raise InputRefused(

@@ -17,6 +17,7 @@ COLORANTS_XY = {
 NEAR_XY = 0.004
 """How far a colorant may lie from them; profiles hold rounded numbers (own)."""
 CICP = b"cicp"
+"""Tag that states ITU-T H.273 code points (ICC.1:2022 9.2.17)."""
 
 
 def primaries_of_profile(profile: bytes) -> int | None:

@@ -17,12 +17,14 @@ from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused
 from pairdiff.clip.container import SIDES, open_container
 from pairdiff.clip.picture_size import EXR_MAGIC, JPEG_MAGIC, find_exr_fault
+from pairdiff.clip.signalling import PRIMARIES_NAMES
 
 GAIN_MAP_MARKS = (b"urn:iso:std:iso:ts:21496:-1", b"http://ns.adobe.com/hdr-gain-map/1.0/")
 """How a JPEG says that it holds a gain map: ISO 21496-1, and the form before it."""
-PRIMARIES_POINTS = {"bt709": 1, "bt2020": 9, "p3-d65": 12}
+PRIMARIES_POINTS = {name: point for point, name in PRIMARIES_NAMES.items()}
 """ITU-T H.273."""
 PQ_POINT = 16
+"""Transfer, ITU-T H.273."""
 HEAD_BYTES = 65536
 """Beginning of a file that is looked at before all of it is read."""
 HEAD_END_BYTES = 33

@@ -13,9 +13,11 @@ from collections.abc import Iterator
 from pairdiff.clip.picture_size import PNG_MAGIC
 
 MOST_CHUNKS = 1000
+"""Chunks before the picture that are looked through (own)."""
 MOST_PROFILE_BYTES = 1 << 22
 """Largest colour profile that is unpacked (own)."""
 XY_UNIT, LUMINANCE_UNIT = 0.00002, 0.0001
+"""Of the numbers in mDCV and cLLI; luminance in cd/m2 (PNG third edition 11.3.2.7, 11.3.2.8)."""
 
 
 def read_light_level(data: bytes) -> tuple[int, int] | None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 from types import TracebackType
 from typing import Any, TypeVar, cast
 
@@ -27,11 +28,12 @@ from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from pairdiff._beat import decoding
-from pairdiff._errors import DecodeFailed, SignalUnresolved
+from pairdiff._errors import DecodeFailed, InputRefused, SignalUnresolved
 from pairdiff._records import Damage, FieldOrder, Frame, Release
 from pairdiff.clip.container import SIDES, open_release, stated_duration_s, video_stream_at
 from pairdiff.clip.metadata import NOTHING, StaticMetadata, read_static, tags_of_picture
-from pairdiff.clip.signalling import FIELDS, NAMES, Tags, name_point
+from pairdiff.clip.probe import layout_of_format
+from pairdiff.clip.signalling import FIELDS, NAMES, PixelLayout, Tags, name_point
 from pairdiff.frames.fields import JOIN_LETTERS, Match, choose_match, compare_weaves, join_fields, sample_rows
 
 Plane = NDArray[np.unsignedinteger[Any]]
@@ -55,10 +57,6 @@ MOST_CHANGES = 8
 """Changes of the declared metadata that are listed (own)."""
 PICTURE_TYPES = {1: "I", 2: "P", 3: "B"}
 PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": (3, 2, 1), "0rgb": (1, 2, 3), "0bgr": (3, 2, 1)}
-
-
-SAMPLING_STEPS = {"420": (2, 2), "422": (2, 1)}
-"""Columns and rows of luma for one of chroma."""
 
 
 class FaultMet(Exception):
@@ -433,19 +431,20 @@ def stamp_s(picture: VideoFrame, release: Release) -> Fraction | None:
 
 
 def has_form(picture: VideoFrame, release: Release) -> bool:
-    """Whether a decoded picture has the size, the bit depth and the layout of those of the release, in which its codes are read."""
-    form, signal = picture.format, release.signal
+    """Whether a decoded picture has the size, the bit depth and the sampling of those of the release, in which its codes are read."""
+    signal = release.signal
     rows = -(-picture.height // 2) if release.one_field else picture.height
-    layout = form.components[0].bits, form.is_rgb or form.name.startswith("gbr"), _sampling_steps(form)
-    wanted = signal.bit_depth.value, signal.chroma_sampling.value == "rgb", SAMPLING_STEPS.get(signal.chroma_sampling.value, (1, 1))
-    return (picture.width, rows) == (signal.width.value, signal.height.value) and layout == wanted
+    wanted = PixelLayout(signal.bit_depth.value, signal.chroma_sampling.value)
+    return (picture.width, rows) == (signal.width.value, signal.height.value) and _layout_named(picture.format.name) == wanted
 
 
-def _sampling_steps(form: VideoFormat) -> tuple[int, int]:
-    """Columns and rows of luma for one of chroma; 1 and 1 where there is none."""
-    if len(form.components) < 3 or form.is_rgb:
-        return 1, 1
-    return 64 // form.chroma_width(64), 64 // form.chroma_height(64)
+@cache
+def _layout_named(name: str) -> PixelLayout | None:
+    """Layout of a pixel format; None where it cannot be measured."""
+    try:
+        return layout_of_format(VideoFormat(name), path="", side="hdr")
+    except InputRefused:
+        return None
 
 
 def frame_from_picture(picture: VideoFrame, release: Release, *, index: int, time_s: Fraction) -> Frame:

@@ -21,6 +21,13 @@ PRIMARIES_XY: dict[str, tuple[tuple[float, float], tuple[float, float], tuple[fl
 }
 """CIE 1931 x, y of red, green and blue."""
 
+HUES_SHARE = 0.6
+"""To what share of the next one's distance a set of primaries must bring hues to be told by them (own)."""
+LEAST_APART = 0.002
+"""Distance of the next one from which anything is told: below it the picture is as good as grey (own; one 8-bit step of a mid-tone)."""
+MIDDLE_LIGHT = (0.05, 0.8)
+"""Light, 1 at white, between which hues are held against each other: darker ones are noise, brighter ones may be cut (own)."""
+
 
 def rgb_to_xyz_matrix(name: str) -> NDArray[np.float64]:
     """Matrix from linear R, G, B to CIE 1931 X, Y, Z, white at Y = 1.
@@ -115,10 +122,22 @@ def hues_apart(rgb: ArrayLike, other: ArrayLike, *, other_primaries: str) -> dic
     """
     first, second = _triplets(rgb).reshape(-1, 3), _triplets(other).reshape(-1, 3)
     level = second.max(-1)
-    middle = (level > 0.05) & (level < 0.8) & (first.max(-1) > 0)
+    middle = (level > MIDDLE_LIGHT[0]) & (level < MIDDLE_LIGHT[1]) & (first.max(-1) > 0)
     wanted = _shares(convert_primaries(second[middle], source=other_primaries, target="bt2020"))
     apart = {name: _shares(convert_primaries(first[middle], source=name, target="bt2020")) - wanted for name in PRIMARIES_XY}
     return {name: float(np.abs(one).mean()) if one.size else 0.0 for name, one in apart.items()}
+
+
+def primaries_by_hues(rgb: ArrayLike, other: ArrayLike, *, other_primaries: str) -> str | None:
+    """Primaries of a picture by the hues it shares with another rendition of it; None where these do not tell, as of greys.
+
+    Parameters
+    ----------
+    rgb, other, other_primaries : as for `hues_apart`.
+    """
+    apart = hues_apart(rgb, other, other_primaries=other_primaries)
+    first, second, *_ = sorted(apart, key=lambda name: apart[name])
+    return first if apart[second] >= LEAST_APART and apart[first] <= HUES_SHARE * apart[second] else None
 
 
 def _shares(rgb: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -12,6 +12,7 @@ from pairdiff.light.primaries import (
     gamut_area,
     hues_apart,
     inside_gamut,
+    primaries_by_hues,
     rgb_to_xyz_matrix,
 )
 
@@ -99,3 +100,9 @@ def test_hues_tell_the_primaries_of_another_rendition():
         apart = hues_apart(rendition, base, other_primaries="p3-d65")
         assert min(apart, key=apart.get) == name
         assert apart[name] < 1e-3
+        assert primaries_by_hues(rendition, base, other_primaries="p3-d65") == name
+
+
+def test_greys_tell_no_primaries():
+    grey = np.repeat(np.linspace(0.1, 0.7, 50)[:, None], 3, 1)
+    assert primaries_by_hues(2 * grey, grey, other_primaries="bt709") is None

@@ -344,6 +344,15 @@ def test_the_edit_map_is_told_run_by_run() -> None:
     assert max(map(len, lines)) <= 100
 
 
+def test_an_offset_is_told_where_frames_belong_one_to_one_alone() -> None:
+    segments = [Segment("matched", 0, 96, 0, 48, 0.5, 0.97)]
+    figures = {"matched_share": 1.0, "offset_frames": -24, "score": 0.91, "runner_up": 0.2, "geometry": (), "notes": ()}
+    for rate, told in ((24, True), (25, True), (12, False), (60, False)):
+        times = {"hdr_times_s": np.arange(96) / 24, "sdr_times_s": np.arange(48) / rate}
+        alignment: Any = SimpleNamespace(**figures, **times, segments=segments)
+        assert ("offset -24 frames" in alignment_in_words(alignment)) == told, rate
+
+
 def test_an_sdr_release_measured_alone_is_spoken_of_as_sdr(
     call: Call, capsys: pytest.CaptureFixture[str], small_pair: SmallPair, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -300,6 +300,22 @@ def test_where_a_container_counts_in_the_order_of_coding_times_are_even_and_pict
             np.testing.assert_array_equal(frame.planes[0], frames[frame.index].planes[0])
 
 
+def test_b_frames_that_begin_late_are_seen_all_the_same(folder):
+    """The first four pictures of such an AVI say nothing of the order that its numbers count in."""
+    stated = Settings(sdr_transfer="bt1886", sdr_primaries="bt709", sdr_matrix="bt709", sdr_range="narrow")
+    how = {"codec": "libx264", "pix_fmt": "yuv420p", "tags": SDR_TAGS, "options": {"preset": "fast", "crf": "4"}}
+    still = moving_planes(1, bits=8) * 8  # what stands still is coded without B-frames by the fixed pattern below
+    path = encode_clip(folder / "late.avi", [*still, *moving_planes(30, bits=8)], params="keyint=250:bframes=3:b-adapt=2", **how)
+    release = probe_release(path, side="sdr", settings=stated)
+    with FrameReader(release) as reader:
+        frames = list(reader)
+    types = [frame.picture_type for frame in frames]
+    assert "B" in types
+    assert release.stamps_of_coding
+    assert [frame.time_s for frame in frames] == [Fraction(number, 24) for number in range(38)]
+    assert reader.damage == []
+
+
 def test_a_stream_without_one_picture_fails_in_clear_words(clips, folder):
     path = folder / "blank.mp4"
     path.write_bytes(clips["hevc", "mp4"].read_bytes())
@@ -436,6 +452,17 @@ def test_a_stream_that_speaks_of_its_tags_late_goes_on(folder):
     with FrameReader(release) as reader:
         assert len(list(reader)) == 12
     assert reader.changes == []
+
+
+def test_a_stream_that_speaks_late_and_otherwise_than_its_container_is_refused(folder):
+    groups = "keyint=6:min-keyint=6:open-gop=0:bframes=0:repeat-headers=1"
+    silent = encode_clip(folder / "i.mkv", moving_planes(12), params=f"{groups}:colorprim=2:transfer=2:colormatrix=2")
+    with av.open(str(encode_clip(folder / "k.mkv", moving_planes(12), params=groups, tags=HLG_TAGS))) as source:
+        spoken = [bytearray(bytes(packet)) for packet in source.demux(video=0) if packet.size]
+    path = rewrite_packets(silent, folder / "otherwise.mkv", lambda number, body: body if number < 6 else spoken[number])
+    release = probe_release(path, side="hdr", settings=Settings())
+    with FrameReader(release) as reader, pytest.raises(SignalUnresolved, match=r"changes its transfer at 0\.250 s from pq to hlg"):
+        list(reader)
 
 
 def test_declared_levels_that_change_in_the_middle_are_told_once(folder):

@@ -361,5 +361,13 @@ def test_numbered_tiff_pictures_are_not_said_to_have_faults(tmp_path: Path, monk
     assert "faults" not in " ".join(found.result.release.notes)
 
 
+def test_a_single_tiff_is_no_damaged_stream(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A strict decoder minds every TIFF; that is how they are written."""
+    monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path / "kept"))
+    found = pairdiff.measure(numbered(tmp_path, ("1.tif",)) / "1.tif", settings=pairdiff.Settings(**SDR_RGB))
+    assert found.result.damage == ()
+    assert not [note for note in found.result.release.notes if "faults" in note]
+
+
 def test_there_are_eighty_cases() -> None:
     assert len(MADE) + len(REFUSED) + len(SURVIVED) >= 80

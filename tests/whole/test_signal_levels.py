@@ -227,3 +227,16 @@ def test_a_release_in_two_files_gives_what_it_gives_in_one(
     assert joined["alignment"]["matched_share"] == 1.0
     assert joined["run"]["coverage"]["hdr_frames"] == len(planes)
     assert "2 files are read as one release" in joined["hdr"]["notes"][0]
+
+
+def test_stills_of_a_pair_that_is_read_against_its_levels_say_so(files: dict[str, Path], run_pairdiff: Run, tmp_path: Path) -> None:
+    words = ("stills", files["hlg"], files["sdr"], "--at", "f12", "--out", tmp_path / "out", "--hdr-transfer", "pq")
+    done = run_pairdiff(*words)
+    assert done.returncode == 0, done.stderr
+    assert "caution: The levels of the two releases do not fit the way they are read" in done.stderr
+    index = json.loads((tmp_path / "out" / "index.json").read_text(encoding="utf-8"))
+    captions = [picture["caption"] for moment in index["moments"] for picture in moment["pictures"]]
+    assert captions
+    for caption in captions:
+        assert "HDR transfer taken as PQ, as the user states." in caption
+        assert "Caution: the levels do not fit the way the releases are read." in caption

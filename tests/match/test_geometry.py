@@ -254,3 +254,21 @@ def test_the_map_of_the_grids_and_the_geometry_lead_to_each_other():
     for end in (11, 251):  # by hand: a place in the SDR picture, in the HDR one by pixels and by shares
         by_pixels = there.shift_rows + there.scale_rows * end
         assert by_pixels == pytest.approx(21 + 480 * (known.shift_rows + known.scale_rows * (end - 11) / 240))
+
+
+@pytest.mark.parametrize(
+    ("hdr_rows", "sdr_rows", "aspects", "canvas"),
+    [
+        (2160, 540, (1.0, 0.5), (1080, 1920)),  # interlaced SDR beside whole pictures
+        (540, 540, (0.5, 0.5), (1080, 1920)),  # both
+        (540, 1080, (0.5, 1.0), (1080, 1920)),  # interlaced HDR
+        (2160, 1080, (1.0, 1.0), (1080, 1920)),
+    ],
+)
+def test_the_canvas_of_fields_keeps_their_columns(hdr_rows, sdr_rows, aspects, canvas):
+    """Lines of a field lie twice as far apart as columns; a canvas of square pixels as coarse as they would lose small lights."""
+    hdr, sdr = Rectangle(0, hdr_rows, 0, 3840 if hdr_rows == 2160 else 1920), Rectangle(0, sdr_rows, 0, 1920)
+    scale = hdr.bottom / sdr.bottom, hdr.right / sdr.right
+    limits = {"max_columns": 1920, "pixels_per_degree_2160": 56.55, "residual_pixels": None}
+    made = build_geometry(hdr, sdr, scale=scale, shift=(0.0, 0.0), pixel_aspects=aspects, **limits)
+    assert (made.canvas_rows, made.canvas_columns) == canvas

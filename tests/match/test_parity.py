@@ -39,15 +39,15 @@ def test_before_and_behind_a_turn_the_better_parity_is_taken_and_about_it_nothin
 
 
 def test_of_a_faster_sdr_release_frames_are_told_by_the_path() -> None:
-    slow = np.arange(FRAMES // 2)
+    ahead, slow = 40, np.arange(FRAMES // 2)  # the SDR release begins with 40 frames that the HDR one has not
     right, wrong = 0.95, 0.6
     evens = np.where(slow < TURN // 2, right, wrong)
-    odd_out, even_out = (map_of(np.ones(len(slow), bool), one, path=2 * slow) for one in (evens, right + wrong - evens))
-    found = choose_parities(odd_out, even_out, frames=FRAMES, fast_is_hdr=False)
+    odd_out, even_out = (map_of(np.ones(len(slow), bool), one, path=2 * slow + ahead) for one in (evens, right + wrong - evens))
+    found = choose_parities(odd_out, even_out, frames=FRAMES + ahead, fast_is_hdr=False)
     assert found is not None
-    numbers = np.arange(FRAMES)
+    numbers = np.arange(FRAMES + ahead)
     sure = ~found.unsure
-    assert np.array_equal(found.repeats[sure], np.where(numbers < TURN, numbers % 2 == 1, numbers % 2 == 0)[sure])
+    assert np.array_equal(found.repeats[sure], np.where(numbers < TURN + ahead, numbers % 2 == 1, numbers % 2 == 0)[sure])
     assert 0 < found.unsure.sum() <= 2 * PARITY_FRAMES + 1
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 from collections.abc import Callable
@@ -17,6 +18,7 @@ import pytest
 
 import pairdiff
 from pairdiff._errors import InputRefused
+from pairdiff.clip import handed_on
 from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import holds_gain_map
 from tests.score._pairs import make_signal
@@ -146,6 +148,14 @@ def test_tiles_of_a_picture_are_not_taken_for_it() -> None:
     whole = SimpleNamespace(disposition=1, codec_context=object(), type="video")
     container.streams.video = [*tiles, whole]
     assert choose_stream(container, path="a.heic", side="hdr", wanted=None) is whole
+
+
+def test_nor_in_a_row_of_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    tiles = [SimpleNamespace(disposition=0x080000, codec_context=object(), type="video") for _ in range(4)]
+    container = SimpleNamespace(streams=SimpleNamespace(video=tiles), decode=lambda *stream, **which: iter([object()]))
+    monkeypatch.setattr(handed_on, "open_container", lambda path, side: contextlib.nullcontext(container))
+    with pytest.raises(InputRefused, match=r"a\.avif holds 4 parts of a picture"):
+        handed_on.read_alone("a.avif", side="hdr")
 
 
 def test_a_gain_map_that_is_not_applied_is_told_of(tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ app = typer.Typer(
     "5 output cannot be written, 130 interrupted.",
 )
 
-WHAT = "a video file, or a folder of numbered pictures"
+WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
 Hdr = Annotated[Path, typer.Argument(metavar="HDR", help=f"The HDR release (PQ or HLG): {WHAT}.", show_default=False)]
 Sdr = Annotated[Path, typer.Argument(metavar="SDR", help=f"The SDR release: {WHAT}.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result document on standard output, and nothing else there.")]

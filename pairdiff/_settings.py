@@ -51,7 +51,10 @@ class Settings:
     sdr_frame_rate: str | None = option(None, "signal", "The same of an SDR release.", "user")
     sdr_stream: int | None = option(None, "signal", "Number of the SDR video stream among the file's video streams, from 0.", "user")
     hdr_linear_nits: float | None = option(
-        None, "signal", "Light of the number 1 in an HDR picture of linear light (OpenEXR, gain map), cd/m2.", "user"
+        None,
+        "signal",
+        "Light of the number 1 in an HDR picture of linear light, cd/m2: to be stated for OpenEXR, 203 for a gain map.",
+        "user",
     )
     hlg_peak_nits: float = option(1000.0, "signal", "Peak of the display an HLG release is shown on, cd/m2.", "BT.2100 reference display")
 

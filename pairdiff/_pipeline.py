@@ -78,6 +78,7 @@ from pairdiff.frames.decode import FaultMet, decoder_version
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
+from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.light.display import read_displays
 from pairdiff.light.picture import code_level, hdr_code_to_nits, p3_to_bt709_code, sdr_code_to_nits
 from pairdiff.light.primaries import primaries_by_hues
@@ -602,7 +603,8 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
     """
     name = release.side.upper()
     total = _expected_frames(release)
-    active, bar_level = _find_active(release, tell=tell, total=total)
+    siting = SitingWatch(release.signal)
+    active, bar_level = _find_active(release, siting, tell=tell)
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     damaged = ", which is damaged, picture by picture" if release.in_order else ""
     stage = f"measure the {name} release{', one field of each frame' if release.one_field else ''}{damaged}"
@@ -619,13 +621,15 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
         release = replace(release, field_order=found.order, field_joins=found.joins)
         again = f"measure the {name} release again, its fields rejoined"
         track = _read_track(release, active, bar_level, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
+    woven = found.order is not None  # chroma of fields lies elsewhere in each of them
+    siting_note = None if woven else say_siting(siting.found(), release.signal, side=release.side)
     return replace(
         track,
         field_order=found.order,
         field_joins=found.joins,
         repeats=found.repeats,
         set_aside=found.combed | found.blends.mixed,
-        notes=(*track.notes, *note_fields(found)),
+        notes=(*track.notes, *note_fields(found), *([siting_note] if siting_note else [])),
     )
 
 
@@ -681,13 +685,14 @@ def _expected_frames(release: Release) -> int | None:
     return None if rate is None or release.duration_s is None else max(round(release.duration_s * rate), 1)
 
 
-def _find_active(release: Release, *, tell: Progress, total: int | None) -> tuple[Rectangle, BarLevel]:
+def _find_active(release: Release, siting: SitingWatch, *, tell: Progress) -> tuple[Rectangle, BarLevel]:
+    """Picture area and level of the bars; the siting of chroma is told by the same pictures."""
     tell(f"find the picture area of the {release.side.upper()} release", 0, None)
     few = list(_first(read_key_frames(release, most=ACTIVE_KEY_FRAMES), ACTIVE_LEAST_KEY_FRAMES))
     if len(few) == ACTIVE_LEAST_KEY_FRAMES:
-        return find_active(read_key_frames(release, most=ACTIVE_KEY_FRAMES), release.signal)
+        return find_active(siting.watch(read_key_frames(release, most=ACTIVE_KEY_FRAMES)), release.signal)
     with open_reader(release) as reader:
-        return find_active((frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
+        return find_active(siting.watch(frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
 
 
 def _first(frames: Iterator[Frame], count: int) -> Iterator[int]:

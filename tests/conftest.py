@@ -16,6 +16,13 @@ from tests.small_clips import SmallPair, make_small_pair
 ROOT = Path(__file__).resolve().parents[1]
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Slow tests may take an hour each before they are taken to hang."""
+    for item in items:
+        if item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.timeout(3600))
+
+
 @pytest.fixture(scope="session")
 def project_root() -> Path:
     return ROOT

@@ -166,6 +166,8 @@ from pairdiff.writeup.spans import end_s
 Progress = Callable[[str, int, int | None], None]
 T = TypeVar("T")
 
+CORES_A_WORKER = 4
+"""Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
 ACTIVE_KEY_FRAMES = 64
 """Key frames looked at to find the active picture."""
 ACTIVE_LEAST_KEY_FRAMES = 5
@@ -651,6 +653,7 @@ def _read_track(
             bar_level=bar_level,
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
+            workers=max((os.cpu_count() or 1) // CORES_A_WORKER, 1),
         )
         return Track(
             active,
@@ -688,16 +691,22 @@ def _expected_frames(release: Release) -> int | None:
 def _find_active(release: Release, siting: SitingWatch, *, tell: Progress) -> tuple[Rectangle, BarLevel]:
     """Picture area and level of the bars; the siting of chroma is told by the same pictures."""
     tell(f"find the picture area of the {release.side.upper()} release", 0, None)
-    few = list(_first(read_key_frames(release, most=ACTIVE_KEY_FRAMES), ACTIVE_LEAST_KEY_FRAMES))
-    if len(few) == ACTIVE_LEAST_KEY_FRAMES:
-        return find_active(siting.watch(read_key_frames(release, most=ACTIVE_KEY_FRAMES)), release.signal)
+    key_frames = 0
+
+    def count() -> Iterator[Frame]:
+        nonlocal key_frames
+        for frame in read_key_frames(release, most=ACTIVE_KEY_FRAMES):
+            key_frames += 1
+            yield frame
+
+    frames = siting.watch(count())
+    for first in frames:
+        found = find_active(itertools.chain([first], frames), release.signal)
+        if key_frames >= ACTIVE_LEAST_KEY_FRAMES:
+            return found
+    siting.forget()
     with open_reader(release) as reader:
         return find_active(siting.watch(frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
-
-
-def _first(frames: Iterator[Frame], count: int) -> Iterator[int]:
-    for number, _ in zip(range(count), frames, strict=False):
-        yield number
 
 
 def _match(

@@ -44,8 +44,8 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
     from pairdiff.frames._kernels import mix_planes  # compiled code: loaded when the first picture is converted
 
     sampling = signal.chroma_sampling.value
-    first, second, third = _three_planes(planes, sampling)
-    scale, offset = _code_line(signal)
+    first, second, third = three_planes(planes, sampling)
+    scale, offset = code_line(signal)
     out = np.empty((*first.shape, 3), np.float32)
     mix_planes(
         first,
@@ -53,7 +53,7 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
         third,
         scale,
         offset,
-        _mix_matrix(signal),
+        mix_matrix(signal),
         sampling in ("420", "422"),
         sampling == "420",
         signal.chroma_siting.value != "centre",
@@ -63,7 +63,28 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
     return out
 
 
-def _three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: str) -> list[NDArray[np.unsignedinteger[Any]]]:
+def padded_rows(plane: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.unsignedinteger[Any]]:
+    """A plane as contiguous rows, with what lies between them in memory: compiled loops run many codes at once then.
+
+    Parameters
+    ----------
+    plane
+        (row, column) codes, a view or not.
+
+    Returns
+    -------
+    numpy.ndarray
+        (row, at least as many columns), read-only. Beyond the plane's own columns nothing may be read: there lies padding, or nothing.
+    """
+    down, across = plane.strides
+    if plane.flags.c_contiguous or across != plane.itemsize or down <= 0 or down % plane.itemsize:
+        rows = np.ascontiguousarray(plane)
+    else:
+        rows = np.lib.stride_tricks.as_strided(plane, (plane.shape[0], down // plane.itemsize), writeable=False)
+    return rows
+
+
+def three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: str) -> list[NDArray[np.unsignedinteger[Any]]]:
     """Three planes of one type whose sizes fit the sampling; a grey picture stands in for its own chroma, which is then ignored."""
     wanted = 1 if sampling == "grey" else 3
     if len(planes) != wanted:
@@ -83,7 +104,7 @@ def _three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: 
     return [plane if plane.dtype == kind and plane.dtype.isnative else plane.astype(kind) for plane in three]
 
 
-def _code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Scale and offset of signal = scale x code + offset for the three planes."""
     coloured = signal.chroma_sampling.value in ("420", "422", "444")
     scale, offset = np.empty(3), np.empty(3)
@@ -98,7 +119,7 @@ def _code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]
     return scale.astype(np.float32), offset.astype(np.float32)
 
 
-def _mix_matrix(signal: Signal) -> NDArray[np.float32]:
+def mix_matrix(signal: Signal) -> NDArray[np.float32]:
     """Matrix from the three plane signals to R'G'B'."""
     sampling = signal.chroma_sampling.value
     if sampling == "grey":

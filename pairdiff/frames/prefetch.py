@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
 T = TypeVar("T")
+R = TypeVar("R")
 DEPTH_FRAMES = 4
 """Items that are read ahead (own)."""
 
@@ -64,3 +67,33 @@ def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Iterator[T]
     finally:
         stopped.set()
         worker.join()
+
+
+def map_ahead(function: Callable[[T], R], items: Iterable[T], *, workers: int) -> Iterator[R]:
+    """The function of each item, in their order, several at a time; an error is raised where its item would have come.
+
+    Parameters
+    ----------
+    function : called in threads; it has to let go of the interpreter to gain anything.
+    items : run through in the calling thread, as far ahead as there are workers, and one more.
+    workers : threads; with one the function is called in the calling thread.
+
+    Yields
+    ------
+    The results.
+    """
+    if workers <= 1:
+        yield from map(function, items)
+        return
+    waiting: deque[Future[R]] = deque()
+    with ThreadPoolExecutor(workers, thread_name_prefix="measure") as pool:
+        try:
+            for item in items:
+                waiting.append(pool.submit(function, item))
+                if len(waiting) > workers:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for one in waiting:
+                one.cancel()

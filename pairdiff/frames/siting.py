@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,6 +14,8 @@ from pairdiff._records import Frame, Signal
 
 FIRST, EVERY, LAST = 8, 7, 64
 """Pictures that are looked at (own): the first few, for a short clip, then one in some, up to this many."""
+MOST_ROWS, MOST_COLUMNS = 1080, 1920
+"""Middle of a picture that is looked at, luma samples (own)."""
 WINDOW = 8
 """Side of a window, chroma samples (own)."""
 WINDOWS_A_TILE = 60
@@ -30,7 +32,7 @@ LEAST_EXPLAINED = 0.9
 """Share of a window's chroma variance that luma has to explain (own): only then do the two show the same edge."""
 READ_OTHERWISE = 0.35
 """Shift from which another siting is meant, luma samples: sitings are half a luma sample apart (own)."""
-HOW_FAR = 0.2
+HOW_FAR = 0.3
 """Bound of the interval of the shift that has to lie beyond, and how near to a siting it has to be to bear its name (own)."""
 AGREE = 0.25
 """How far the two chroma planes may lie apart, luma samples (own)."""
@@ -64,6 +66,10 @@ class SitingWatch:
     _frames: int = 0
     """Pictures that came."""
 
+    def forget(self) -> None:
+        """Begin anew."""
+        self._readings, self._frames = {1: [], 2: []}, 0
+
     def watch(self, frames: Iterable[Frame]) -> Iterator[Frame]:
         """The same pictures, looked at as they pass."""
         for frame in frames:
@@ -80,8 +86,9 @@ class SitingWatch:
         if number >= LAST or (number >= FIRST and number % EVERY != FIRST % EVERY):
             return
         step = 2.0 ** (self.signal.bit_depth.value - 8)
-        basis = _luma_basis(frame.planes[0], sampling=sampling, siting=self.signal.chroma_siting.value)
-        for number, chroma in enumerate(frame.planes[1:3], 1):
+        luma, *both = _middle(frame.planes, sampling)
+        basis = _luma_basis(luma, sampling=sampling, siting=self.signal.chroma_siting.value)
+        for number, chroma in enumerate(both, 1):
             self._readings[number] += _read_tiles(chroma.astype(np.float32) / np.float32(step), basis / np.float32(step))
 
     def found(self) -> ChromaShift | None:
@@ -153,6 +160,16 @@ def say_siting(shift: ChromaShift | None, signal: Signal, *, side: str) -> str |
 
 def _is_off(value: float, low: float, high: float) -> bool:
     return abs(value) >= READ_OTHERWISE and (low > HOW_FAR or high < -HOW_FAR)
+
+
+def _middle(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: str) -> list[NDArray[np.unsignedinteger[Any]]]:
+    """The middle of large pictures, which tells enough."""
+    down = 2 if sampling == "420" else 1
+    rows, columns = planes[1].shape
+    top, left = max(rows - MOST_ROWS // down, 0) // 2, max(columns - MOST_COLUMNS // 2, 0) // 2
+    parts = slice(top, rows - top), slice(left, columns - left)
+    luma = planes[0][down * parts[0].start : down * parts[0].stop, 2 * parts[1].start : 2 * parts[1].stop]
+    return [luma, *(plane[parts] for plane in planes[1:3])]
 
 
 def _luma_basis(luma: NDArray[np.unsignedinteger[Any]], *, sampling: str, siting: str) -> NDArray[np.float32]:

@@ -1,7 +1,7 @@
-"""Area-average resampling: arrays in, array out, no checks."""
+"""Area-average resampling and the loops of matching: arrays in, array out, no checks."""
 
 import numpy as np
-from numba import njit, prange
+from numba import njit, prange, types
 from numpy.typing import NDArray
 
 
@@ -32,6 +32,76 @@ def average_columns(picture: NDArray[np.float32], edges: NDArray[np.float64], ou
                     weight = np.float32((min(stop, column + 1.0) - max(start, float(column))) / (stop - start))
                     total += weight * picture[row, min(max(column, 0), picture.shape[1] - 1), channel]
                 out[row, j, channel] = total
+
+
+_LUMA = [types.Array(kind, 2, "C", readonly=True) for kind in (types.uint8, types.uint16)]
+_OUT = types.uint8[:, ::1], types.uint16[:, ::1]
+BLOCK_SIGNATURES = [types.void(luma, types.int64[::1], types.int64, out) for luma, out in zip(_LUMA, _OUT, strict=True)]
+
+
+@njit(BLOCK_SIGNATURES, cache=True, nogil=True)
+def average_blocks(luma, corner, block, out):  # type: ignore[no-untyped-def]
+    """Means of whole blocks of 2 x 2 or 4 x 4 codes from a corner (row, column) on, rounded as OpenCV does: halves up, halves to even."""
+    rows, columns = out.shape
+    total = np.empty(columns * block, np.uint32)
+    for row in range(rows):
+        first = luma[corner[0] + row * block, corner[1] : corner[1] + columns * block]
+        for column in range(columns * block):
+            total[column] = first[column]
+        for k in range(1, block):
+            line = luma[corner[0] + row * block + k, corner[1] : corner[1] + columns * block]
+            for column in range(columns * block):
+                total[column] += line[column]
+        if block == 2:
+            for column in range(columns):
+                out[row, column] = (total[2 * column] + total[2 * column + 1] + np.uint32(2)) >> np.uint32(2)
+        else:
+            for column in range(columns):
+                four = total[4 * column] + total[4 * column + 1] + total[4 * column + 2] + total[4 * column + 3]
+                out[row, column] = (four + np.uint32(7) + ((four >> np.uint32(4)) & np.uint32(1))) >> np.uint32(4)
+
+
+_PLAIN = types.float32[:, ::1]
+CELL_SIGNATURES = [types.void(luma, types.int64[::1], types.float32[::1], _PLAIN, _PLAIN) for luma in _LUMA]
+
+
+@njit(CELL_SIGNATURES, cache=True, nogil=True, fastmath={"contract", "reassoc"})
+def average_cells(luma, counts, share, plain, equalised):  # type: ignore[no-untyped-def]
+    """Area means over the cells of a grid: of codes, and of the share of codes that are darker, equal ones by half.
+
+    `counts` (code,) comes as zeros, and leaves as the picture's histogram; `share` (code,) is room for the second.
+    """
+    rows, columns = luma.shape
+    grid_rows, grid_columns = plain.shape
+    for row in range(rows):
+        for column in range(columns):
+            counts[luma[row, column]] += 1
+    darker = 0
+    for code in range(counts.size):
+        share[code] = np.float32((darker + 0.5 * counts[code]) / (rows * columns))
+        darker += counts[code]
+    codes = np.empty(columns, np.float32)
+    shares = np.empty(columns, np.float32)
+    for down in range(grid_rows):
+        top, bottom = down * rows / grid_rows, (down + 1) * rows / grid_rows
+        codes[:] = 0
+        shares[:] = 0
+        for row in range(int(np.floor(top)), min(int(np.ceil(bottom)), rows)):
+            weight = np.float32(min(bottom, row + 1.0) - max(top, float(row)))
+            for column in range(columns):
+                shares[column] += weight * share[luma[row, column]]
+            for column in range(columns):
+                codes[column] += weight * np.float32(luma[row, column])
+        for across in range(grid_columns):
+            left, right = across * columns / grid_columns, (across + 1) * columns / grid_columns
+            code_sum, share_sum = np.float32(0), np.float32(0)
+            for column in range(int(np.floor(left)), min(int(np.ceil(right)), columns)):
+                weight = np.float32(min(right, column + 1.0) - max(left, float(column)))
+                code_sum += weight * codes[column]
+                share_sum += weight * shares[column]
+            area = np.float32((bottom - top) * (right - left))
+            plain[down, across] = code_sum / area
+            equalised[down, across] = share_sum / area
 
 
 @njit(cache=True, nogil=True)

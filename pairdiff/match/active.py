@@ -9,7 +9,7 @@ the film has been seen. A frame can prove that there is picture; only a straight
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,8 @@ NOISE_DEVIATIONS = 6.0
 """The same in standard deviations of that mean, where there is noise in the bars (own)."""
 EDGE_SHARE = 0.25
 """An edge line must also reach this share of what lies eight lines further in: codec ringing in the bar does not."""
+FIRST_LINES = 64
+"""Lines at an end of a picture that are read first to find where its light begins (own)."""
 LEAST_SHARE = 0.2
 """An active picture smaller than this share of the width or height is a failed detection: the whole picture is taken."""
 BAR_CODES, BAR_STEADY_CODES = 12.0, 1.0
@@ -186,9 +188,33 @@ def measure_edges(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, 
     (4, STRIPS) top, bottom (exclusive) of strips of the width, left, right (exclusive) of strips of the height, pixels; a strip without
     light begins at the far end and ends at 0.
     """
-    rows = _strip_edges(_row_means(luma[:, active.left : active.right]), level)
-    columns = _strip_edges(_column_means(luma[active.top : active.bottom]), level)
+    across, down = luma[:, active.left : active.right], luma[active.top : active.bottom]
+    rows = _outer_edges(lambda low, high: _row_means(across[low:high]), luma.shape[0], level)
+    columns = _outer_edges(lambda low, high: _column_means(down[:, low:high]), luma.shape[1], level)
     return np.stack([*rows, *columns]).astype(np.uint16)
+
+
+def _outer_edges(
+    read: Callable[[int, int], NDArray[np.float32]], size: int, level: BarLevel
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """As `_strip_edges` of all lines, of which only as many are read from either end as it takes to find the edges."""
+    depth = FIRST_LINES
+    while 2 * depth < size:
+        ends = read(0, depth), read(size - depth, size)[::-1]
+        found = [_edges_within(one, level) for one in ends]
+        if all(edges is not None for edges in found):
+            return found[0], size - found[1]  # type: ignore[return-value,operator]
+        depth *= 4
+    return _strip_edges(read(0, size), level)
+
+
+def _edges_within(means: NDArray[np.float32], level: BarLevel) -> NDArray[np.int64] | None:
+    """First line with picture in each strip, from the outside; None where it takes more lines to tell."""
+    lit = means > level.least_code
+    if not lit.any(0).all():
+        return None
+    edges = np.array([_inward(means[:, strip] - level.code, int(first)) for strip, first in enumerate(lit.argmax(0))], np.int64)
+    return edges if int(edges.max(initial=0)) + 8 < len(means) else None
 
 
 # ---------------------------------------------------------------- the film: spans of one picture area

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Rectangle
-from pairdiff.match._kernels import count_below
+from pairdiff.frames.planes import padded_rows
+from pairdiff.match._kernels import average_blocks, average_cells, count_below
 
 GRID_ROWS, GRID_COLUMNS = 18, 32
 """Cells of the grid: fine enough for motion of a 60th of the width, coarse enough for grain."""
@@ -40,30 +41,29 @@ def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangl
     -------
     (GRID_ROWS x GRID_COLUMNS,) soft ranks, zero mean, unit length; all zero where the picture is flat.
     """
-    inside = _shrink(np.ascontiguousarray(luma[active.top : active.bottom, active.left : active.right]))
-    if float(np.ptp(_average_cells(inside.astype(np.float32)))) < FLAT_CODES * code_step:
+    inside = _shrink(luma, active)
+    shape = GRID_ROWS, GRID_COLUMNS
+    codes = int(inside.max()) + 1
+    counts, share = np.zeros(codes, np.int64), np.empty(codes, np.float32)
+    plain, equalised = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    average_cells(inside, counts, share, plain, equalised)
+    if float(np.ptp(plain)) < FLAT_CODES * code_step:
         return np.zeros(GRID_ROWS * GRID_COLUMNS, np.float16)
     rank = np.empty(GRID_ROWS * GRID_COLUMNS, np.float32)
-    count_below(_average_cells(_equalise(inside)).reshape(-1), REACH_SHARE, rank)
+    count_below(equalised.reshape(-1), REACH_SHARE, rank)
     rank -= rank.mean()
     fingerprint: NDArray[np.float16] = (rank / np.linalg.norm(rank)).astype(np.float16)
     return fingerprint
 
 
-def _shrink(luma: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.unsignedinteger[Any]]:
+def _shrink(luma: NDArray[np.unsignedinteger[Any]], active: Rectangle) -> NDArray[np.unsignedinteger[Any]]:
     """Average of whole blocks of pixels, so that about `EQUALISED_COLUMNS` are left; a small picture grows to hold the grid."""
-    block = max(round(luma.shape[1] / EQUALISED_COLUMNS), 1)
-    size = max(luma.shape[1] // block, 4 * GRID_COLUMNS), max(luma.shape[0] // block, 4 * GRID_ROWS)
-    return luma if size == luma.shape[::-1] else np.asarray(cv2.resize(luma, size, interpolation=cv2.INTER_AREA))
-
-
-def _equalise(luma: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.float32]:
-    """Share of darker pixels, for each pixel; equal ones count by half."""
-    count = np.bincount(luma.reshape(-1))
-    share = ((np.cumsum(count) - count / 2) / luma.size).astype(np.float32)
-    return np.asarray(share[luma])
-
-
-def _average_cells(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    fine = cv2.resize(picture, (GRID_COLUMNS * 4, GRID_ROWS * 4), interpolation=cv2.INTER_AREA)
-    return np.asarray(fine.reshape(GRID_ROWS, 4, GRID_COLUMNS, 4).mean((1, 3)))
+    rows, columns = active.bottom - active.top, active.right - active.left
+    block = max(round(columns / EQUALISED_COLUMNS), 1)
+    size = max(columns // block, 4 * GRID_COLUMNS), max(rows // block, 4 * GRID_ROWS)
+    if block in (2, 4) and (size[0] * block, size[1] * block) == (columns, rows):
+        shrunk: NDArray[np.unsignedinteger[Any]] = np.empty(size[::-1], luma.dtype)
+        average_blocks(padded_rows(luma), np.array([active.top, active.left]), block, shrunk)
+        return shrunk
+    inside = np.ascontiguousarray(luma[active.top : active.bottom, active.left : active.right])
+    return inside if size == inside.shape[::-1] else np.asarray(cv2.resize(inside, size, interpolation=cv2.INTER_AREA))

@@ -6,7 +6,7 @@ Keep every kernel of this folder in this file: a cached kernel does not notice t
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit, prange, types
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
@@ -107,3 +107,126 @@ def count_light_levels(
             largest[row] = top
             inside[row] = sum_inside
             whole[row] = sum_whole
+
+
+_CODES = [(types.Array(kind, 2, "C", readonly=True),) * 3 for kind in (types.uint8, types.uint16)]
+_LINE, _MATRIX, _BOX = types.float32[::1], types.float32[:, ::1], types.int64[::1]
+_FLAGS = (types.boolean,) * 4
+_PLANE_REST = (_BOX, _LINE, _LINE, _MATRIX, *_FLAGS, _BOX, types.float32, types.uint32[:, ::1], types.uint32[::1])
+PLANE_SIGNATURES = [types.float32(*codes, *_PLANE_REST) for codes in _CODES]
+
+
+@njit(inline="always")
+def neighbours(place, halved, cosited, last):  # type: ignore[no-untyped-def]
+    """Two neighbours on the small grid of a place on the large one, and the weight of the second."""
+    if not halved:
+        return place, place, np.float32(0.0)
+    near = place // 2
+    odd = place % 2
+    if cosited:
+        return near, min(near + odd, last), np.float32(0.5) * np.float32(odd)
+    return near, min(max(near - 1 + 2 * odd, 0), last), np.float32(0.25)
+
+
+# Reassociation alone lets LLVM do many codes at once; there are no values here that are not numbers.
+@njit(PLANE_SIGNATURES, cache=True, nogil=True, fastmath={"nnan", "nsz", "contract", "reassoc"})
+def count_plane_levels(  # type: ignore[no-untyped-def]
+    first,
+    second,
+    third,
+    size,
+    scale,
+    offset,
+    mix,
+    halved_columns,
+    halved_rows,
+    columns_cosited,
+    rows_cosited,
+    box,
+    steps_per_code,
+    inside,
+    outside,
+):
+    """Count max(R', G', B') of Y, Cb and Cr planes in even steps of the signal, in one walk; the largest inside the box is returned.
+
+    `size` (rows, columns) of the picture; rows of the planes may be longer. signal = scale x code + offset; `mix` is the matrix from the
+    three signals to R'G'B', whose first column is 1: so the largest component is Y and the largest of three mixes of chroma. Chroma is
+    brought to the grid of Y bilinearly. `box`: top, bottom, left, right; `inside` (part, step) is to be added up over its two parts.
+    """
+    rows, columns = size[0], size[1]
+    small_rows = second.shape[0]
+    small_columns = (columns + 1) // 2 if halved_columns else columns
+    one, half, quarter, most = np.float32(1), np.float32(0.5), np.float32(0.25), np.float32(0.75)
+    red = np.empty(small_columns + 2, np.float32)
+    green = np.empty(small_columns + 2, np.float32)
+    blue = np.empty(small_columns + 2, np.float32)
+    level = np.empty(2 * small_columns, np.float32)
+    step = np.empty(columns, np.uint16)
+    highest = np.full(columns, np.float32(-1e30))
+    last = np.float32(inside.shape[1] - 1)
+    luma_scale, blue_scale, red_scale = scale[0], scale[1], scale[2]
+    luma_offset, blue_offset, red_offset = offset[0], offset[1], offset[2]
+    red_of_red, green_of_blue, green_of_red, blue_of_blue = mix[0, 2], mix[1, 1], mix[1, 2], mix[2, 1]
+    for row in range(rows):
+        upper, lower, weight = neighbours(row, halved_rows, rows_cosited, small_rows - 1)
+        rest = one - weight
+        for j in range(small_columns):
+            b = blue_scale * (rest * np.float32(second[upper, j]) + weight * np.float32(second[lower, j])) + blue_offset
+            r = red_scale * (rest * np.float32(third[upper, j]) + weight * np.float32(third[lower, j])) + red_offset
+            red[j + 1] = red_of_red * r
+            green[j + 1] = green_of_blue * b + green_of_red * r
+            blue[j + 1] = blue_of_blue * b
+        red[0], green[0], blue[0] = red[1], green[1], blue[1]
+        red[-1], green[-1], blue[-1] = red[-2], green[-2], blue[-2]
+        if not halved_columns:
+            for j in range(small_columns):
+                level[j] = max(red[j + 1], max(green[j + 1], blue[j + 1]))
+        elif columns_cosited:
+            for j in range(small_columns):
+                level[2 * j] = max(red[j + 1], max(green[j + 1], blue[j + 1]))
+                level[2 * j + 1] = half * max(red[j + 1] + red[j + 2], max(green[j + 1] + green[j + 2], blue[j + 1] + blue[j + 2]))
+        else:
+            for j in range(small_columns):
+                a, b, c = quarter * red[j], quarter * green[j], quarter * blue[j]
+                d, e, f = most * red[j + 1], most * green[j + 1], most * blue[j + 1]
+                g, h, k = quarter * red[j + 2], quarter * green[j + 2], quarter * blue[j + 2]
+                level[2 * j] = max(a + d, max(b + e, c + f))
+                level[2 * j + 1] = max(d + g, max(e + h, f + k))
+        for column in range(columns):
+            level[column] += luma_scale * np.float32(first[row, column]) + luma_offset
+        for column in range(columns):
+            step[column] = np.uint16(np.int32(min(max(level[column] * steps_per_code + half, np.float32(0)), last)))
+        if row < box[0] or row >= box[1]:
+            for column in range(columns):
+                outside[step[column]] += 1
+            continue
+        for column in range(columns):  # those outside the box as well: a loop over a part would not be done many at once
+            highest[column] = max(highest[column], level[column])
+        for column in range(box[2]):
+            outside[step[column]] += 1
+        for column in range(box[3], columns):
+            outside[step[column]] += 1
+        seen = step[box[2] : box[3]]
+        for pair in range(seen.size // 2):  # two counts, so that a flat picture does not wait for one place of memory
+            inside[0, seen[2 * pair]] += 1
+            inside[1, seen[2 * pair + 1]] += 1
+        if seen.size % 2:
+            inside[0, seen[seen.size - 1]] += 1
+    top = np.float32(-1e30)
+    for column in range(box[2], box[3]):
+        top = max(top, highest[column])
+    return top
+
+
+LUMA_SIGNATURES = [
+    types.void(types.Array(kind, 2, "C", readonly=True), _BOX, types.int64, types.int64, types.int64[::1])
+    for kind in (types.uint8, types.uint16)
+]
+
+
+@njit(LUMA_SIGNATURES, cache=True, nogil=True)
+def count_codes(codes, box, spare, shift, out):  # type: ignore[no-untyped-def]
+    """Count codes, shifted down, at one place in `spare` of each direction inside a box: top, bottom, left, right."""
+    for row in range(box[0], box[1], spare):
+        for column in range(box[2], box[3], spare):
+            out[codes[row, column] >> shift] += 1

@@ -1,10 +1,10 @@
 """Light levels of one picture at native size (CTA-861.3-A; H.264 D.2.31): level = max of linear R, G, B.
 
-Two forms that agree. `frame_light_levels` is plain float64. The streaming form counts levels in bins, so that a whole film can be held and
-nothing is sorted: `level_histogram` (signal) or `light_histogram` (linear light, for HLG and for primaries other than BT.2020), then
-`levels_from_histogram`. Of its figures the largest level is exact, the means are sums of linear light (relative error below
-1e-5: the light is read from a table of 65 536 steps over signal 0 to 1), and percentiles and areas are those of levels moved to the nearest
-bin centre: at most 7.7e-5 of signal, less than half a 12-bit code, 0.2 % of the light above 1 cd/m2 in PQ.
+Three forms that agree. `frame_light_levels` is plain float64. `plane_levels` counts on raw planes. The streaming form here counts levels
+in bins, so that a whole film can be held and nothing is sorted: `level_histogram` (signal) or `light_histogram` (linear light, for HLG
+and for primaries other than BT.2020), then `levels_from_histogram`. Of its figures the largest level is exact, the means are sums of linear
+light (relative error below 1e-5: the light is read from a table of 65 536 steps over signal 0 to 1), and percentiles and areas are those of
+levels moved to the nearest bin centre: at most 7.7e-5 of signal, less than half a 12-bit code, 0.2 % of the light above 1 cd/m2 in PQ.
 
 A percentile is the lowest level that at least that share of the pixels does not exceed. Not a number counts as black.
 """
@@ -60,7 +60,7 @@ class LevelCounts:
     """Levels of one picture, counted."""
 
     counts: NDArray[np.int64]
-    """(8192,) pixels of the active picture in each bin."""
+    """(bin,) pixels of the active picture: 8192 bins, or the steps of `plane_levels`."""
     max_nits: float
     """Largest level of the active picture, cd/m2, exact."""
     sum_nits: float
@@ -351,7 +351,7 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
     counted : LevelCounts
         Of `level_histogram` or `light_histogram`.
     bin_nits : NDArray[np.float64]
-        (8192,) light at the centre of each bin, cd/m2, rising: `LevelScale.bin_nits`.
+        (bin,) light at the centre of each bin, cd/m2, rising: `LevelScale.bin_nits`, `PlaneScale.step_nits`.
     frame : int
         Number of the picture.
     time_s : float
@@ -367,8 +367,8 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
     UsageError
         For another number of bins.
     """
-    if bin_nits.shape != (BINS,):
-        raise UsageError(f"The light of {BINS} bin centres is needed; got an array of shape {bin_nits.shape}.")
+    if bin_nits.shape != counted.counts.shape:
+        raise UsageError(f"The light of {len(counted.counts)} bin centres is needed; got an array of shape {bin_nits.shape}.")
     total = int(counted.counts.sum())
     # The lowest bin at which the running count reaches the share; the small allowance keeps whole numbers whole.
     running = np.cumsum(counted.counts)

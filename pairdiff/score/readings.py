@@ -15,8 +15,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import SIDES, FloatArray, Side, Signal, SignalCheck, SignalReading
+from pairdiff._records import SIDES, FloatArray, Rectangle, Side, Signal, SignalCheck, SignalReading
+from pairdiff.frames.planes import padded_rows
 from pairdiff.light.transfer import bt1886_to_nits, hlg_to_nits, nits_to_bt1886, nits_to_hlg, nits_to_pq, pq_to_nits
+from pairdiff.score import _kernels
 from pairdiff.score.setup import LEAST_SPAN_JND, FitSample, fit_power_law, grey_signal, part_of, tone_span_jnd
 
 CODES = 256
@@ -67,20 +69,23 @@ Read = Callable[[FloatArray], NDArray[np.float64]]
 # ---------------------------------------------------------------- one release: its range
 
 
-def count_luma(luma: NDArray[np.unsignedinteger], *, bit_depth: int) -> NDArray[np.int64]:
+def count_luma(luma: NDArray[np.unsignedinteger], *, active: Rectangle, bit_depth: int) -> NDArray[np.int64]:
     """Luma codes of one picture, thinned, in steps of an 8-bit code.
 
     Parameters
     ----------
-    luma : (row, column) code values of the active picture.
-    bit_depth : bits of a code.
+    luma : (row, column) code values.
+    active : active picture.
+    bit_depth : bits of a code, 8 or more.
 
     Returns
     -------
     (256,) pixels.
     """
-    thinned = luma[::SPARE_LINES, ::SPARE_LINES].ravel() >> max(bit_depth - 8, 0)
-    return np.bincount(thinned, minlength=CODES)[:CODES].astype(np.int64)
+    box, shift = np.array([active.top, active.bottom, active.left, active.right]), bit_depth - 8
+    found = np.zeros((np.iinfo(luma.dtype).max >> shift) + 1, np.int64)
+    _kernels.count_codes(padded_rows(luma), box, SPARE_LINES, shift, found)
+    return found[:CODES]
 
 
 def read_range(codes: NDArray[np.int64], *, code_range: str) -> Looks | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Damage, FieldOrder, Frame, FrameLevels, Levels, PictureSpan, Rectangle, Signal
 from pairdiff.frames.planes import planes_to_rgb
+from pairdiff.frames.prefetch import map_ahead
 from pairdiff.frames.quantisation import LUMA_WEIGHTS
 from pairdiff.light.picture import hdr_code_to_nits
 from pairdiff.match.active import ActiveFinder, BarLevel, find_spans, measure_edges
@@ -26,6 +27,7 @@ from pairdiff.score.levels import (
     pq_level_scale,
     release_light_levels,
 )
+from pairdiff.score.plane_levels import make_plane_scale, plane_histogram
 from pairdiff.score.readings import CODES, count_luma
 
 SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA = 100.0, 2.4
@@ -121,6 +123,7 @@ def scan_frames(
     bar_level: BarLevel,
     hlg_peak_nits: float,
     progress: Callable[[int], None],
+    workers: int = 1,
 ) -> Scan:
     """Fingerprint and measure every frame.
 
@@ -132,26 +135,49 @@ def scan_frames(
     bar_level : level of the bars.
     hlg_peak_nits : display peak for HLG.
     progress : called with the number of frames done.
+    workers : frames that are measured at a time.
 
     Returns
     -------
     Scan: fingerprints (frame, cell), picture edges (frame, 4, strip), times, light levels, luma codes.
     """
+    levels = _Levels(signal, hlg_peak_nits=hlg_peak_nits)
     step = 2.0 ** (signal.bit_depth.value - 8)
-    prints: list[NDArray[np.float16]] = []
-    edges: list[NDArray[np.uint16]] = []
-    times: list[Fraction] = []
-    levels: list[FrameLevels] = []
-    codes = np.zeros(CODES, np.int64)
-    for frame in frames:
+
+    def measure(frame: Frame) -> _FrameScan:
         luma = luma_plane(frame, signal)
-        prints.append(make_fingerprint(luma, active=active, code_step=step))
-        edges.append(measure_edges(luma, active=active, level=bar_level))
-        times.append(frame.time_s)
-        levels.append(measure_levels(frame, signal, active=active, hlg_peak_nits=hlg_peak_nits))
-        codes += count_luma(luma[active.top : active.bottom, active.left : active.right], bit_depth=signal.bit_depth.value)
-        progress(len(prints))
-    return Scan(np.stack(prints), np.stack(edges), tuple(times), tuple(levels), codes)
+        return _FrameScan(
+            make_fingerprint(luma, active=active, code_step=step),
+            measure_edges(luma, active=active, level=bar_level),
+            frame.time_s,
+            levels.of(frame, active=active),
+            count_luma(luma, active=active, bit_depth=signal.bit_depth.value),
+        )
+
+    found: list[_FrameScan] = []
+    codes = np.zeros(CODES, np.int64)
+    for one in map_ahead(measure, frames, workers=workers):
+        codes += one.codes
+        found.append(replace(one, codes=codes))  # the sum in place of its own: a film has 170 000 frames
+        progress(len(found))
+    return Scan(
+        np.stack([one.fingerprint for one in found]),
+        np.stack([one.edges for one in found]),
+        tuple(one.time_s for one in found),
+        tuple(one.levels for one in found),
+        codes,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _FrameScan:
+    """What is kept of one frame."""
+
+    fingerprint: NDArray[np.float16]
+    edges: NDArray[np.uint16]
+    time_s: Fraction
+    levels: FrameLevels
+    codes: NDArray[np.int64]
 
 
 def track_spans(track: Track, signal: Signal) -> tuple[PictureSpan, ...]:
@@ -162,16 +188,31 @@ def track_spans(track: Track, signal: Signal) -> tuple[PictureSpan, ...]:
 
 def measure_levels(frame: Frame, signal: Signal, *, active: Rectangle, hlg_peak_nits: float) -> FrameLevels:
     """Light levels of one frame at native size, chroma upsampled bilinearly at its siting."""
-    code = planes_to_rgb(frame.planes, signal)
-    box = {"top": active.top, "bottom": active.bottom, "left": active.left, "right": active.right}
-    transfer, primaries = signal.transfer.value, signal.primaries.value
-    scale = _signal_scale(transfer, primaries)
-    if scale is not None:
-        counted, nits = level_histogram(code, **box, scale=scale), scale.bin_nits
-    else:
-        light = hdr_code_to_nits(code, transfer=transfer, primaries=primaries, hlg_peak_nits=hlg_peak_nits)
-        counted, nits = light_histogram(light, **box), pq_level_scale().bin_nits
-    return levels_from_histogram(counted, bin_nits=nits, frame=frame.index, time_s=float(frame.time_s))
+    return _Levels(signal, hlg_peak_nits=hlg_peak_nits).of(frame, active=active)
+
+
+class _Levels:
+    """Measures light levels of frames of one signal."""
+
+    def __init__(self, signal: Signal, *, hlg_peak_nits: float) -> None:
+        self._signal, self._hlg_peak_nits = signal, hlg_peak_nits
+        self._scale = _signal_scale(signal.transfer.value, signal.primaries.value)
+        whole = self._scale is not None and signal.chroma_sampling.value != "rgb"
+        self._planes = make_plane_scale(signal, self._scale.code_to_nits) if whole and self._scale is not None else None
+
+    def of(self, frame: Frame, *, active: Rectangle) -> FrameLevels:
+        """On raw planes where components decode one by one; else on R'G'B' signal, or on light where that must be made first."""
+        box = {"top": active.top, "bottom": active.bottom, "left": active.left, "right": active.right}
+        if self._planes is not None:
+            counted, nits = plane_histogram(frame.planes, self._signal, active=active, scale=self._planes), self._planes.step_nits
+        elif self._scale is not None:
+            counted, nits = level_histogram(planes_to_rgb(frame.planes, self._signal), **box, scale=self._scale), self._scale.bin_nits
+        else:
+            transfer, primaries = self._signal.transfer.value, self._signal.primaries.value
+            code = planes_to_rgb(frame.planes, self._signal)
+            light = hdr_code_to_nits(code, transfer=transfer, primaries=primaries, hlg_peak_nits=self._hlg_peak_nits)
+            counted, nits = light_histogram(light, **box), pq_level_scale().bin_nits
+        return levels_from_histogram(counted, bin_nits=nits, frame=frame.index, time_s=float(frame.time_s))
 
 
 def _signal_scale(transfer: str, primaries: str) -> LevelScale | None:

@@ -3,7 +3,7 @@ from itertools import islice
 
 import pytest
 
-from pairdiff.frames.prefetch import read_ahead
+from pairdiff.frames.prefetch import map_ahead, read_ahead
 
 
 def workers():
@@ -69,3 +69,39 @@ def test_a_reader_that_stops_early_ends_the_thread():
 def test_a_depth_without_bound_is_refused(depth):
     with pytest.raises(ValueError, match="depth must be at least 1"):
         next(read_ahead([1], depth=depth))
+
+
+@pytest.mark.parametrize("workers", [1, 3])
+def test_results_come_in_the_order_of_their_items(workers):
+    gate = threading.Event()
+
+    def slow(number):
+        if workers > 1 and number == 0:
+            assert gate.wait(10)  # the second item is done before the first
+        gate.set()
+        return number * number
+
+    assert list(map_ahead(slow, range(20), workers=workers)) == [number * number for number in range(20)]
+
+
+def test_no_more_items_are_taken_than_there_are_workers_and_one():
+    taken = []
+
+    def items():
+        for number in range(50):
+            taken.append(number)
+            yield number
+
+    results = map_ahead(lambda number: number, items(), workers=3)
+    assert next(results) == 0
+    assert len(taken) == 4
+    results.close()
+    assert len(taken) == 4
+
+
+@pytest.mark.parametrize("workers", [1, 3])
+def test_an_error_is_raised_where_its_result_would_have_come(workers):
+    results = map_ahead(lambda number: 6 // (2 - number), range(9), workers=workers)
+    assert [next(results), next(results)] == [3, 6]
+    with pytest.raises(ZeroDivisionError):
+        next(results)

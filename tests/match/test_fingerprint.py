@@ -1,3 +1,4 @@
+import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
@@ -7,8 +8,8 @@ from skimage.transform import resize
 
 from pairdiff._records import Rectangle
 from pairdiff.light.transfer import nits_to_pq
-from pairdiff.match._kernels import count_below
-from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS, make_fingerprint
+from pairdiff.match._kernels import average_cells, count_below
+from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS, _shrink, make_fingerprint
 
 WHOLE = Rectangle(0, 180, 0, 320)
 
@@ -117,3 +118,28 @@ def test_the_rank_kernel_agrees_with_plain_numpy():
     out = np.empty(576, np.float32)
     count_below(cells, 0.05, out)
     assert out == pytest.approx(np.clip((cells[:, None] - cells[None, :]) / 0.05, -1, 1).sum(1), abs=1e-3)
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+@pytest.mark.parametrize(("rows", "columns"), [(1080, 1920), (2160, 3840), (1606, 3840), (804, 1916), (180, 320)])
+def test_large_pictures_are_averaged_down_as_opencv_does(rows, columns, kind):
+    luma = np.random.default_rng(rows).integers(0, 256 if kind is np.uint8 else 1024, (rows + 7, columns + 9)).astype(kind)
+    inside = np.ascontiguousarray(luma[5 : 5 + rows, 3 : 3 + columns])
+    found = _shrink(luma, Rectangle(5, 5 + rows, 3, 3 + columns))
+    block = max(round(columns / 960), 1)
+    size = max(columns // block, 128), max(rows // block, 72)
+    assert np.array_equal(found, cv2.resize(inside, size, interpolation=cv2.INTER_AREA))
+
+
+@pytest.mark.parametrize("shape", [(540, 960), (401, 958), (72, 128)])
+def test_cells_are_area_means_of_codes_and_of_shares_of_darker_codes(shape):
+    """OpenCV's area resampling, of scipy's mean ranks for the second."""
+    luma = np.random.default_rng(2).gamma(2, 60, shape).clip(0, 1023).astype(np.uint16)
+    counts, share = np.zeros(1024, np.int64), np.empty(1024, np.float32)
+    plain, equalised = np.empty((GRID_ROWS, GRID_COLUMNS), np.float32), np.empty((GRID_ROWS, GRID_COLUMNS), np.float32)
+    average_cells(luma, counts, share, plain, equalised)
+    size = GRID_COLUMNS, GRID_ROWS
+    np.testing.assert_allclose(plain, cv2.resize(luma.astype(np.float64), size, interpolation=cv2.INTER_AREA), rtol=1e-5)
+    ranks = (rankdata(luma).reshape(shape) - 0.5) / luma.size
+    np.testing.assert_allclose(equalised, cv2.resize(ranks, size, interpolation=cv2.INTER_AREA), atol=2e-6)
+    assert np.array_equal(counts, np.bincount(luma.ravel(), minlength=1024))

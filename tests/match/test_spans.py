@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pairdiff._records import PictureSpan, Rectangle
-from pairdiff.match.active import STRIPS, ActiveFinder, find_spans, measure_edges
+from pairdiff.match.active import STRIPS, ActiveFinder, BarLevel, find_spans, measure_edges
 from pairdiff.match.passages import area_passages, mask_bars
 from tests.match._films import HDR, Grade
 from tests.match._shapes import Shape
@@ -193,3 +193,36 @@ def test_fingerprints_are_masked_alike_on_both_sides(varies):
 
 def test_a_grade_of_a_shape_is_that_of_the_film():
     assert Shape(Grade(gamma=2.0))(np.full((270, 480), 0.5, np.float32), 0)[100, 100] == round(16 + 219 * 0.25)
+
+
+@pytest.mark.parametrize("kind", ["picture", "bars", "pillars", "captions", "night", "black", "ringing", "thin"])
+@pytest.mark.parametrize("size", [(180, 320), (540, 960), (130, 129)])
+def test_edges_read_from_the_outside_are_those_of_the_whole_picture(kind, size, monkeypatch):
+    rows, columns = size
+    random = np.random.default_rng(rows)
+    luma = random.integers(40, 200, size).astype(np.uint8)
+    bar, side = rows // 6, columns // 5
+    if kind == "bars":
+        luma[:bar], luma[rows - bar :] = 16, 16
+    elif kind == "pillars":
+        luma[:, :side], luma[:, columns - side :] = 16, 16
+    elif kind == "captions":
+        luma[:bar], luma[rows - bar :] = 16, 16
+        luma[rows - bar // 2 : rows - bar // 3, columns // 3 : columns // 2] = 180
+    elif kind == "night":
+        luma[: rows // 2] = 16
+        luma[:, : columns // 3] = 16
+    elif kind == "black":
+        luma[:] = 16
+    elif kind == "ringing":
+        luma[:bar] = 16
+        luma[bar - 3 : bar] = 19
+        luma[: rows // 3, : columns // 2] = 17
+    elif kind == "thin":
+        luma[:] = 16
+        luma[rows // 2] = 180
+    active = Rectangle(rows // 9, rows - rows // 8, columns // 7, columns - columns // 10)
+    level = BarLevel(16.0, 17.0)
+    found = measure_edges(luma, active=active, level=level)
+    monkeypatch.setattr("pairdiff.match.active.FIRST_LINES", max(size))  # everything at once
+    assert np.array_equal(found, measure_edges(luma, active=active, level=level))

@@ -6,7 +6,7 @@ import colour
 import numpy as np
 import pytest
 
-from pairdiff._records import Fact, Signal, SignalReading
+from pairdiff._records import Fact, Rectangle, Signal, SignalReading
 from pairdiff.score.readings import FAR_GAMMAS, _weigh, check_readings, count_luma, read_range
 from pairdiff.score.setup import FitSample
 from tests.score._pairs import make_signal, relabel
@@ -230,6 +230,10 @@ def test_a_pair_that_another_range_brings_back_to_a_plain_set_is_doubted(gamma, 
 # ------------------------------------------------------------- codes of one release
 
 
+def whole(luma):
+    return Rectangle(0, luma.shape[0], 0, luma.shape[1])
+
+
 def dark_film(rng, *, narrow):
     """8-bit luma of a film with black in it."""
     shade = np.clip(rng.gamma(1.2, 0.12, size=(400, 400)) - 0.02, 0, 1)
@@ -240,7 +244,7 @@ def dark_film(rng, *, narrow):
 @pytest.mark.parametrize("bit_depth", [8, 10, 12])
 def test_the_range_of_a_film_with_black_in_it_is_told(narrow, bit_depth):
     luma = dark_film(np.random.default_rng(4), narrow=narrow).astype(np.uint16) << (bit_depth - 8)
-    codes = count_luma(luma, bit_depth=bit_depth)
+    codes = count_luma(luma, active=whole(luma), bit_depth=bit_depth)
     assert codes.shape == (256,)
     assert codes.sum() == 100 * 100
     assert read_range(codes, code_range="narrow" if narrow else "full") is None
@@ -252,20 +256,29 @@ def test_what_a_codec_rings_below_black_is_no_sign_of_the_full_range():
     rng = np.random.default_rng(5)
     luma = dark_film(rng, narrow=True).astype(np.int64)
     ringing = np.where(rng.random(luma.shape) < 0.05, luma - rng.integers(0, 8, luma.shape), luma)
-    assert read_range(count_luma(np.clip(ringing, 1, 254).astype(np.uint8), bit_depth=8), code_range="narrow") is None
+    codes = np.clip(ringing, 1, 254).astype(np.uint8)
+    assert read_range(count_luma(codes, active=whole(codes), bit_depth=8), code_range="narrow") is None
+
+
+def test_luma_is_counted_inside_the_active_picture_at_every_fourth_place():
+    luma = np.random.default_rng(8).integers(0, 1024, (60, 90)).astype(np.uint16)
+    expected = np.bincount(luma[6:50:4, 3:81:4].ravel() >> 2, minlength=256)
+    assert np.array_equal(count_luma(luma, active=Rectangle(6, 50, 3, 81), bit_depth=10), expected)
+    beyond = np.full((8, 8), 5000, np.uint16)  # codes that ten bits do not have
+    assert count_luma(beyond, active=whole(beyond), bit_depth=10).sum() == 0
 
 
 def test_a_film_without_black_says_nothing_of_its_range():
     bright = np.full((400, 400), 120, np.uint8)
     bright[:200] = 90
     for code_range in ("narrow", "full"):
-        assert read_range(count_luma(bright, bit_depth=8), code_range=code_range) is None
+        assert read_range(count_luma(bright, active=whole(bright), bit_depth=8), code_range=code_range) is None
     assert read_range(np.zeros(256, np.int64), code_range="full") is None
 
 
 def test_a_full_range_film_that_fades_in_from_a_raised_black_is_no_narrow_one():
     ramp = np.random.default_rng(6).uniform(16, 250, (800, 800)).astype(np.uint8)
-    assert read_range(count_luma(ramp, bit_depth=8), code_range="full") is None
+    assert read_range(count_luma(ramp, active=whole(ramp), bit_depth=8), code_range="full") is None
 
 
 def test_a_pile_of_codes_at_narrow_black_is_no_sign_beside_blacks_at_0():

@@ -23,7 +23,7 @@ from pairdiff._errors import OutputRefused
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 11
+SCAN_VERSION = 12
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
@@ -57,7 +57,7 @@ def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
 def store_track(key: str, track: Track) -> None:
     """Keep a scan; a folder that cannot be written is passed over, since nothing depends on it."""
     with contextlib.suppress(OSError):
-        _write_whole(keep_folder() / f"{key}.npz", lambda file: np.savez_compressed(file, **_to_arrays(track)))
+        write_whole(keep_folder() / f"{key}.npz", lambda file: np.savez_compressed(file, **_to_arrays(track)))
 
 
 def store_picture(name: str, data: bytes) -> Path:
@@ -106,7 +106,7 @@ def store_film(name: str, write: Callable[[BinaryIO], object], *, fresh: bool) -
 
 def _hand_on(path: Path, write: Callable[[BinaryIO], object]) -> None:
     try:
-        _write_whole(path, write)
+        write_whole(path, write)
     except OSError as error:
         raise OutputRefused(
             f"{path.parent} cannot be written ({error.strerror}): what is read in place of pictures is handed on there. Name another "
@@ -114,7 +114,7 @@ def _hand_on(path: Path, write: Callable[[BinaryIO], object]) -> None:
         ) from error
 
 
-def _write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
+def write_whole(path: Path, write: Callable[[BinaryIO], object]) -> None:
     """Write a file under another name and move it into place."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")

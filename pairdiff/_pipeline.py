@@ -8,6 +8,7 @@ goes on from the last finished one.
 from __future__ import annotations
 
 import bisect
+import contextlib
 import hashlib
 import importlib.metadata
 import itertools
@@ -19,6 +20,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
+from time import monotonic
 from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
@@ -28,6 +30,7 @@ from scipy.ndimage import binary_opening
 from pairdiff import _keep
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._parts import Begun, Parts
 from pairdiff._records import (
     SIDES,
     Alignment,
@@ -74,7 +77,7 @@ from pairdiff.clip.probe import (
 )
 from pairdiff.clip.sequence import HANDED_ON, PictureSequence, find_sequence
 from pairdiff.frames.cadence import NOTE_ONE_FIELD, FieldWatch, check_blends, is_interlaced, look_at_fields, note_fields, take_one_field
-from pairdiff.frames.decode import FaultMet, decoder_version
+from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decoder_version
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
@@ -136,8 +139,18 @@ from pairdiff.score.difference import difference_map
 from pairdiff.score.headroom import Weighting
 from pairdiff.score.origin import LEAST_GREY_BITS, count_greys
 from pairdiff.score.pair import RESAMPLE_GAMMA, PairMeasures, PairPictures, PairPlace, score_pair, without_places
-from pairdiff.score.readings import check_readings, read_range
-from pairdiff.score.scan import Track, find_active, grey_light, levels_condition, luma_plane, pool_levels, scan_frames, track_spans
+from pairdiff.score.readings import CODES, check_readings, read_range
+from pairdiff.score.scan import (
+    FrameScan,
+    Track,
+    find_active,
+    grey_light,
+    levels_condition,
+    luma_plane,
+    pool_levels,
+    scan_frames,
+    track_spans,
+)
 from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
@@ -166,6 +179,8 @@ from pairdiff.writeup.spans import end_s
 Progress = Callable[[str, int, int | None], None]
 T = TypeVar("T")
 
+PART_S = 20.0
+"""What a pass has found is kept about so often, seconds (own)."""
 CORES_A_WORKER = 4
 """Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
 ACTIVE_KEY_FRAMES = 64
@@ -588,15 +603,15 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
         return _with_found(release, kept)
     release = release if release.parts else look_at_fields(release)
     try:
-        track = _scan_frames(release, settings=settings, tell=tell)
+        track = _scan_frames(release, key=key, fresh=fresh, settings=settings, tell=tell)
     except FaultMet:
-        track = _scan_frames(replace(release, in_order=True), settings=settings, tell=tell)
+        track = _scan_frames(replace(release, in_order=True), key=key, fresh=fresh, settings=settings, tell=tell)
         track = replace(track, in_order=True, notes=(*track.notes, NOTE_IN_ORDER))
     _keep.store_track(key, track)
     return _with_found(release, track)
 
 
-def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Track:
+def _scan_frames(release: Release, *, key: str, fresh: bool, settings: Settings, tell: Progress) -> Track:
     """Everything that is measured of every picture of a release.
 
     Raises
@@ -610,19 +625,20 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     damaged = ", which is damaged, picture by picture" if release.in_order else ""
     stage = f"measure the {name} release{', one field of each frame' if release.one_field else ''}{damaged}"
-    track = _read_track(release, active, bar_level, watch=watch.add, settings=settings, tell=lambda done: tell(stage, done, total))
+    read = partial(_read_track, active=active, bar_level=bar_level, key=key, fresh=fresh, settings=settings)
+    track = read(release, watch=watch, tell=lambda done: tell(stage, done, total))
     if release.one_field:  # fields of one parity are whole pictures; what the watch says of their rows would be of fine detail
         return replace(track, one_field=True, notes=(*track.notes, NOTE_ONE_FIELD))
     found = watch.found()
     check_blends(release, found)
     if is_interlaced(found.combed, found.moving):
-        return _scan_frames(take_one_field(release), settings=settings, tell=tell)
+        return _scan_frames(take_one_field(release), key=key, fresh=fresh, settings=settings, tell=tell)
     if release.parts and (found.order is not None or not found.settled):
         refuse_woven(release)
     if found.order != release.field_order or not found.settled:  # what windows and single frames could not tell, the whole film did
         release = replace(release, field_order=found.order, field_joins=found.joins)
         again = f"measure the {name} release again, its fields rejoined"
-        track = _read_track(release, active, bar_level, watch=None, settings=settings, tell=lambda done: tell(again, done, total))
+        track = read(release, watch=None, tell=lambda done: tell(again, done, total))
     woven = found.order is not None  # chroma of fields lies elsewhere in each of them
     siting_note = None if woven else say_siting(siting.found(), release.signal, side=release.side)
     return replace(
@@ -637,25 +653,67 @@ def _scan_frames(release: Release, *, settings: Settings, tell: Progress) -> Tra
 
 def _read_track(
     release: Release,
+    *,
     active: Rectangle,
     bar_level: BarLevel,
-    *,
-    watch: Callable[[int, tuple[NDArray[np.unsignedinteger[Any]], ...]], None] | None,
+    watch: FieldWatch | None,
+    key: str,
+    fresh: bool,
     settings: Settings,
     tell: Callable[[int], None],
 ) -> Track:
-    """Fingerprints and levels of every picture."""
-    with open_reader(release, watch=watch, strict=not release.in_order and not is_of_pictures(release)) as reader:
+    """Fingerprints and levels of every picture; a pass that was begun before is gone on with where that leads to the same."""
+    strict = not release.in_order and not is_of_pictures(release)
+    plain = strict and not (release.parts or release.one_field or release.field_order or release.stamps_of_coding)
+    parts = Parts(key, active=active, bar_level=bar_level) if plain and watch is not None else None
+    begun = None if parts is None or fresh else parts.load()
+    if begun is not None and watch is not None:
+        watch.go_on(begun.weaves, begun.mixes, frames=len(begun.frames))
+        with contextlib.suppress(CannotReadOn):
+            return _read_on(release, active, bar_level, watch=watch, parts=parts, begun=begun, settings=settings, tell=tell)
+        watch.begin()
+    if parts is not None:
+        parts.remove()
+    return _read_on(release, active, bar_level, watch=watch, parts=parts, begun=None, settings=settings, tell=tell)
+
+
+def _read_on(
+    release: Release,
+    active: Rectangle,
+    bar_level: BarLevel,
+    *,
+    watch: FieldWatch | None,
+    parts: Parts | None,
+    begun: Begun | None,
+    settings: Settings,
+    tell: Callable[[int], None],
+) -> Track:
+    """The pictures behind those of a pass that was begun, or all of them.
+
+    Raises
+    ------
+    CannotReadOn : where the place at which that pass was left is not found again.
+    """
+    strict = not release.in_order and not is_of_pictures(release)
+    add, start = None if watch is None else watch.add, None if begun is None else begun.reader
+    before = () if begun is None else begun.frames
+    with (
+        open_reader(release, watch=add, strict=strict, start=start) as reader,
+        contextlib.closing(read_ahead(reader)) as frames,  # its thread has to end before what it reads is closed
+    ):
+        codes = sum((one.codes for one in before), np.zeros(CODES, np.int64))
         scan = scan_frames(
-            read_ahead(reader),
+            frames,
             release.signal,
             active=active,
             bar_level=bar_level,
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
             workers=max((os.cpu_count() or 1) // CORES_A_WORKER, 1),
+            before=before,
+            keep=None if parts is None or watch is None else _Keeper(parts, reader, watch, codes=codes),
         )
-        return Track(
+        track = Track(
             active,
             scan.fingerprints,
             scan.edges,
@@ -666,6 +724,25 @@ def _read_track(
             part_starts=tuple(reader.part_starts),
             codes=scan.codes,
         )
+    if parts is not None:
+        parts.remove()
+    return track
+
+
+class _Keeper:
+    """Stores parts of a pass from time to time, as long as its reader can say how far it has come."""
+
+    def __init__(self, parts: Parts, reader: PictureReader, watch: FieldWatch, *, codes: NDArray[np.int64]) -> None:
+        self._parts, self._reader, self._watch = parts, reader, watch
+        self._kept_codes = codes
+        self._due_s = monotonic() + PART_S
+
+    def __call__(self, frames: Sequence[FrameScan], codes: NDArray[np.int64]) -> None:
+        state = self._reader.state_before(len(frames)) if monotonic() >= self._due_s else None
+        if state is None:
+            return
+        self._parts.store(frames, codes - self._kept_codes, state, self._watch.state())
+        self._kept_codes, self._due_s = codes.copy(), monotonic() + PART_S
 
 
 def _with_found(release: Release, track: Track) -> _Pass:

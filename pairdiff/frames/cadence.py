@@ -62,9 +62,25 @@ class FieldWatch:
 
     def __init__(self, *, code_step: float = 1.0) -> None:
         self._code_step = code_step
+        self.begin()
+
+    def begin(self) -> None:
+        """Forget all frames."""
         self._rows: list[NDArray[np.unsignedinteger[Any]]] = []
         self._weaves: list[NDArray[np.int64]] = []
         self._mixes: list[NDArray[np.float64]] = []
+
+    def go_on(self, weaves: NDArray[np.int64], mixes: NDArray[np.float64], *, frames: int) -> None:
+        """Take what an earlier watch had found of the first frames; those that follow the last two but two are added anew.
+
+        `weaves` (pair, 9) and `mixes` (frame, 6) are those of `state`, `frames` how many had been added then.
+        """
+        self._rows = []
+        self._weaves, self._mixes = list(weaves[: frames - 2]), list(mixes[: frames - 2])
+
+    def state(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """What was found of each pair and each frame so far, (pair, 9) and (frame, 6)."""
+        return self.weaves(), np.stack(self._mixes) if self._mixes else np.zeros((0, 6))
 
     def add(self, index: int, planes: tuple[NDArray[np.unsignedinteger[Any]], ...]) -> None:
         """Take the next frame."""

@@ -11,7 +11,7 @@ import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
 from types import TracebackType
@@ -21,6 +21,7 @@ import av
 import numpy as np
 from av.container import InputContainer
 from av.packet import Packet
+from av.stream import Stream
 from av.video.codeccontext import VideoCodecContext
 from av.video.format import VideoFormat
 from av.video.frame import VideoFrame
@@ -37,6 +38,14 @@ from pairdiff.clip.signalling import FIELDS, NAMES, PixelLayout, Tags, name_poin
 from pairdiff.frames.fields import JOIN_LETTERS, Match, choose_match, compare_weaves, join_fields, sample_rows
 
 Plane = NDArray[np.unsignedinteger[Any]]
+NEW = Fraction(-1)
+"""In place of the time of a picture that was not read before."""
+REPEATED = 2
+"""Pictures that are read again where a reader goes on (own): what follows is compared with so many before it."""
+SEEK_BACK_S = (0, 1, 2, 4, 8, 16, 32)
+"""How far before a picture a key frame is sought, seconds; where none is found so, reading begins at the beginning (own)."""
+STATES = 256
+"""Pictures back for which a reader can say how far it had come (own)."""
 T = TypeVar("T")
 
 MOST_DAMAGE = 1000
@@ -61,6 +70,23 @@ PACKED_ORDERS = {"rgb": (0, 1, 2), "bgr": (2, 1, 0), "argb": (1, 2, 3), "abgr": 
 
 class FaultMet(Exception):
     """A strict reader has met a fault."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReaderState:
+    """How far a reader has come, enough for another one to read on; of a stream without faults or changes so far."""
+
+    frames_read: int
+    """Two or more."""
+    last_times_s: tuple[Fraction, Fraction]
+    """Times of the last two pictures, seconds since the first one."""
+    uneven: int
+    lasts_s: Fraction
+    held: bool
+
+
+class CannotReadOn(Exception):
+    """A reader that was to read on does not find the pictures where another one has left off."""
 
 
 class PictureReader(ABC):
@@ -88,6 +114,7 @@ class PictureReader(ABC):
         self.frames_read = 0
         self.last_time_s: Fraction | None = None
         self.part_starts: list[tuple[int, Fraction]] = []
+        self._states: dict[int, ReaderState] = {}
         self._pictures = self._read()
 
     def __enter__(self) -> PictureReader:
@@ -105,6 +132,10 @@ class PictureReader(ABC):
     def close(self) -> None:
         """Close what is open; a second call does nothing."""
         self._pictures.close()
+
+    def state_before(self, index: int) -> ReaderState | None:
+        """How far the reader had come before it delivered that picture; None where it cannot be told, or not be read on from there."""
+        return self._states.get(index)
 
     @abstractmethod
     def _read(self) -> Generator[Frame]:
@@ -124,9 +155,13 @@ class FrameReader(PictureReader):
         Called as (index, planes) with every frame as it is stored, before fields are rejoined.
     strict
         Stop at the first fault that the decoder meets behind the first picture.
+    start
+        Where another reader has come to: the last two pictures before it are delivered once more, and then those that follow.
 
     Raises
     ------
+    CannotReadOn
+        Where the pictures before `start` are not found again.
     DecodeFailed
         When the stream ends and not one picture could be decoded.
     SignalUnresolved
@@ -142,29 +177,63 @@ class FrameReader(PictureReader):
         threads: int = 0,
         watch: Callable[[int, tuple[Plane, ...]], None] | None = None,
         strict: bool = False,
+        start: ReaderState | None = None,
     ) -> None:
         self._watch = watch
         self._strict = strict
+        self._start = start
         self._uneven, self._lasts_s, self._held = 0, Fraction(0), False
         self._gaps: list[Damage] = []
         self._told: list[Damage] = []
         self._dropped = 0
+        self._before_s: Fraction | None = None
         self._tags: Tags | None = None
         self._static: StaticMetadata | None = None
         self._stack = ExitStack()
         self._container = self._stack.enter_context(open_release(release))
         self._stream = video_stream(self._container, release, threads=threads, strict=strict)
         super().__init__(release)
+        if start is not None:
+            self._go_to(start)
 
     def close(self) -> None:
         """Close the container; a second call does nothing."""
         super().close()
         self._stack.close()
 
+    def _go_to(self, start: ReaderState) -> None:
+        """Take up the first picture's description, then stand at a key frame before the last two pictures that were read."""
+        with ExitStack() as stack:
+            container = stack.enter_context(open_release(self._release))
+            stream = video_stream(container, self._release, threads=1)
+            first = next(decode_pictures(container, stream, on_fault=self._meet), None)
+            if first is not None:
+                self._check_tags(first, Fraction(0))
+            target, second = (
+                int((start.last_times_s[0] + self._release.start_s) / self._release.time_base),
+                int(1 / self._release.time_base),
+            )
+            for back_s in SEEK_BACK_S:
+                key = _key_after_seek(container, stream, target - back_s * second)
+                if key is not None and key <= target:
+                    self._container.seek(target - back_s * second, stream=self._stream)
+                    break
+        self.frames_read, self._uneven, self._lasts_s, self._held = start.frames_read - REPEATED, start.uneven, start.lasts_s, start.held
+
+    def _keep_state(self) -> None:
+        """Note the state after a picture, where all has gone well up to it."""
+        if self.damage or self._gaps or self._told or self.changes or self._dropped or self._before_s is None or self.last_time_s is None:
+            return
+        times = self._before_s, self.last_time_s
+        self._states[self.frames_read] = ReaderState(self.frames_read, times, self._uneven, self._lasts_s, self._held)
+        self._states.pop(self.frames_read - STATES, None)
+
     def _read(self) -> Generator[Frame]:
         order = self._release.field_order
         for before, frame, after in _with_neighbours(self._stored(), wanted=order is not None):
             yield frame if order is None else _rejoin(before, frame, after, order=order, joins=self._release.field_joins)
+        if self._start is not None and self.frames_read < self._start.frames_read:
+            raise CannotReadOn(f"{self._release.path} ends too early")
         if not self.frames_read and self._strict and self.damage:
             raise FaultMet("every picture")  # what a strict decoder gives up on another may well show
         if not self.frames_read:
@@ -182,7 +251,7 @@ class FrameReader(PictureReader):
         for picture in decode_pictures(self._container, self._stream, on_fault=self._meet, checker=checker, on_told=self._tell):
             if picture.is_corrupt:
                 self._meet("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
-                self._dropped += 1
+                self._dropped += not self._is_before_start()
                 continue
             if not has_form(picture, self._release):
                 form = f"{picture.width} x {picture.height}, {picture.format.name}"
@@ -190,14 +259,34 @@ class FrameReader(PictureReader):
                 self._record("corrupt picture", detail)
                 self._dropped += 1
                 continue
-            time_s = self._time(picture)
+            known = self._find_again(picture)
+            if known is None:
+                continue
+            time_s = known if known >= 0 else self._time(picture)
             self._check_tags(picture, time_s)
             frame = frame_from_picture(picture, self._release, index=self.frames_read, time_s=time_s)
             if self._watch is not None:
                 self._watch(frame.index, frame.planes)
             self.frames_read += 1
-            self.last_time_s = time_s
+            self._before_s, self.last_time_s = self.last_time_s, time_s
+            self._keep_state()
             yield frame
+
+    def _is_before_start(self) -> bool:
+        """Whether the pictures that were read last before have not been reached."""
+        return self._start is not None and self.frames_read == self._start.frames_read - REPEATED
+
+    def _find_again(self, picture: VideoFrame) -> Fraction | None:
+        """Time of a picture that was read before, below 0 for one that is new; None for those before the last two that were read."""
+        start = self._start
+        if start is None or self.frames_read >= start.frames_read:
+            return NEW
+        stamped, wanted = stamp_s(picture, self._release), start.last_times_s[self.frames_read - start.frames_read + REPEATED]
+        if stamped is not None and stamped < wanted and self._is_before_start():
+            return None
+        if stamped != wanted:
+            raise CannotReadOn(f"no picture at {float(wanted):.3f} s of {self._release.path}")
+        return wanted
 
     def _time(self, picture: VideoFrame) -> Fraction:
         """Exact time since the first picture; derived from the frame rate, and recorded, where the file gives none or runs backwards."""
@@ -272,6 +361,10 @@ class FrameReader(PictureReader):
 
     def _meet(self, kind: str, detail: str) -> None:
         """A fault of the stream; at its beginning alone it is one that starts between key frames."""
+        if self._start is not None and self.frames_read < self._start.frames_read:
+            if self._is_before_start():
+                return  # pictures that lean on those before a key frame at which reading began; none of them is taken
+            raise CannotReadOn(detail)
         if self._strict and self.frames_read:
             raise FaultMet(detail)
         self._record(kind, detail)
@@ -634,25 +727,13 @@ class _Finder:
         here = int(((self._reached or Fraction(0)) + self._release.start_s) / base)
         back = 0
         while target - back > here:
-            key = self._key_after_seek(target - back)
+            key = _key_after_seek(self._scout, self._scout.streams[self._release.stream_index], target - back)
             if key is None or key <= here:
                 return
             if key <= target:
                 self._seek(target - back)
                 return
             back = back * 2 or max(int(1 / base), 1)
-
-    def _key_after_seek(self, stamp: int) -> int | None:
-        """Time stamp of the first key frame that a seek leads to."""
-        stream = self._scout.streams[self._release.stream_index]
-        try:
-            self._scout.seek(stamp, stream=stream)
-            for packet in self._scout.demux(stream):
-                if packet.is_keyframe and packet.pts is not None:
-                    return packet.pts
-        except av.error.FFmpegError:
-            return None
-        return None
 
     def _seek(self, stamp: int | None) -> None:
         if stamp is None:  # opened anew: not every container can be sought
@@ -662,6 +743,18 @@ class _Finder:
         else:
             self._container.seek(stamp, stream=self._stream)
         self._pictures = self._decode()
+
+
+def _key_after_seek(container: InputContainer, stream: Stream, stamp: int) -> int | None:
+    """Time stamp of the first key frame that a seek leads to."""
+    try:
+        container.seek(stamp, stream=stream)
+        for packet in container.demux(stream):
+            if packet.is_keyframe and packet.pts is not None:
+                return packet.pts
+    except av.error.FFmpegError:
+        return None
+    return None
 
 
 def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:

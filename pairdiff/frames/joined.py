@@ -11,7 +11,7 @@ from pairdiff._errors import InputRefused
 from pairdiff._records import Frame, Release
 from pairdiff.clip.container import SIDES
 from pairdiff.frames import decode
-from pairdiff.frames.decode import FrameReader, PictureReader, Plane
+from pairdiff.frames.decode import FrameReader, PictureReader, Plane, ReaderState
 
 Watch = Callable[[int, tuple[Plane, ...]], None]
 
@@ -41,10 +41,13 @@ def _counting_on(watch: Watch, base: int) -> Watch:
     return lambda index, planes: watch(base + index, planes)
 
 
-def open_reader(release: Release, *, threads: int = 0, watch: Watch | None = None, strict: bool = False) -> PictureReader:
-    """The reader that fits a release; arguments and errors as for `FrameReader`."""
-    reader = JoinedReader if release.parts else FrameReader
-    return reader(release, threads=threads, watch=watch, strict=strict)
+def open_reader(
+    release: Release, *, threads: int = 0, watch: Watch | None = None, strict: bool = False, start: ReaderState | None = None
+) -> PictureReader:
+    """The reader that fits a release; arguments and errors as for `FrameReader`. Several files are read from their beginning."""
+    if release.parts:
+        return JoinedReader(release, threads=threads, watch=watch, strict=strict)
+    return FrameReader(release, threads=threads, watch=watch, strict=strict, start=start)
 
 
 def read_frames_at(release: Release, *, indices: Sequence[int], times_s: Sequence[Fraction]) -> Iterator[Frame]:

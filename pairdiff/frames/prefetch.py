@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
@@ -15,7 +15,7 @@ DEPTH_FRAMES = 4
 """Items that are read ahead (own)."""
 
 
-def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Iterator[T]:
+def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Generator[T]:
     """The same items in the same order, made by another thread; an error there is raised here.
 
     Parameters

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Damage, FieldOrder, Frame, FrameLevels, Levels, PictureSpan, Rectangle, Signal
+from pairdiff.frames.decode import REPEATED, CannotReadOn
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import map_ahead
 from pairdiff.frames.quantisation import LUMA_WEIGHTS
@@ -115,6 +116,17 @@ class Scan:
     """As in `Track`, (256,)."""
 
 
+@dataclass(frozen=True, slots=True)
+class FrameScan:
+    """What is found of one frame."""
+
+    fingerprint: NDArray[np.float16]
+    edges: NDArray[np.uint16]
+    time_s: Fraction
+    levels: FrameLevels
+    codes: NDArray[np.int64]
+
+
 def scan_frames(
     frames: Iterable[Frame],
     signal: Signal,
@@ -124,6 +136,8 @@ def scan_frames(
     hlg_peak_nits: float,
     progress: Callable[[int], None],
     workers: int = 1,
+    before: Sequence[FrameScan] = (),
+    keep: Callable[[Sequence[FrameScan], NDArray[np.int64]], None] | None = None,
 ) -> Scan:
     """Fingerprint and measure every frame.
 
@@ -136,6 +150,12 @@ def scan_frames(
     hlg_peak_nits : display peak for HLG.
     progress : called with the number of frames done.
     workers : frames that are measured at a time.
+    before : what an earlier pass has found; the frames then begin with the last two of them.
+    keep : called after each frame with what was found so far and the sum of its luma codes.
+
+    Raises
+    ------
+    CannotReadOn : where the first two frames are others than the last two of `before`.
 
     Returns
     -------
@@ -144,9 +164,9 @@ def scan_frames(
     levels = _Levels(signal, hlg_peak_nits=hlg_peak_nits)
     step = 2.0 ** (signal.bit_depth.value - 8)
 
-    def measure(frame: Frame) -> _FrameScan:
+    def measure(frame: Frame) -> FrameScan:
         luma = luma_plane(frame, signal)
-        return _FrameScan(
+        return FrameScan(
             make_fingerprint(luma, active=active, code_step=step),
             measure_edges(luma, active=active, level=bar_level),
             frame.time_s,
@@ -154,12 +174,20 @@ def scan_frames(
             count_luma(luma, active=active, bit_depth=signal.bit_depth.value),
         )
 
-    found: list[_FrameScan] = []
-    codes = np.zeros(CODES, np.int64)
-    for one in map_ahead(measure, frames, workers=workers):
+    found, codes = [], np.zeros(CODES, np.int64)
+    for one in before:
+        codes += one.codes
+        found.append(replace(one, codes=codes))
+    for number, one in enumerate(map_ahead(measure, frames, workers=workers), len(found) - REPEATED if found else 0):
+        if number < len(found):  # measured again: what was kept must be what this reader finds
+            if not is_same(one, found[number]):
+                raise CannotReadOn(f"frame {number} is another than the one that was kept")
+            continue
         codes += one.codes
         found.append(replace(one, codes=codes))  # the sum in place of its own: a film has 170 000 frames
         progress(len(found))
+        if keep is not None:
+            keep(found, codes)
     return Scan(
         np.stack([one.fingerprint for one in found]),
         np.stack([one.edges for one in found]),
@@ -169,15 +197,10 @@ def scan_frames(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _FrameScan:
-    """What is kept of one frame."""
-
-    fingerprint: NDArray[np.float16]
-    edges: NDArray[np.uint16]
-    time_s: Fraction
-    levels: FrameLevels
-    codes: NDArray[np.int64]
+def is_same(first: FrameScan, second: FrameScan) -> bool:
+    """Whether two readings of a frame agree in all but the luma codes."""
+    same = np.array_equal(first.fingerprint, second.fingerprint) and np.array_equal(first.edges, second.edges)
+    return same and (first.time_s, first.levels) == (second.time_s, second.levels)
 
 
 def track_spans(track: Track, signal: Signal) -> tuple[PictureSpan, ...]:

@@ -1,0 +1,144 @@
+"""What a pass over a release has found so far, kept in parts while it goes on, so that a pass that was killed is gone on with.
+
+Each part holds a run of frames and how far the reader had come behind it. Parts follow each other without a gap; one that cannot be read,
+or does not follow, ends what is taken. When the pass is over its parts are removed: `_keep` has the whole then.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._keep import keep_folder, write_whole
+from pairdiff._records import FrameLevels, Rectangle
+from pairdiff.frames.decode import ReaderState
+from pairdiff.match.active import BarLevel
+from pairdiff.score.scan import FrameScan
+
+LEVEL_NAMES = tuple(FrameLevels.__dataclass_fields__)
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """What an earlier pass has left."""
+
+    frames: tuple[FrameScan, ...]
+    reader: ReaderState
+    weaves: NDArray[np.int64]
+    """What a field watch had found, (frame less 2, 9)."""
+    mixes: NDArray[np.float64]
+    """(frame less 2, 6)."""
+
+
+class Parts:
+    """Parts of one pass.
+
+    Parameters
+    ----------
+    key : of the whole pass (`_keep.scan_key`).
+    active, bar_level : with what it is made; with others nothing of it can be used.
+    """
+
+    def __init__(self, key: str, *, active: Rectangle, bar_level: BarLevel) -> None:
+        name = hashlib.sha256(f"{key} {active} {bar_level}".encode()).hexdigest()[:32]
+        self._folder = keep_folder() / "parts" / name
+        self._stored, self._frames = 0, 0
+
+    def load(self) -> Begun | None:
+        """What there is; None where there is nothing that can be gone on with."""
+        found: list[dict[str, Any]] = []
+        while (part := _read(self._path(len(found)), first=sum(len(one["times"]) for one in found))) is not None:
+            found.append(part)
+        if not found:
+            return None
+        frames = tuple(frame for part in found for frame in _frames(part))
+        last = found[-1]
+        times = [frame.time_s for frame in frames[-2:]]
+        if len(times) < 2 or int(last["reader"][0]) != len(frames):
+            return None
+        reader = ReaderState(
+            len(frames), (times[0], times[1]), int(last["reader"][1]), Fraction(*map(int, last["lasts"])), bool(last["held"])
+        )
+        self._stored, self._frames = len(found), len(frames)
+        return Begun(frames, reader, np.concatenate([one["weaves"] for one in found]), np.concatenate([one["mixes"] for one in found]))
+
+    def store(
+        self,
+        frames: Sequence[FrameScan],
+        codes: NDArray[np.int64],
+        reader: ReaderState,
+        found: tuple[NDArray[np.int64], NDArray[np.float64]],
+    ) -> None:
+        """Keep the frames behind those that are kept; a folder that cannot be written is passed over, since nothing depends on it.
+
+        Parameters
+        ----------
+        frames : all so far.
+        codes : luma codes of those that are not kept yet.
+        reader : how far it had come behind the last of them.
+        found : by the field watch, (pair, 9) and (frame, 6).
+        """
+        new, rows = frames[self._frames :], slice(max(self._frames - 2, 0), len(frames) - 2)
+        arrays = {
+            "fingerprints": np.stack([one.fingerprint for one in new]),
+            "edges": np.stack([one.edges for one in new]),
+            "times": np.array([[one.time_s.numerator, one.time_s.denominator] for one in new], np.int64),
+            "levels": np.array([[getattr(one.levels, name) for name in LEVEL_NAMES] for one in new], np.float64),
+            "codes": codes,
+            "weaves": found[0][rows],
+            "mixes": found[1][rows],
+            "reader": np.array([reader.frames_read, reader.uneven], np.int64),
+            "lasts": np.array([reader.lasts_s.numerator, reader.lasts_s.denominator], np.int64),
+            "held": np.array(reader.held),
+        }
+        with contextlib.suppress(OSError):
+            write_whole(self._path(self._stored), lambda file: _write(file, arrays))
+            self._stored, self._frames = self._stored + 1, len(frames)
+
+    def remove(self) -> None:
+        """Remove all parts."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+        self._stored, self._frames = 0, 0
+
+    def _path(self, number: int) -> Path:
+        return self._folder / f"{number:06d}.npz"
+
+
+def _write(file: BinaryIO, arrays: dict[str, Any]) -> None:
+    np.savez(file, **arrays)
+
+
+def _read(path: Path, *, first: int) -> dict[str, Any] | None:
+    """A part whose first frame has that number."""
+    try:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
+            part = {name: arrays[name] for name in arrays.files}
+        count = len(part["times"])
+        whole = all(len(part[name]) == count for name in ("fingerprints", "edges", "levels"))
+        return part if whole and count and int(part["levels"][0, 0]) == first else None
+    except Exception:  # a spoilt archive raises a dozen kinds, depending on which byte is spoilt; none of them may stop a run
+        return None
+
+
+def _frames(part: dict[str, Any]) -> list[FrameScan]:
+    """Frames of a part; all of its luma codes are counted with the first."""
+    none = np.zeros_like(part["codes"])
+    return [
+        FrameScan(
+            part["fingerprints"][n],
+            part["edges"][n],
+            Fraction(int(top), int(bottom)),
+            FrameLevels(int(row[0]), *(float(value) for value in row[1:])),
+            part["codes"] if n == 0 else none,
+        )
+        for n, ((top, bottom), row) in enumerate(zip(part["times"], part["levels"], strict=True))
+    ]

@@ -61,8 +61,18 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.clip.container import SIDES as SIDE_WORDS
+from pairdiff.clip.gain_map import gain_map_state
 from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_tags, read_pictures
-from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS, encode_png, linear_kind, read_linear
+from pairdiff.clip.linear import (
+    AVIF_GAIN_MAP,
+    GAIN_MAPS,
+    PQ_POINT,
+    PRIMARIES_POINTS,
+    encode_png,
+    linear_kind,
+    read_linear,
+    without_odd_numbers,
+)
 from pairdiff.clip.probe import (
     NOTE_RATE,
     check_pair,
@@ -75,15 +85,17 @@ from pairdiff.clip.probe import (
     probe_release,
     rate_of_pictures,
 )
+from pairdiff.clip.renditions import RenditionParts, read_parts
 from pairdiff.clip.sequence import HANDED_ON, PictureSequence, find_sequence
 from pairdiff.frames.cadence import NOTE_ONE_FIELD, FieldWatch, check_blends, is_interlaced, look_at_fields, note_fields, take_one_field
-from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decoder_version
+from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decoder_version, planes_of_picture
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.light.display import read_displays
-from pairdiff.light.picture import code_level, hdr_code_to_nits, p3_to_bt709_code, sdr_code_to_nits
+from pairdiff.light.gain_map import apply_gain_map
+from pairdiff.light.picture import code_level, hdr_code_to_nits, linear_to_bt709_code, p3_to_bt709_code, sdr_code_to_nits
 from pairdiff.light.primaries import primaries_by_hues
 from pairdiff.light.transfer import nits_to_pq, srgb_to_linear
 from pairdiff.match.active import BarLevel
@@ -205,6 +217,13 @@ PQ_END = "10 000 cd/m2, where PQ ends"
 """What of linear light is kept (SMPTE ST 2084), in words."""
 DOUBTED = "Caution: the levels do not fit the way the releases are read"
 """What every caption says then."""
+PRIMARIES_FROM = {
+    "option": "",
+    "container": " (stated by the file)",
+    "base picture": " (those of its base picture)",
+    "hues": " (told by the hues of its base picture)",
+}
+"""Where the primaries of linear light come from, in words."""
 HANDED_ON_PQ = Fact("pq", "linear light, handed on as PQ", False)
 SAME_RATE = 1e-4
 FEW_GAPS_SHARE = 0.05
@@ -452,6 +471,8 @@ def _probe(
     kind = None if side == "sdr" else linear_kind(name)
     if kind == "exr" or (kind is not None and side is not None):
         return _probe_linear(name, kind, settings=settings, hash_whole=hash_whole)
+    if side == "sdr" and gain_map_state(name) == "base is hdr":
+        return _probe_sdr_rendition(name, settings=settings, hash_whole=hash_whole)
     return _probe_plain(name, side=side, settings=settings, hash_whole=hash_whole)
 
 
@@ -469,17 +490,49 @@ def _bring_to_bt709(release: Release, settings: Settings) -> Release:
         picture = next(reader)
     code = np.clip(planes_to_rgb(picture.planes, release.signal), 0, 1)
     brought, outside = p3_to_bt709_code(code)
-    name = hashlib.sha256(f"bt709 {identify_file(release.path, whole=True)} {release.signal}".encode()).hexdigest()[:32]
-    opened = _keep.store_picture(f"{name}.png", encode_png(np.round(brought * 65535).astype(np.uint16), points=(1, 1)))
-    none = {f"sdr_{field}": None for field in ("transfer", "primaries", "range", "matrix", "siting")}
-    found = probe_release(opened, side="sdr", settings=replace(settings, **none))  # type: ignore[arg-type]
+    found = _hand_on_sdr(brought, f"bt709 {identify_file(release.path, whole=True)} {release.signal}", settings)
     note = (
         f"the picture has Display P3 primaries ({release.signal.primaries.source}); it is measured as BT.709, and {outside:.1%} of its "
         "pixels have colours outside, which are cut at the edge."
     )
     primaries = Fact("bt709", f"Display P3 ({release.signal.primaries.source}), brought to BT.709", False)
     signal = replace(found.signal, transfer=release.signal.transfer, primaries=primaries)
-    return replace(release, opened=str(opened), signal=signal, stream_index=found.stream_index, notes=(note, *release.notes))
+    return replace(release, opened=found.path, signal=signal, stream_index=found.stream_index, notes=(note, *release.notes))
+
+
+def _hand_on_sdr(code: NDArray[np.float32], key: str, settings: Settings) -> Release:
+    """An SDR picture of BT.709, 0 to 1, as a 16-bit picture that lies beside what is kept."""
+    name = hashlib.sha256(key.encode()).hexdigest()[:32]
+    opened = _keep.store_picture(f"{name}.png", encode_png(np.round(code * 65535).astype(np.uint16), points=(1, 1)))
+    none = {f"sdr_{field}": None for field in ("transfer", "primaries", "range", "matrix", "siting", "stream")}
+    return probe_release(opened, side="sdr", settings=replace(settings, **none))  # type: ignore[arg-type]
+
+
+def _probe_sdr_rendition(path: str, *, settings: Settings, hash_whole: bool) -> Release:
+    """The SDR rendition of an AVIF picture whose base is the HDR one, handed on."""
+    parts = read_parts(path, side="sdr", settings=settings)
+    code, outside = linear_to_bt709_code(_make_rendition(parts), source=parts.primaries)
+    found = _hand_on_sdr(code, f"sdr rendition {identify_file(path, whole=True)} {parts.base.signal} {parts.primaries}", settings)
+    note = (
+        f"the SDR rendition of a picture whose base is HDR ({AVIF_GAIN_MAP}), {parts.primaries}; it is measured as 16-bit BT.709, and "
+        f"{outside:.1%} of its pixels have light or colours outside, which are cut at the edge."
+    )
+    signal = replace(found.signal, transfer=Fact("bt1886", "gain map", False), primaries=Fact("bt709", "gain map", False))
+    found = replace(found, path=path, opened=found.path, container=AVIF_GAIN_MAP, signal=signal, notes=(note, *found.notes))
+    return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
+
+
+def _make_rendition(parts: RenditionParts) -> NDArray[np.float32]:
+    """Light of the other rendition of a picture, 1 at SDR white, of its own primaries."""
+    base, coded = (np.clip(planes_to_rgb(planes_of_picture(one.picture), one.signal), 0, 1) for one in (parts.base, parts.coded))
+    return apply_gain_map(
+        base,
+        coded,
+        numbers=parts.numbers,
+        base_transfer=parts.base_transfer,
+        base_primaries=parts.base_primaries,
+        primaries=parts.primaries,
+    )
 
 
 def _probe_pictures(
@@ -532,27 +585,36 @@ def _tell_each(items: Iterator[T], tell: Progress, total: int) -> Iterator[T]:
 def _linear_codes(path: str, kind: str, unit_nits: float, settings: Settings) -> NDArray[np.uint16]:
     """PQ codes of 16 bits, full range, of a picture of linear light."""
     check_stated_size(path, path=path, side="hdr", settings=settings)
-    light = read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels)
+    return _encode_light(read_linear(path, kind=kind, side="hdr", most_megapixels=settings.picture_limit_megapixels), unit_nits)
+
+
+def _encode_light(light: NDArray[np.float32], unit_nits: float) -> NDArray[np.uint16]:
     return np.round(nits_to_pq(np.minimum(light, 10_000 / unit_nits) * unit_nits) * 65535).astype(np.uint16)
 
 
 def _probe_linear(path: str, kind: str, *, settings: Settings, hash_whole: bool) -> Release:
     """A picture of linear light, handed on as a 16-bit PQ picture that lies beside what is kept (its light is kept to 0.02 %)."""
-    unit_nits, primaries = _state_linear(path, kind, settings)
-    name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}".encode()).hexdigest()[:32]
-    codes = _linear_codes(path, kind, unit_nits, settings)
+    parts = read_parts(path, side="hdr", settings=settings) if kind == AVIF_GAIN_MAP else None
+    unit_nits, primaries = _state_linear(path, kind, settings if parts is None else replace(settings, hdr_primaries=parts.primaries))
+    how = "" if parts is None else f" {parts.base.signal} {parts.base_primaries}"
+    name = hashlib.sha256(f"{identify_file(path, whole=True)} {unit_nits} {primaries}{how}".encode()).hexdigest()[:32]
+    if parts is None:
+        codes = _linear_codes(path, kind, unit_nits, settings)
+    else:
+        codes = _encode_light(without_odd_numbers(_make_rendition(parts)), unit_nits)
     opened = _keep.store_picture(f"{name}.png", encode_png(codes, points=(PRIMARIES_POINTS[primaries], PQ_POINT)))
     plain = replace(settings, hdr_transfer=None, hdr_primaries=None, hdr_range=None, hdr_matrix=None)
     found = probe_release(opened, side="hdr", settings=plain)
     assumed = "" if settings.hdr_linear_nits is not None else " (assumed: ITU-R BT.2408 HDR Reference White)"
-    by_base = "" if settings.hdr_primaries is not None else " (told by the hues of its base picture)"
+    source = "hues" if parts is None else parts.source
+    source = "option" if settings.hdr_primaries is not None else source
+    by_base = PRIMARIES_FROM[source]
     note = (
         f"a picture of linear light ({kind}), {primaries}{by_base}, 1.0 taken as {unit_nits:g} cd/m2{assumed}; it is measured as 16-bit "
         f"PQ, to {PQ_END}."
     )
-    told = settings.hdr_primaries is not None
-    source = "option" if told else "assumed"
-    signal = replace(found.signal, transfer=HANDED_ON_PQ, primaries=Fact(primaries, source, not told))
+    told = source in ("option", "container")
+    signal = replace(found.signal, transfer=HANDED_ON_PQ, primaries=Fact(primaries, source if told else "assumed", not told))
     found = replace(found, path=path, opened=str(opened), container=kind, signal=signal, notes=(note, *found.notes))
     return replace(found, file_id=identify_file(path, whole=hash_whole), size_bytes=os.path.getsize(path))
 
@@ -565,7 +627,7 @@ def _state_linear(path: str, kind: str, settings: Settings) -> tuple[float, str]
     SignalUnresolved : not stated.
     """
     unit_nits, primaries = settings.hdr_linear_nits, settings.hdr_primaries
-    if kind == "gain map" and unit_nits is None:
+    if kind in GAIN_MAPS and unit_nits is None:
         unit_nits = HDR_WHITE_NITS
     if kind == "gain map" and primaries is None:
         primaries = _tell_primaries(path, settings)

@@ -81,6 +81,28 @@ class Signal:
 
 
 @dataclass(frozen=True, slots=True)
+class GainMap:
+    """How the other rendition of a picture is made of its base picture and its gain map (ISO 21496-1), red, green and blue."""
+
+    base_headroom: float
+    """Of the base picture: highest light over SDR white, stops."""
+    alternate_headroom: float
+    """Of the other rendition."""
+    least: tuple[float, float, float]
+    """Gain where the map is coded as 0, stops."""
+    most: tuple[float, float, float]
+    """Gain where the map is coded as 1, stops."""
+    gamma: tuple[float, float, float]
+    """Exponent by which the map was coded."""
+    base_offset: tuple[float, float, float]
+    """Light added to the base before the gain, 1 at SDR white."""
+    alternate_offset: tuple[float, float, float]
+    """Light taken off the other rendition after it."""
+    in_base_primaries: bool
+    """Whether the gain is applied in the primaries of the base; in those of the other rendition where not."""
+
+
+@dataclass(frozen=True, slots=True)
 class Mastering:
     """ST 2086 mastering display; a part that the file leaves out is None."""
 

@@ -1,6 +1,6 @@
 """The parsers that are our own, fed what no file or user should hold: an answer, or a refusal in words, and never anything else.
 
-bash tests/run -m slow tests/test_parsers_fuzzed.py      thirteen minutes in place of a few seconds
+bash tests/run -m slow tests/test_parsers_fuzzed.py      fifteen minutes in place of a few seconds
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from pairdiff import _keep, _pipeline
 from pairdiff._errors import PairdiffError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, settings_from_file
-from pairdiff.clip import container, metadata, probe
+from pairdiff.clip import container, gain_map, heif_items, metadata, probe
 from pairdiff.clip.icc import primaries_of_profile
 from pairdiff.clip.picture_size import stated_size
 from pairdiff.clip.png_chunks import read_profile
@@ -33,7 +33,7 @@ from pairdiff.writeup.html import render_report
 
 QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 LONG_S = 60.0
-"""How long each of the thirteen parsers is fed in the slow form."""
+"""How long each of the fifteen parsers is fed in the slow form."""
 
 
 @pytest.fixture(scope="module")
@@ -63,6 +63,24 @@ PROFILES = st.builds(
     st.binary(max_size=200),
 )
 PICTURES = st.builds(lambda head, tail: head + tail, PICTURE_HEADS, st.binary(max_size=400))
+BOX_NAMES = (b"iinf", b"iloc", b"iref", b"iprp", b"ipco", b"ipma", b"infe", b"dimg", b"ispe", b"idat", b"pitm")
+SMALL_BOXES = st.lists(st.tuples(st.sampled_from(BOX_NAMES), st.binary(max_size=30)), max_size=4)
+ITEM_BOXES = st.builds(
+    lambda boxes, tail: b"".join(struct.pack(">I4s", 8 + len(body), name) + body for name, body in boxes) + tail,
+    st.lists(
+        st.tuples(
+            st.sampled_from(BOX_NAMES),
+            st.binary(max_size=60)
+            | st.builds(
+                lambda head, boxes: head + b"".join(struct.pack(">I4s", 8 + len(body), name) + body for name, body in boxes),
+                st.sampled_from([b"", bytes(4), bytes(5) + b"\1"]),
+                SMALL_BOXES,
+            ),
+        ),
+        max_size=6,
+    ),
+    st.binary(max_size=20) | st.just(b""),
+)
 NAMES = st.lists(st.from_regex(r"[a-c%]{0,3}[0-9]{0,12}\.(png|tif|dpx|PNG|txt)", fullmatch=True), max_size=6)
 
 
@@ -140,6 +158,26 @@ def feed_pictures(folder: Path, data: bytes) -> None:
     assert size is None or min(size) > 0
 
 
+def feed_items(folder: Path, data: bytes) -> None:
+    head = b"\0\0\0\x0cftypavif" + struct.pack(">I4sI", 12 + len(data), b"meta", 0)
+    path = str(written(folder, "items.avif", head + data))
+    with contextlib.suppress(heif_items.ItemFault):
+        items = heif_items.read_items(path)
+        for item in items.listed.values() if items is not None else ():
+            with contextlib.suppress(heif_items.ItemFault):
+                assert len(heif_items.read_item(path, items, item)) <= 1000 * len(head + data)  # type: ignore[arg-type]
+    assert gain_map.gain_map_state(path) in (None, "broken", "not applied")
+    assert (gain_map.base_item_number(path) or 0) < 1 << 32
+    refused_or_done(lambda: gain_map.find_gain_map(path, side="hdr"))
+
+
+def feed_gain_numbers(folder: Path, data: bytes) -> None:
+    for payload in (data, bytes(5) + data, bytes(5) + b"\x80" + data):
+        with contextlib.suppress(heif_items.ItemFault):
+            found = gain_map.parse_gain_map(payload)
+            assert all(low <= high for low, high in zip(found.least, found.most, strict=True))
+
+
 def feed_times(folder: Path, text: str) -> None:
     for read in (_pipeline.read_time, _pipeline.read_anchors, _pipeline.read_span):
         refused_or_done(lambda read=read: read(text))  # type: ignore[misc]
@@ -172,6 +210,8 @@ FEEDERS: list[tuple[Callable[[Path, Any], None], st.SearchStrategy[Any]]] = [
     (feed_profiles, PROFILES),
     (feed_chunks, CHUNKS),
     (feed_pictures, PICTURES),
+    (feed_items, ITEM_BOXES),
+    (feed_gain_numbers, st.binary(max_size=160)),
     (feed_times, LINES),
     (feed_words, LINES),
     (feed_names, NAMES),

@@ -19,9 +19,10 @@ from pairdiff._errors import DecodeFailed, InputRefused
 from pairdiff._records import Side
 from pairdiff._settings import Settings
 from pairdiff.clip.container import SIDES, choose_stream, open_container
+from pairdiff.clip.gain_map import base_item_number
 from pairdiff.clip.linear import PQ_POINT, PRIMARIES_POINTS
 from pairdiff.clip.metadata import tags_of_picture
-from pairdiff.clip.probe import check_stated_size
+from pairdiff.clip.probe import check_stated_size, stream_of_item
 from pairdiff.clip.signalling import Tags, name_point
 
 Named = tuple[str, VideoFrame]
@@ -52,9 +53,10 @@ def read_alone(path: str, *, side: str) -> VideoFrame:
     """
     picture = None
     with open_container(path, side=side) as container:
+        wanted = stream_of_item(container, base_item_number(path))
         try:
             with decoding(path):
-                picture = next(container.decode(choose_stream(container, path=path, side=side, wanted=None)), None)
+                picture = next(container.decode(choose_stream(container, path=path, side=side, wanted=wanted)), None)
         except av.error.FFmpegError:
             picture = None
     if picture is None:

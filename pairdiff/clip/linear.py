@@ -1,4 +1,7 @@
-"""Pictures of linear light: OpenEXR, and the HDR rendition of a gain-map JPEG (ISO 21496-1); and how they are handed on as PQ."""
+"""Pictures of linear light: OpenEXR, and the HDR rendition of a gain-map JPEG (ISO 21496-1); and how they are handed on as PQ.
+
+That of a gain-map AVIF is made of two pictures of its file (`renditions`), by `light.gain_map`.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +19,16 @@ from numpy.typing import NDArray
 from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused
 from pairdiff.clip.container import SIDES, open_container
+from pairdiff.clip.gain_map import gain_map_state
+from pairdiff.clip.heif_items import is_heif
 from pairdiff.clip.picture_size import EXR_MAGIC, JPEG_MAGIC, find_exr_fault
 from pairdiff.clip.signalling import PRIMARIES_NAMES
 
 GAIN_MAP_MARKS = (b"urn:iso:std:iso:ts:21496:-1", b"http://ns.adobe.com/hdr-gain-map/1.0/")
 """How a JPEG says that it holds a gain map: ISO 21496-1, and the form before it."""
+AVIF_GAIN_MAP = "AVIF gain map"
+GAIN_MAPS = ("gain map", AVIF_GAIN_MAP)
+"""Kinds of `linear_kind` of which one file is a pair: its HDR rendition and its base picture."""
 PRIMARIES_POINTS = {name: point for point, name in PRIMARIES_NAMES.items()}
 """ITU-T H.273."""
 PQ_POINT = 16
@@ -32,13 +40,18 @@ HEAD_END_BYTES = 33
 
 
 def linear_kind(path: str) -> str | None:
-    """`exr` or `gain map` for such a picture, by what it holds; None for anything else."""
+    """`exr`, `gain map` (JPEG) or `AVIF gain map` for such a picture, by what it holds; None for anything else.
+
+    An AVIF picture whose base is the HDR rendition needs no gain map for that, and is none.
+    """
     if not os.path.isfile(path):
         return None
     with open(path, "rb") as file:
         head = file.read(HEAD_BYTES)
         if head.startswith(EXR_MAGIC):
             return "exr"
+        if is_heif(head):
+            return AVIF_GAIN_MAP if gain_map_state(path) in ("base is sdr", "broken") else None
         if not head.startswith(JPEG_MAGIC):
             return None
         whole = head + file.read()
@@ -53,7 +66,7 @@ def read_linear(path: str, *, kind: str, side: str, most_megapixels: float) -> N
     path
         The file.
     kind
-        As of `linear_kind`.
+        `exr` or `gain map`, as of `linear_kind`.
     side
         For messages.
     most_megapixels
@@ -74,6 +87,11 @@ def read_linear(path: str, *, kind: str, side: str, most_megapixels: float) -> N
             f"The {SIDES[side]} release {path} is a picture of {picture.shape[1]} x {picture.shape[0]}; the limit is {most_megapixels:g} "
             "million pixels (--picture-limit-megapixels)."
         )
+    return without_odd_numbers(picture)
+
+
+def without_odd_numbers(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light as it can be shown: what is below 0 or not a number is 0, and what is endless the most there is. The picture is changed."""
     picture[~(picture > 0)] = 0  # what is not a number as well
     return np.minimum(picture, np.finfo(np.float32).max)
 

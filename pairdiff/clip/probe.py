@@ -35,7 +35,10 @@ from pairdiff.clip.container import (
     video_stream_at,
 )
 from pairdiff.clip.dovi import find_dovi_record
+from pairdiff.clip.gain_map import TONE_MAP, base_item_number, gain_map_state
+from pairdiff.clip.heif_items import BRAND_BYTES, is_heif
 from pairdiff.clip.icc import primaries_of_profile
+from pairdiff.clip.linear import GAIN_MAPS
 from pairdiff.clip.metadata import (
     DYNAMIC_WORDS,
     NOTHING,
@@ -80,8 +83,8 @@ MOST_RATE = 1000
 """Highest rate that is believed, pictures a second (own)."""
 BARE_STREAMS = ("hevc", "h264", "m4v", "mpegvideo", "obu", "vvc")  # no container, no time stamps: FFmpeg's 25 pictures a second
 NOTE_GAIN_MAP = "the picture holds a gain map (ISO 21496-1), which is not applied: what is measured is its base picture."
+NOTE_BASE = "the picture holds a gain map (ISO 21496-1): what is measured here is its base picture."
 NOTE_RATE = "the frame rate is assumed: the file does not state it."
-HEIF_BRANDS = (b"avif", b"heic", b"heix", b"mif1", b"mif2")
 HEIF_HEAD_BYTES = 1 << 16
 """Head of a HEIF or AVIF picture in which its items are listed."""
 FIRST_PICTURES, FIRST_PICTURES_COUNTED = 4, 64
@@ -162,11 +165,13 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
                 f"--{side}-frame-rate is for numbered pictures and bare streams; {name} states the times of its pictures itself. Leave the "
                 "option out."
             )
-        stream = choose_stream(container, path=name, side=side, wanted=getattr(settings, f"{side}_stream"))
+        wanted = getattr(settings, f"{side}_stream")
+        base = base_item_number(name) if sequence is None else None
+        stream = choose_stream(container, path=name, side=side, wanted=stream_of_item(container, base) if wanted is None else wanted)
         _check_size(stream.codec_context.width, stream.codec_context.height, path=name, side=side, settings=settings)
         look = _look_at_pictures(container, stream, path=name, side=side)
         _check_size(look.width, look.height, path=name, side=side, settings=settings)
-        layers = _further_streams(container, stream)
+        layers = 0 if base is not None else _further_streams(container, stream)
         facts = _stream_facts(container, stream, rate)
         index, codec, form = stream.index, stream.codec_context.codec.name, container.format.name
         time_base = stream.time_base or Fraction(1, 1000)
@@ -203,7 +208,7 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         *([alternative] if alternative else []),
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
         *level_notes,
-        *([NOTE_GAIN_MAP] if holds_gain_map(name, form) else []),
+        *note_gain_map(name, form),
         *note_grain(headers),
         *([NOTE_RATE] if facts[1].assumed else []),
         *(["the container counts pictures in the order of coding: their times follow from the frame rate."] if counted else []),
@@ -424,7 +429,12 @@ def check_pair(hdr: Release, sdr: Release) -> None:
     InputRefused
         The same file twice, sides swapped, SDR given as HDR, HDR given as SDR, or an SDR release that is not BT.709.
     """
-    renditions = hdr.container == "gain map"  # the same picture without its gain map is the SDR one
+    if NOTE_GAIN_MAP in hdr.notes and hdr.signal.transfer.value == "bt1886":
+        raise InputRefused(
+            f"The HDR release {hdr.path} is SDR, and its gain map is not applied: that is done for JPEG and AVIF pictures, and "
+            "this is neither. Give its HDR rendition as a picture of its own, such as AVIF or 16-bit PNG."
+        )
+    renditions = hdr.container in GAIN_MAPS or sdr.container in GAIN_MAPS  # the same picture without its gain map is the other one
     if not renditions and os.path.realpath(hdr.path) == os.path.realpath(sdr.path):
         raise InputRefused(f"Both releases are the same file: {hdr.path}. Give the HDR file first and the SDR file second.")
     if not renditions and hdr.file_id == sdr.file_id:
@@ -612,6 +622,13 @@ def note_grain(headers: Mapping[str, int]) -> tuple[str, ...]:
     return ()
 
 
+def stream_of_item(container: InputContainer, number: int | None) -> int | None:
+    """Place among the video streams of the one that is an item of a HEIF or AVIF picture; None where there is none."""
+    if number is None:
+        return None
+    return next((place for place, stream in enumerate(container.streams.video) if stream.id == number), None)
+
+
 def is_of_pictures(release: Release) -> bool:
     """Whether a release is read from files of one picture each."""
     return release.container.endswith("_pipe") or release.container == "image2"
@@ -619,6 +636,9 @@ def is_of_pictures(release: Release) -> bool:
 
 def is_single_picture(release: Release) -> bool:
     """Whether a release is one picture in a file of its own."""
+    if release.container.startswith("mov"):
+        with open(release.path, "rb") as file:
+            return is_heif(file.read(BRAND_BYTES))
     return is_of_pictures(release) and find_sequence(release.path, name=release.path) is None
 
 
@@ -628,7 +648,14 @@ def holds_gain_map(path: str, form: str) -> bool:
         return False
     with open(path, "rb") as file:
         head = file.read(HEIF_HEAD_BYTES)
-    return head[8:12] in HEIF_BRANDS and b"tmap" in head
+    return is_heif(head) and TONE_MAP in head
+
+
+def note_gain_map(path: str, form: str) -> tuple[str, ...]:
+    """That a HEIF or AVIF picture has another rendition; nothing for any other file."""
+    if not holds_gain_map(path, form):
+        return ()
+    return (NOTE_BASE if gain_map_state(path) in ("base is sdr", "base is hdr") else NOTE_GAIN_MAP,)
 
 
 def rate_of_pictures(settings: Settings, side: Side) -> Fact[Fraction]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Frame, Signal
 
-FIRST, EVERY, LAST = 8, 7, 64
+FIRST, EVERY, LAST = 16, 12, 64
 """Pictures that are looked at (own): the first few, for a short clip, then one in some, up to this many."""
 MOST_ROWS, MOST_COLUMNS = 1080, 1920
 """Middle of a picture that is looked at, luma samples (own)."""

@@ -142,7 +142,30 @@ def p3_to_bt709_code(code: FloatArray) -> tuple[Picture, float]:
     -----
     Source: SMPTE EG 432-1 (P3-D65), IEC 61966-2-1 (sRGB transfer, which Display P3 has). White and greys stay as they are.
     """
-    linear = srgb_to_linear(code) @ conversion_matrix("p3-d65", "bt709").T
+    return linear_to_bt709_code(srgb_to_linear(code), source="p3-d65")
+
+
+def linear_to_bt709_code(linear: FloatArray, *, source: str) -> tuple[Picture, float]:
+    """Light as an SDR picture of BT.709, sRGB-coded.
+
+    Parameters
+    ----------
+    linear : FloatArray
+        (row, column, 3) linear light, 1 at SDR white.
+    source : {"bt709", "p3-d65", "bt2020"}
+        Its primaries.
+
+    Returns
+    -------
+    tuple[Picture, float]
+        The picture, colours outside BT.709 and light above white cut at its edge; and the share of pixels that had any by more than one
+        8-bit code.
+
+    Notes
+    -----
+    Source: BT.2407-0 section 2, IEC 61966-2-1.
+    """
+    linear = linear @ conversion_matrix(source, "bt709").T
     outside = (linear < -SRGB_STEP) | (linear > 1 + SRGB_STEP)
     return linear_to_srgb(np.clip(linear, 0, 1)).astype(np.float32), float(outside.any(-1).mean())
 

@@ -146,7 +146,7 @@ def test_the_first_pictures_and_then_one_in_some_are_looked_at() -> None:
         watch.add(one)
         if len(watch._readings[1]) > before:
             seen.append(number)
-    assert seen == [*range(8), *range(8, 64, 7)]
+    assert seen == [*range(16), *range(16, 64, 12)]
 
 
 @pytest.mark.parametrize(("made", "told"), [("left", False), ("top-left", True)])

@@ -18,6 +18,7 @@ import pairdiff
 from pairdiff import _pipeline
 from pairdiff._errors import InputRefused, SignalUnresolved
 from pairdiff.clip.linear import linear_kind, read_linear
+from tests._gain_map_avif import make_parts, numbers
 from tests.score._pairs import make_signal, relabel
 from tests.whole._films import Floats
 
@@ -100,6 +101,39 @@ def test_both_renditions_of_a_gain_map_picture_are_a_pair(run_pairdiff: Run, tmp
     assert found["hdr"]["levels"]["p999_nits"] == pytest.approx(np.quantile(linear.max(-1), 0.999) * WHITE_NITS, rel=0.1)
     assert "1.0 taken as 203 cd/m2 (assumed" in found["hdr"]["notes"][0]
     assert found["alignment"]["matched_share"] == 1.0
+
+
+AVIF_OFFSET = 1 / 64
+
+
+def write_gain_map_avif(path: Path, linear: Floats, *, point: int) -> None:
+    """Of BT.709 light: its clipped rendition of those primaries, sRGB-coded, and a map that makes it of that again."""
+    spaces = colour.RGB_COLOURSPACES
+    name = {1: "ITU-R BT.709", 12: "Display P3"}[point]
+    light = np.asarray(colour.RGB_to_RGB(linear, spaces["ITU-R BT.709"], spaces[name]))
+    base = np.round(colour.models.eotf_inverse_sRGB(np.clip(light, 0, 1)) * 255).astype(np.uint8)
+    level, shown = light.max(-1), colour.models.eotf_sRGB(base / 255).max(-1)
+    stops = np.log2((level + AVIF_OFFSET) / (shown + AVIF_OFFSET))
+    coded = np.round(np.clip(stops / 2, 0, 1) * 255).astype(np.uint8)
+    payload = numbers(((0.0, 2.0, 1.0, AVIF_OFFSET, AVIF_OFFSET),))
+    path.write_bytes(make_parts(base, coded, payload, points=(point, 13, 1), other=(point, 16, 0)).file())
+
+
+@pytest.mark.parametrize(("point", "name"), [(1, "bt709"), (12, "p3-d65")])
+def test_both_renditions_of_a_gain_map_avif_are_a_pair(run_pairdiff: Run, tmp_path: Path, point: int, name: str) -> None:
+    linear = light()[:352, :624]
+    path = tmp_path / "photo.avif"
+    write_gain_map_avif(path, linear, point=point)
+    assert linear_kind(str(path)) == "AVIF gain map"
+    found = compare(run_pairdiff, tmp_path / "out", path, path, "--sdr-transfer", "bt1886")
+    wide = np.asarray(colour.RGB_to_RGB(linear, colour.RGB_COLOURSPACES["ITU-R BT.709"], colour.RGB_COLOURSPACES["ITU-R BT.2020"]))
+    assert found["hdr"]["levels"]["p999_nits"] == pytest.approx(np.quantile(wide.max(-1), 0.999) * WHITE_NITS, rel=0.02)
+    assert f"(AVIF gain map), {name} (stated by the file), 1.0 taken as 203 cd/m2 (assumed" in found["hdr"]["notes"][0]
+    assert found["hdr"]["signal"]["primaries"] == {"value": name, "source": "container", "assumed": False}
+    assert found["sdr"]["signal"]["primaries"]["value"] == "bt709"
+    assert any("holds a gain map" in note for note in found["sdr"]["notes"])
+    assert found["alignment"]["matched_share"] == 1.0
+    assert found["headroom"]["status"] == "measured"
 
 
 def parts_of_gain_map_picture(data: bytes) -> tuple[Floats, Floats, list[float]]:

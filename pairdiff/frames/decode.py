@@ -474,8 +474,12 @@ def decode_pictures(
     on_fault: Callable[[str, str], None],
     checker: VideoCodecContext | None = None,
     on_told: Callable[[str], None] = lambda detail: None,
+    only: Callable[[Packet[Any]], bool] = lambda packet: True,
 ) -> Iterator[VideoFrame]:
-    """Decode from where the container stands; faults go to `on_fault(kind, detail)`, what a checker minds to `on_told`."""
+    """Decode from where the container stands; faults go to `on_fault(kind, detail)`, what a checker minds to `on_told`.
+
+    Packets that `only` does not take are passed over.
+    """
     packets = container.demux(stream)
     faults = 0
     while faults < MOST_FAULTS_IN_A_ROW:
@@ -489,6 +493,8 @@ def decode_pictures(
             continue
         if packet is None:
             return
+        if packet.size and not only(packet):
+            continue
         where = _say_packet(container, packet)
         if checker is not None and packet.size:
             try:
@@ -787,7 +793,10 @@ def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:
         stream = video_stream(container, release, threads=0)
         stream.codec_context.skip_frame = "NONKEY"
         index = 0
-        for picture in decode_pictures(container, stream, on_fault=lambda kind, detail: None):
+        # those between are not even handed to the decoder: it works on several key frames at a time then
+        for picture in decode_pictures(
+            container, stream, on_fault=lambda kind, detail: None, only=lambda packet: packet.is_keyframe and packet.pts in wanted
+        ):
             if picture.pts in wanted and not picture.is_corrupt and has_form(picture, release):
                 yield frame_from_picture(picture, release, index=index, time_s=stamp_s(picture, release) or Fraction(0))
                 index += 1

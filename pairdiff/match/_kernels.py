@@ -104,7 +104,37 @@ def average_cells(luma, counts, share, plain, equalised):  # type: ignore[no-unt
             equalised[down, across] = share_sum / area
 
 
-@njit(cache=True, nogil=True)
+STRIP_SIGNATURES = [types.void(luma, *(types.int64,) * 2, types.int64[::1], *(types.int64,) * 2, _PLAIN) for luma in _LUMA]
+
+
+@njit(STRIP_SIGNATURES, cache=True, nogil=True)
+def sum_rows(luma, low, high, edges, left, right, out):  # type: ignore[no-untyped-def]
+    """Sums of rows low to high in strips of the width: out (row, strip); columns left to right alone count, `edges` are from left on."""
+    for row in range(low, high):
+        line = luma[row, left:right]
+        for strip in range(edges.size - 1):
+            total = 0
+            for column in range(edges[strip], edges[strip + 1]):
+                total += line[column]
+            out[row - low, strip] = total
+
+
+@njit(STRIP_SIGNATURES, cache=True, nogil=True)
+def sum_columns(luma, low, high, edges, top, bottom, out):  # type: ignore[no-untyped-def]
+    """Sums of columns low to high in strips of the height: out (column, strip); rows top to bottom alone count, `edges` are from top on."""
+    total = np.empty(high - low, np.int64)
+    for strip in range(edges.size - 1):
+        total[:] = 0
+        for row in range(top + edges[strip], min(top + edges[strip + 1], bottom)):
+            line = luma[row, low:high]
+            for column in range(high - low):
+                total[column] += line[column]
+        for column in range(high - low):
+            out[column, strip] = total[column]
+
+
+# Sums may be taken in any order: the compiler adds many at once then.
+@njit(cache=True, nogil=True, fastmath={"nnan", "nsz", "contract", "reassoc"})
 def count_below(cells: NDArray[np.float32], reach: float, out: NDArray[np.float32]) -> None:
     """out[i] = sum over k of clip((cells[i] - cells[k]) / reach, -1, 1): a rank in which cells nearer than `reach` are nearly equal."""
     for i in range(cells.size):

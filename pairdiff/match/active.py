@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import PictureSpan, Rectangle
+from pairdiff.frames.planes import padded_rows
+from pairdiff.match._kernels import sum_columns, sum_rows
 
 STRIPS = 8
 """Strips across the width, and down the height, in which each frame's picture edges are noted."""
@@ -27,7 +29,7 @@ NOISE_DEVIATIONS = 6.0
 """The same in standard deviations of that mean, where there is noise in the bars (own)."""
 EDGE_SHARE = 0.25
 """An edge line must also reach this share of what lies eight lines further in: codec ringing in the bar does not."""
-FIRST_LINES = 64
+FIRST_LINES = 32
 """Lines at an end of a picture that are read first to find where its light begins (own)."""
 LEAST_SHARE = 0.2
 """An active picture smaller than this share of the width or height is a failed detection: the whole picture is taken."""
@@ -188,10 +190,25 @@ def measure_edges(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, 
     (4, STRIPS) top, bottom (exclusive) of strips of the width, left, right (exclusive) of strips of the height, pixels; a strip without
     light begins at the far end and ends at 0.
     """
-    across, down = luma[:, active.left : active.right], luma[active.top : active.bottom]
-    rows = _outer_edges(lambda low, high: _row_means(across[low:high]), luma.shape[0], level)
-    columns = _outer_edges(lambda low, high: _column_means(down[:, low:high]), luma.shape[1], level)
+    codes = padded_rows(luma)
+    across, down = _starts(active.right - active.left), _starts(active.bottom - active.top)
+
+    def read_rows(low: int, high: int) -> NDArray[np.float32]:
+        sums = np.empty((high - low, STRIPS), np.float32)
+        sum_rows(codes, low, high, across, active.left, active.right, sums)
+        return np.asarray(sums / np.diff(across), np.float32)
+
+    def read_columns(low: int, high: int) -> NDArray[np.float32]:
+        sums = np.empty((high - low, STRIPS), np.float32)
+        sum_columns(codes, low, high, down, active.top, active.bottom, sums)
+        return np.asarray(sums / np.diff(down), np.float32)
+
+    rows, columns = _outer_edges(read_rows, luma.shape[0], level), _outer_edges(read_columns, luma.shape[1], level)
     return np.stack([*rows, *columns]).astype(np.uint16)
+
+
+def _starts(size: int) -> NDArray[np.int64]:
+    return np.array(_strip_starts(size), np.int64)
 
 
 def _outer_edges(

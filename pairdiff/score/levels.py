@@ -375,7 +375,7 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
     places = np.searchsorted(running, np.asarray(PERCENTILES) / 100 * total - 1e-6)
     wide = int(np.searchsorted(running, max(total - SPECK_PIXELS, 1)))
     p9999, p999, p99, p50 = (min(float(bin_nits[k]), counted.max_nits) for k in places)
-    area_100, area_203, area_1000 = (_share_above(counted, bin_nits, limit, total) for limit in AREA_NITS)
+    area_100, area_203, area_1000 = (_share_above(running, bin_nits, limit, counted.max_nits) for limit in AREA_NITS)
     return FrameLevels(
         frame=frame,
         time_s=time_s,
@@ -393,11 +393,13 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
     )
 
 
-def _share_above(counted: LevelCounts, bin_nits: NDArray[np.float64], limit_nits: float, total: int) -> float:
+def _share_above(running: NDArray[np.int64], bin_nits: NDArray[np.float64], limit_nits: float, max_nits: float) -> float:
     """Share of pixels in bins above a limit; none where the largest level itself is not above it. A centre on the limit is not above."""
-    if counted.max_nits <= limit_nits:
+    if max_nits <= limit_nits:
         return 0.0
-    return int(counted.counts[bin_nits > limit_nits * (1 + 1e-9)].sum()) / total
+    first = int(np.searchsorted(bin_nits, limit_nits * (1 + 1e-9), side="right"))
+    total = int(running[-1])
+    return (total - (int(running[first - 1]) if first else 0)) / total
 
 
 @lru_cache(maxsize=1)

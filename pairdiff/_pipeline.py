@@ -89,6 +89,7 @@ from pairdiff.clip.renditions import RenditionParts, read_parts
 from pairdiff.clip.sequence import HANDED_ON, PictureSequence, find_sequence
 from pairdiff.frames.cadence import NOTE_ONE_FIELD, FieldWatch, check_blends, is_interlaced, look_at_fields, note_fields, take_one_field
 from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decoder_version, planes_of_picture
+from pairdiff.frames.hardware import choose_decoder
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
@@ -659,6 +660,7 @@ def _tell_primaries(path: str, settings: Settings) -> str | None:
 
 
 def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) -> _Pass:
+    release = choose_decoder(release, wanted=settings.decoder)
     key = _keep.scan_key(release, hlg_peak_nits=settings.hlg_peak_nits)
     kept = None if fresh else _keep.load_track(key)
     if kept is not None:

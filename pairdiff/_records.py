@@ -178,6 +178,8 @@ class Release:
     written since is not used again."""
     stamps_of_coding: bool = False
     """Whether the file's time stamps follow the order of coding, so that times follow from the frame rate."""
+    decoder: str = "software"
+    """`software` or `cuda`: what decodes; the codes are the same."""
     in_order: bool = False
     """Whether pictures are decoded one after another. A damaged stream of which several are decoded at a time comes out differently each
     time."""

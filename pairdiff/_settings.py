@@ -20,6 +20,7 @@ PRIMARIES = ("bt709", "p3-d65", "bt2020")
 MATRICES = ("bt709", "bt2020-ncl", "bt601", "rgb")
 RANGES = ("narrow", "full")
 SITINGS = ("left", "top-left", "centre")
+DECODERS = ("software", "cuda", "auto")
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +218,12 @@ class Settings:
     )
 
     # limits: what a file may take of the machine
+    decoder: str = option(
+        "software",
+        "limits",
+        "What decodes: the processor (software), an NVIDIA card (cuda), or such a card where there is one (auto). The codes are the same.",
+        choices=DECODERS,
+    )
     decode_limit_s: float = option(20.0, "limits", "Longest that a decoder may work on one piece of a file, s; then the run is given up.")
     memory_limit_gib: float = option(8.0, "limits", "Most memory that a run may take, GiB; then it is given up.")
     picture_limit_megapixels: float = option(80.0, "limits", "Largest picture that is measured, million pixels: 8K has 33.")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import struct
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,22 @@ SDR_TAGS = (1, 1, 1, 1)
 NO_TAGS = (2, 2, 2, 0)
 
 MASTERING = "master-display=G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(10000000,50)"
+
+
+@contextmanager
+def usual_priority() -> Iterator[None]:
+    """Around an encoder: SVT-AV1, run as root, leaves the thread that called it, and all processes that it starts, at real-time priority.
+
+    Two such processes that wait for each other's threads keep a machine of two cores from doing anything else.
+    """
+    if not hasattr(os, "sched_getscheduler"):
+        yield
+        return
+    policy, priority = os.sched_getscheduler(0), os.sched_getparam(0)
+    try:
+        yield
+    finally:
+        os.sched_setscheduler(0, policy, priority)
 
 
 def encode_clip(
@@ -45,7 +63,7 @@ def encode_clip(
     elif codec == "libx264" and params:
         given["x264-params"] = params
     base = Fraction(1, 1000) if stamps else 1 / Fraction(rate)
-    with av.open(str(path), "w") as out:
+    with usual_priority(), av.open(str(path), "w") as out:
         stream = out.add_stream(codec, rate=Fraction(rate), options={**given, **(options or {})})
         encoder = stream.codec_context
         if stamps:

@@ -23,6 +23,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.timeout(3600))
 
 
+@pytest.fixture(autouse=True)
+def _no_real_time_priority() -> Iterator[None]:
+    """A test that leaves its process at real-time priority (see `_clips.usual_priority`) would hold up every one behind it."""
+    yield
+    if hasattr(os, "sched_getscheduler") and os.sched_getscheduler(0) != os.SCHED_OTHER:
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+        pytest.fail("the test left its process at real-time priority: an encoder was not run within `usual_priority`")
+
+
 @pytest.fixture(scope="session")
 def project_root() -> Path:
     return ROOT

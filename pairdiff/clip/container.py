@@ -12,6 +12,7 @@ from functools import cache
 from typing import Any, cast
 
 import av
+from av.codec.hwaccel import HWAccel
 from av.container import InputContainer
 from av.sidedata.sidedata import Type
 from av.video.stream import VideoStream
@@ -27,6 +28,8 @@ DEPENDENT = 0x080000
 MOST_STREAMS = 1000
 """Streams a file may hold (FFmpeg's own limit as well)."""
 TEXT_FORMATS = ("tty", "bin", "xbin", "idf", "adf")
+CARD = "cuda"
+"""The kind of device whose decoder may be used, as FFmpeg calls it."""
 SIDES = {"hdr": "HDR", "sdr": "SDR"}
 ASSUMED_RATE = "24"
 """Pictures a second of numbered pictures where nothing is stated: cinema's (common practice, no source)."""
@@ -94,7 +97,7 @@ def _check_file(path: str, *, name: str) -> None:
 
 @contextmanager
 def open_container(
-    path: str, *, side: str, rate: Fraction | None = None, options: Mapping[str, str] | None = None
+    path: str, *, side: str, rate: Fraction | None = None, options: Mapping[str, str] | None = None, card: HWAccel | None = None
 ) -> Iterator[InputContainer]:
     """Open a file, or a film of numbered pictures, for reading and close it whatever happens.
 
@@ -110,11 +113,13 @@ def open_container(
         Pictures a second, for what states none: numbered pictures and bare streams.
     options
         For the container, over this function's own.
+    card
+        What its video is decoded on, other than the processor.
 
     Raises
     ------
     InputRefused
-        When the file cannot be opened as video; see `check_path` for the rest.
+        When the file cannot be opened as video, or a card does not decode it; see `check_path` for the rest.
     """
     name = f"The {SIDES[side]} release {path}"
     sequence = find_sequence(path, name=name)
@@ -129,7 +134,9 @@ def open_container(
     opened, form = (path, None) if sequence is None else (sequence.pattern, "image2")
     try:
         with decoding(f"the head of {path}"):
-            container = av.open(os.path.abspath(opened), format=form, options=own | dict(options or {}), metadata_errors="replace")
+            container = av.open(
+                os.path.abspath(opened), format=form, options=own | dict(options or {}), metadata_errors="replace", hwaccel=card
+            )
     except av.error.FFmpegError as error:
         if sequence is not None:
             raise InputRefused(
@@ -146,7 +153,8 @@ def open_container(
 
 def open_release(release: Release) -> AbstractContextManager[InputContainer]:
     """Open a release that was probed, as it was opened then."""
-    return open_container(release.opened or release.path, side=release.side, rate=release.stated_rate)
+    card = HWAccel(CARD, allow_software_fallback=False) if release.decoder == CARD and not release.in_order else None
+    return open_container(release.opened or release.path, side=release.side, rate=release.stated_rate, card=card)
 
 
 @cache

@@ -20,7 +20,17 @@ import pytest
 
 import pairdiff
 from pairdiff._errors import PairdiffError
-from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, add_boxes_to_sample_entry, encode_clip, moving_planes, spoil_packets
+from tests._clips import (
+    HLG_TAGS,
+    NO_TAGS,
+    PQ_TAGS,
+    SDR_TAGS,
+    add_boxes_to_sample_entry,
+    encode_clip,
+    moving_planes,
+    spoil_packets,
+    usual_priority,
+)
 
 FRAMES, ROWS, COLUMNS = 12, 96, 160
 FULL_SDR_TAGS = (1, 1, 1, 2)
@@ -117,7 +127,7 @@ MADE = [
 
 def write(case: Made, path: Path) -> Path:
     """Encode a scrolling ramp with PyAV; its light rises from black to near white."""
-    with av.open(str(path), "w") as out:
+    with usual_priority(), av.open(str(path), "w") as out:
         base = {"preset": "ultrafast", "x265-params": "log-level=error"} if case.codec == "libx265" else {}
         base |= {"preset": "12", "svtav1-params": "keyint=12"} if case.codec == "libsvtav1" else {}
         base |= {"strict": "experimental"} if case.codec in ("ffv1", "jpeg2000") else {}

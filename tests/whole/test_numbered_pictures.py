@@ -21,6 +21,7 @@ from pairdiff._errors import InputRefused
 from pairdiff.clip import handed_on
 from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import holds_gain_map
+from tests._clips import usual_priority
 from tests.score._pairs import make_signal
 from tests.whole._films import BT2020, Floats, light_to_pq, planes_of_signal
 from tests.whole.test_linear_pictures import write_exr
@@ -41,7 +42,7 @@ def light(number: int) -> Floats:
 
 def write_avif(path: Path, planes: list[np.ndarray], *, transfer: int = 16) -> Path:
     """A 10-bit PQ picture by libavif's rules, coded by SVT-AV1 (both in PyAV)."""
-    with av.open(str(path), "w", format="avif") as out:
+    with usual_priority(), av.open(str(path), "w", format="avif") as out:
         stream = out.add_stream("libsvtav1", rate=1, options={"preset": "8", "crf": "5"})
         stream.width, stream.height, stream.pix_fmt = COLUMNS, ROWS, "yuv420p10le"
         coder = stream.codec_context

@@ -51,7 +51,7 @@ def find_fault(release: Release) -> str | None:
     """Why a card does not decode a release as the processor does, in words; None where it does."""
     try:
         theirs = _first_pictures(replace(release, decoder=CARD))
-    except (PairdiffError, av.error.FFmpegError, NotImplementedError, RuntimeError, OSError) as error:
+    except (PairdiffError, av.error.FFmpegError, RuntimeError, OSError) as error:
         return "none is found" if isinstance(error, PairdiffError) else f"it or its driver refuses the file: {type(error).__name__}"
     ours = _first_pictures(replace(release, decoder="software"))
     if len(ours) != len(theirs) or not all(map(_is_same, ours, theirs)):

@@ -26,6 +26,7 @@ FORBIDDEN = {
     "a folder outside the project": ("../" + "shared", "work/" + "shared", "/work/" + "main"),
     "a machine's own place": ("/home/" + "user", "/root/" + ".", "/tmp/" + "venv"),
     "a registry's host": ("pypi" + ".org", "python" + "hosted.org", "npm" + "js.org", "deb." + "debian.org"),
+    "a result that depends on where its arrays lie in memory (score/places.py)": ("cv2.magn" + "itude(", "cv2.cartTo" + "Polar("),
     "work left over": ("TO" + "DO", "FIX" + "ME", "XX" + "X ", "Not" + "ImplementedError"),
 }
 

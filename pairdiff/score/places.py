@@ -48,6 +48,7 @@ def find_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, left_out: NDArray[
     hdr, sdr = (np.asarray(cv2.medianBlur(np.ascontiguousarray(s, np.float32), WINDOW_PIXELS), np.float32) for s in (hdr_itp, sdr_code))
     mean = cv2.blur(np.ascontiguousarray(sdr_code, np.float32), (WINDOW_PIXELS, WINDOW_PIXELS))
     level = cv2.blur(np.ascontiguousarray(mean.max(-1)), (3, 3))
-    steep = cv2.magnitude(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
+    across, down = cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)
+    steep = np.sqrt(across * across + down * down)  # cv2.magnitude rounds by where in memory its arrays happen to lie
     asked = np.ones(steep.shape, bool) if left_out is None or left_out.all() else ~left_out
     return Places(hdr, sdr, np.asarray(asked & (steep <= np.median(steep[asked]))))

@@ -196,7 +196,8 @@ def sample_tone(
     ToneSample; every value is the mean of 3 x 3 pixels, against grain.
     """
     slope = cv2.blur(np.ascontiguousarray(sdr_itp[..., 0]), (3, 3))
-    steep = cv2.magnitude(cv2.Sobel(slope, cv2.CV_32F, 1, 0), cv2.Sobel(slope, cv2.CV_32F, 0, 1)).reshape(-1)
+    across, down = cv2.Sobel(slope, cv2.CV_32F, 1, 0), cv2.Sobel(slope, cv2.CV_32F, 0, 1)
+    steep = np.sqrt(across * across + down * down).reshape(-1)  # not cv2.magnitude: see `find_places`
     flat = np.flatnonzero(steep <= np.median(steep))
     picks = rng.choice(flat, size=min(count, flat.size), replace=False)
 

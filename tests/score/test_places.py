@@ -49,3 +49,18 @@ def test_what_is_left_out_does_not_make_the_rest_steep():
     assert found.flat[~even].mean() == pytest.approx(0.5, abs=0.05)
     assert find_places(code, code).flat[~even].mean() < 0.1
     assert find_places(code, code, left_out=np.ones_like(even)).flat.any()
+
+
+def test_the_same_picture_anywhere_in_memory_has_the_same_places():
+    random = np.random.default_rng(3)
+    code = np.kron(random.uniform(0.1, 0.7, (8, 12, 1)), np.ones((13, 11, 3))).astype(np.float32)
+    code += random.normal(0, 0.002, code.shape).astype(np.float32)
+    found = []
+    for start in range(24):
+        room = np.empty(2 * code.size + 64, np.float32)
+        moved = room[start : start + code.size].reshape(code.shape)
+        moved[:] = code
+        kept = [np.empty(257 * n + start, np.float32) for n in range(1, 5)]  # what OpenCV allocates lies elsewhere each time
+        found.append(find_places(moved, moved).flat)
+        del kept
+    assert all(np.array_equal(one, found[0]) for one in found)

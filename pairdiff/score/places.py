@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pairdiff._records import FloatArray
 
@@ -32,6 +32,16 @@ class Places:
     """(row, column)."""
 
 
+def measure_slope(level: ArrayLike) -> NDArray[np.float32]:
+    """Slope of a smooth picture, (row, column), in steps of eight pixels' differences; the same for the same picture to the last bit.
+
+    Not by `cv2.magnitude`, which rounds by where in memory its arrays happen to lie.
+    """
+    smooth = np.ascontiguousarray(level, np.float32)
+    across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    return np.asarray(np.sqrt(across * across + down * down), np.float32)
+
+
 def find_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, left_out: NDArray[np.bool_] | None = None) -> Places:
     """Window medians of a matched pair.
 
@@ -48,7 +58,6 @@ def find_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, left_out: NDArray[
     hdr, sdr = (np.asarray(cv2.medianBlur(np.ascontiguousarray(s, np.float32), WINDOW_PIXELS), np.float32) for s in (hdr_itp, sdr_code))
     mean = cv2.blur(np.ascontiguousarray(sdr_code, np.float32), (WINDOW_PIXELS, WINDOW_PIXELS))
     level = cv2.blur(np.ascontiguousarray(mean.max(-1)), (3, 3))
-    across, down = cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)
-    steep = np.sqrt(across * across + down * down)  # cv2.magnitude rounds by where in memory its arrays happen to lie
+    steep = measure_slope(level)
     asked = np.ones(steep.shape, bool) if left_out is None or left_out.all() else ~left_out
     return Places(hdr, sdr, np.asarray(asked & (steep <= np.median(steep[asked]))))

@@ -24,7 +24,7 @@ from pairdiff._settings import Settings
 from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
 from pairdiff.light.transfer import pq_to_nits
-from pairdiff.score.places import find_places
+from pairdiff.score.places import find_places, measure_slope
 from pairdiff.score.pooling import weighted_quantile
 
 CURVE_POINTS = 129
@@ -196,8 +196,7 @@ def sample_tone(
     ToneSample; every value is the mean of 3 x 3 pixels, against grain.
     """
     slope = cv2.blur(np.ascontiguousarray(sdr_itp[..., 0]), (3, 3))
-    across, down = cv2.Sobel(slope, cv2.CV_32F, 1, 0), cv2.Sobel(slope, cv2.CV_32F, 0, 1)
-    steep = np.sqrt(across * across + down * down).reshape(-1)  # not cv2.magnitude: see `find_places`
+    steep = measure_slope(slope).reshape(-1)
     flat = np.flatnonzero(steep <= np.median(steep))
     picks = rng.choice(flat, size=min(count, flat.size), replace=False)
 

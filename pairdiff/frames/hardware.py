@@ -52,7 +52,7 @@ def find_fault(release: Release) -> str | None:
     try:
         theirs = _first_pictures(replace(release, decoder=CARD))
     except (PairdiffError, av.error.FFmpegError, RuntimeError, OSError) as error:
-        return "none is found" if isinstance(error, PairdiffError) else f"it or its driver refuses the file: {type(error).__name__}"
+        return "none is found" if isinstance(error, PairdiffError) else f"none that decodes {release.codec} is found"
     ours = _first_pictures(replace(release, decoder="software"))
     if len(ours) != len(theirs) or not all(map(_is_same, ours, theirs)):
         return "its pictures are others"

@@ -380,7 +380,7 @@ def levels_from_histogram(counted: LevelCounts, *, bin_nits: NDArray[np.float64]
         frame=frame,
         time_s=time_s,
         max_nits=counted.max_nits,
-        average_nits=counted.sum_nits / total,
+        average_nits=min(counted.sum_nits / total, counted.max_nits),  # of a flat picture rounding would make more of it
         average_whole_nits=counted.sum_whole_nits / counted.pixels_whole,
         p9999_nits=p9999,
         p999_nits=p999,

@@ -80,6 +80,14 @@ def test_without_a_card_the_processor_decodes_and_says_why(release: Release, mon
     assert choose_decoder(release, wanted="auto") is release
 
 
+def test_a_codec_that_no_card_decodes_is_named(release: Release, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(one: Release) -> Any:
+        raise RuntimeError("no hardware config")
+
+    monkeypatch.setattr(hardware, "_first_pictures", refuse)
+    assert find_fault(replace(release, codec="ffv1")) == "none that decodes ffv1 is found"
+
+
 def test_several_files_are_looked_at_one_by_one(release: Release, monkeypatch: pytest.MonkeyPatch) -> None:
     with_card(monkeypatch)
     chosen = choose_decoder(replace(release, parts=(release, release)), wanted="cuda")

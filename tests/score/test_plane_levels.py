@@ -123,3 +123,10 @@ def test_padding_between_rows_is_never_counted() -> None:
     assert padded_rows(turned).flags.c_contiguous
     upside_down = given[0][::-1]
     assert np.array_equal(padded_rows(upside_down), upside_down)
+
+
+def test_the_mean_of_a_flat_picture_is_never_above_its_largest_level() -> None:
+    for code in range(200, 900, 7):
+        flat = [np.full((ROWS, COLUMNS), code, np.uint16), np.full((31, 47), 400, np.uint16), np.full((31, 47), 600, np.uint16)]
+        found = counted(flat, signal())
+        assert found.average_nits <= found.max_nits

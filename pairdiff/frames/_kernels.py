@@ -1,4 +1,4 @@
-"""Compiled loops over raw planes: arrays in, array out, no checks. The public wrappers are `planes.planes_to_rgb` and those of `fields`."""
+"""Compiled loops over raw planes: arrays in, array out, no checks. The public wrappers are those of `planes` and of `fields`."""
 
 from __future__ import annotations
 
@@ -47,6 +47,113 @@ def mix_planes(first, second, third, scale, offset, mix, halved_columns, halved_
             out[row, column, 0] = mix[0, 0] * a + mix[0, 1] * b + mix[0, 2] * c
             out[row, column, 1] = mix[1, 0] * a + mix[1, 1] * b + mix[1, 2] * c
             out[row, column, 2] = mix[2, 0] * a + mix[2, 1] * b + mix[2, 2] * c
+
+
+_PADDED = [types.Array(kind, 2, "C", readonly=True) for kind in (types.uint8, types.uint16)]
+_BOX = types.int64[::1]
+_LEVEL_REST = (_BOX, _LINE, _LINE, _MATRIX, *(types.boolean,) * 4, _BOX, types.float32, types.uint32[:, ::1], types.uint32[::1])
+LEVEL_SIGNATURES = [types.float32(*(plane,) * 3, *_LEVEL_REST) for plane in _PADDED]
+
+
+# Reassociation alone lets LLVM do many codes at once; there are no values here that are not numbers.
+@njit(LEVEL_SIGNATURES, cache=True, nogil=True, fastmath={"nnan", "nsz", "contract", "reassoc"})
+def count_plane_levels(  # type: ignore[no-untyped-def]
+    first,
+    second,
+    third,
+    size,
+    scale,
+    offset,
+    mix,
+    halved_columns,
+    halved_rows,
+    columns_cosited,
+    rows_cosited,
+    box,
+    steps_per_code,
+    inside,
+    outside,
+):
+    """Count max(R', G', B') of Y, Cb and Cr planes in even steps of the signal, in one walk; the largest inside the box is returned.
+
+    `size` (rows, columns) of the picture; rows of the planes may be longer. signal = scale x code + offset; `mix` is the matrix from the
+    three signals to R'G'B', whose first column is 1: so the largest component is Y and the largest of three mixes of chroma. Chroma is
+    brought to the grid of Y bilinearly. `box`: top, bottom, left, right; `inside` (part, step) is to be added up over its two parts.
+    """
+    rows, columns = size[0], size[1]
+    small_rows = second.shape[0]
+    small_columns = (columns + 1) // 2 if halved_columns else columns
+    one, half, quarter, most = np.float32(1), np.float32(0.5), np.float32(0.25), np.float32(0.75)
+    red = np.empty(small_columns + 2, np.float32)
+    green = np.empty(small_columns + 2, np.float32)
+    blue = np.empty(small_columns + 2, np.float32)
+    level = np.empty(2 * small_columns, np.float32)
+    step = np.empty(columns, np.uint16)
+    highest = np.full(columns, np.float32(-1e30))
+    last = np.float32(inside.shape[1] - 1)
+    luma_scale, blue_scale, red_scale = scale[0], scale[1], scale[2]
+    luma_offset, blue_offset, red_offset = offset[0], offset[1], offset[2]
+    red_of_red, green_of_blue, green_of_red, blue_of_blue = mix[0, 2], mix[1, 1], mix[1, 2], mix[2, 1]
+    for row in range(rows):
+        upper, lower, weight = neighbours(row, halved_rows, rows_cosited, small_rows - 1)
+        rest = one - weight
+        for j in range(small_columns):
+            b = blue_scale * (rest * np.float32(second[upper, j]) + weight * np.float32(second[lower, j])) + blue_offset
+            r = red_scale * (rest * np.float32(third[upper, j]) + weight * np.float32(third[lower, j])) + red_offset
+            red[j + 1] = red_of_red * r
+            green[j + 1] = green_of_blue * b + green_of_red * r
+            blue[j + 1] = blue_of_blue * b
+        red[0], green[0], blue[0] = red[1], green[1], blue[1]
+        red[-1], green[-1], blue[-1] = red[-2], green[-2], blue[-2]
+        if not halved_columns:
+            for j in range(small_columns):
+                level[j] = max(red[j + 1], max(green[j + 1], blue[j + 1]))
+        elif columns_cosited:
+            for j in range(small_columns):
+                level[2 * j] = max(red[j + 1], max(green[j + 1], blue[j + 1]))
+                level[2 * j + 1] = half * max(red[j + 1] + red[j + 2], max(green[j + 1] + green[j + 2], blue[j + 1] + blue[j + 2]))
+        else:
+            for j in range(small_columns):
+                a, b, c = quarter * red[j], quarter * green[j], quarter * blue[j]
+                d, e, f = most * red[j + 1], most * green[j + 1], most * blue[j + 1]
+                g, h, k = quarter * red[j + 2], quarter * green[j + 2], quarter * blue[j + 2]
+                level[2 * j] = max(a + d, max(b + e, c + f))
+                level[2 * j + 1] = max(d + g, max(e + h, f + k))
+        for column in range(columns):
+            level[column] += luma_scale * np.float32(first[row, column]) + luma_offset
+        for column in range(columns):
+            step[column] = np.uint16(np.int32(min(max(level[column] * steps_per_code + half, np.float32(0)), last)))
+        if row < box[0] or row >= box[1]:
+            for column in range(columns):
+                outside[step[column]] += 1
+            continue
+        for column in range(columns):  # those outside the box as well: a loop over a part would not be done many at once
+            highest[column] = max(highest[column], level[column])
+        for column in range(box[2]):
+            outside[step[column]] += 1
+        for column in range(box[3], columns):
+            outside[step[column]] += 1
+        seen = step[box[2] : box[3]]
+        for pair in range(seen.size // 2):  # two counts, so that a flat picture does not wait for one place of memory
+            inside[0, seen[2 * pair]] += 1
+            inside[1, seen[2 * pair + 1]] += 1
+        if seen.size % 2:
+            inside[0, seen[seen.size - 1]] += 1
+    top = np.float32(-1e30)
+    for column in range(box[2], box[3]):
+        top = max(top, highest[column])
+    return top
+
+
+CODE_SIGNATURES = [types.void(plane, _BOX, types.int64, types.int64, types.int64[::1]) for plane in _PADDED]
+
+
+@njit(CODE_SIGNATURES, cache=True, nogil=True)
+def count_codes(codes, box, spare, shift, out):  # type: ignore[no-untyped-def]
+    """Count codes, shifted down, at one place in `spare` of each direction inside a box: top, bottom, left, right."""
+    for row in range(box[0], box[1], spare):
+        for column in range(box[2], box[3], spare):
+            out[codes[row, column] >> shift] += 1
 
 
 _ROWS = [types.Array(kind, 3, "C", readonly=True) for kind in (types.uint8, types.uint16)]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused
-from pairdiff._records import Signal
+from pairdiff._records import Rectangle, Signal
 from pairdiff.frames.quantisation import LUMA_WEIGHTS, code_to_signal
 
 
@@ -44,8 +44,8 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
     from pairdiff.frames._kernels import mix_planes  # compiled code: loaded when the first picture is converted
 
     sampling = signal.chroma_sampling.value
-    first, second, third = three_planes(planes, sampling)
-    scale, offset = code_line(signal)
+    first, second, third = _three_planes(planes, sampling)
+    scale, offset = _code_line(signal)
     out = np.empty((*first.shape, 3), np.float32)
     mix_planes(
         first,
@@ -53,7 +53,7 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
         third,
         scale,
         offset,
-        mix_matrix(signal),
+        _mix_matrix(signal),
         sampling in ("420", "422"),
         sampling == "420",
         signal.chroma_siting.value != "centre",
@@ -61,6 +61,63 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
         out,
     )
     return out
+
+
+def count_levels(
+    planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Signal, *, active: Rectangle, steps: int, steps_per_code: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    """Count the largest of R', G' and B' of each pixel in even steps of the signal, without a picture of the three.
+
+    Parameters
+    ----------
+    planes, signal
+        As for `planes_to_rgb`, whose values are counted; not R, G, B.
+    active
+        Active picture.
+    steps, steps_per_code
+        Number of steps, the first about signal 0, and how many of them lie between signal 0 and 1. What lies beyond counts at the ends.
+
+    Returns
+    -------
+    Pixels of each step inside the active picture and outside it, (step,) both, and the largest signal inside.
+    """
+    from pairdiff.frames._kernels import count_plane_levels
+
+    sampling, siting = signal.chroma_sampling.value, signal.chroma_siting.value
+    first, second, third = _three_planes(planes, sampling)
+    scale, offset = _code_line(signal)
+    inside, outside = np.zeros((2, steps), np.uint32), np.zeros(steps, np.uint32)
+    largest = count_plane_levels(
+        padded_rows(first),
+        padded_rows(second),
+        padded_rows(third),
+        np.array(first.shape),
+        scale,
+        offset,
+        _mix_matrix(signal),
+        sampling in ("420", "422"),
+        sampling == "420",
+        siting != "centre",
+        siting == "top-left",
+        _box(active),
+        np.float32(steps_per_code),
+        inside,
+        outside,
+    )
+    return inside.sum(0, dtype=np.int64), outside.astype(np.int64), float(largest)
+
+
+def count_codes(plane: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, spare: int, shift: int) -> NDArray[np.int64]:
+    """Codes, less their lowest `shift` bits, of one place in `spare` of each direction of the active picture: pixels, (code,)."""
+    from pairdiff.frames import _kernels
+
+    found = np.zeros((np.iinfo(plane.dtype).max >> shift) + 1, np.int64)
+    _kernels.count_codes(padded_rows(plane), _box(active), spare, shift, found)
+    return found
+
+
+def _box(active: Rectangle) -> NDArray[np.int64]:
+    return np.array([active.top, active.bottom, active.left, active.right], np.int64)
 
 
 def padded_rows(plane: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.unsignedinteger[Any]]:
@@ -84,7 +141,7 @@ def padded_rows(plane: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.unsignedi
     return rows
 
 
-def three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: str) -> list[NDArray[np.unsignedinteger[Any]]]:
+def _three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: str) -> list[NDArray[np.unsignedinteger[Any]]]:
     """Three planes of one type whose sizes fit the sampling; a grey picture stands in for its own chroma, which is then ignored."""
     wanted = 1 if sampling == "grey" else 3
     if len(planes) != wanted:
@@ -104,7 +161,7 @@ def three_planes(planes: Sequence[NDArray[np.unsignedinteger[Any]]], sampling: s
     return [plane if plane.dtype == kind and plane.dtype.isnative else plane.astype(kind) for plane in three]
 
 
-def code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Scale and offset of signal = scale x code + offset for the three planes."""
     coloured = signal.chroma_sampling.value in ("420", "422", "444")
     scale, offset = np.empty(3), np.empty(3)
@@ -119,7 +176,7 @@ def code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]]
     return scale.astype(np.float32), offset.astype(np.float32)
 
 
-def mix_matrix(signal: Signal) -> NDArray[np.float32]:
+def _mix_matrix(signal: Signal) -> NDArray[np.float32]:
     """Matrix from the three plane signals to R'G'B'."""
     sampling = signal.chroma_sampling.value
     if sampling == "grey":

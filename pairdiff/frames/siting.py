@@ -200,8 +200,8 @@ def _read_tiles(chroma: NDArray[np.float32], basis: NDArray[np.float32]) -> list
     contrast = windows.std(2)
     contrast[[0, -1]] = contrast[:, [0, -1]] = 0  # the edge of a picture is no edge of it
     found = []
-    for top, bottom in _thirds(rows):
-        for left, right in _thirds(columns):
+    for top, bottom in _tiles(rows):
+        for left, right in _tiles(columns):
             part = contrast[top:bottom, left:right]
             order = np.argsort(part, axis=None)[::-1][:WINDOWS_A_TILE]
             picked = np.unravel_index(order[part.ravel()[order] >= LEAST_CONTRAST_CODE8], part.shape)
@@ -214,7 +214,7 @@ def _read_tiles(chroma: NDArray[np.float32], basis: NDArray[np.float32]) -> list
     return found
 
 
-def _thirds(count: int) -> list[tuple[int, int]]:
+def _tiles(count: int) -> list[tuple[int, int]]:
     ends = np.linspace(0, count, TILES + 1).astype(int)
     return list(zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True))
 

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Rectangle, Signal
-from pairdiff.frames.planes import code_line, mix_matrix, padded_rows, three_planes
-from pairdiff.score import _kernels
+from pairdiff.frames.planes import count_levels
 from pairdiff.score.levels import LevelCounts
 
 FINE_BITS = 14
@@ -75,36 +74,13 @@ def plane_histogram(
     -----
     Source: CTA-861.3-A Annex. Chroma is upsampled as by `frames.planes.planes_to_rgb`.
     """
-    sampling, siting = signal.chroma_sampling.value, signal.chroma_siting.value
-    three = three_planes(planes, sampling)
-    rows, columns = three[0].shape
     steps = len(scale.step_nits)
-    inside, outside = np.zeros((2, steps), np.uint32), np.zeros(steps, np.uint32)
-    first, second, third = (padded_rows(plane) for plane in three)
-    scales, offsets = code_line(signal)
-    largest = _kernels.count_plane_levels(
-        first,
-        second,
-        third,
-        np.array([rows, columns]),
-        scales,
-        offsets,
-        mix_matrix(signal),
-        sampling in ("420", "422"),
-        sampling == "420",
-        siting != "centre",
-        siting == "top-left",
-        np.array([active.top, active.bottom, active.left, active.right]),
-        np.float32(scale.steps_per_code),
-        inside,
-        outside,
-    )
-    counts = inside.sum(0, dtype=np.int64)
+    counts, outside, largest = count_levels(planes, signal, active=active, steps=steps, steps_per_code=scale.steps_per_code)
     sum_nits = float((counts * scale.step_nits).sum())
     return LevelCounts(
         counts=counts,
-        max_nits=float(scale.code_to_nits(np.asarray(max(float(largest), 0.0)))),
+        max_nits=float(scale.code_to_nits(np.asarray(max(largest, 0.0)))),
         sum_nits=sum_nits,
         sum_whole_nits=sum_nits + float((outside * scale.step_nits).sum()),
-        pixels_whole=rows * columns,
+        pixels_whole=int(counts.sum() + outside.sum()),
     )

@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import SIDES, FloatArray, Rectangle, Side, Signal, SignalCheck, SignalReading
-from pairdiff.frames.planes import padded_rows
+from pairdiff.frames.planes import count_codes
 from pairdiff.light.transfer import bt1886_to_nits, hlg_to_nits, nits_to_bt1886, nits_to_hlg, nits_to_pq, pq_to_nits
-from pairdiff.score import _kernels
 from pairdiff.score.setup import LEAST_SPAN_JND, FitSample, fit_power_law, grey_signal, part_of, tone_span_jnd
 
 CODES = 256
@@ -82,10 +81,7 @@ def count_luma(luma: NDArray[np.unsignedinteger], *, active: Rectangle, bit_dept
     -------
     (256,) pixels.
     """
-    box, shift = np.array([active.top, active.bottom, active.left, active.right]), bit_depth - 8
-    found = np.zeros((np.iinfo(luma.dtype).max >> shift) + 1, np.int64)
-    _kernels.count_codes(padded_rows(luma), box, SPARE_LINES, shift, found)
-    return found[:CODES]
+    return count_codes(luma, active=active, spare=SPARE_LINES, shift=bit_depth - 8)[:CODES]
 
 
 def read_range(codes: NDArray[np.int64], *, code_range: str) -> Looks | None:

@@ -7,7 +7,6 @@ or does not follow, ends what is taken. When the pass is over its parts are remo
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,9 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._keep import keep_folder, write_whole
-from pairdiff._records import FrameLevels, Rectangle
+from pairdiff._records import FrameLevels
 from pairdiff.frames.decode import ReaderState
-from pairdiff.match.active import BarLevel
 from pairdiff.score.scan import FrameScan
 
 LEVEL_NAMES = tuple(FrameLevels.__dataclass_fields__)
@@ -45,12 +43,10 @@ class Parts:
     Parameters
     ----------
     key : of the whole pass (`_keep.scan_key`).
-    active, bar_level : with what it is made; with others nothing of it can be used.
     """
 
-    def __init__(self, key: str, *, active: Rectangle, bar_level: BarLevel) -> None:
-        name = hashlib.sha256(f"{key} {active} {bar_level}".encode()).hexdigest()[:32]
-        self._folder = keep_folder() / "parts" / name
+    def __init__(self, key: str) -> None:
+        self._folder = keep_folder() / "parts" / key
         self._stored, self._frames = 0, 0
 
     def load(self) -> Begun | None:

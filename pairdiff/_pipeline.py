@@ -95,7 +95,7 @@ from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.light.display import read_displays
-from pairdiff.light.gain_map import apply_gain_map
+from pairdiff.light.gain_map import HDR_WHITE_NITS, apply_gain_map
 from pairdiff.light.picture import code_level, hdr_code_to_nits, linear_to_bt709_code, p3_to_bt709_code, sdr_code_to_nits
 from pairdiff.light.primaries import primaries_by_hues
 from pairdiff.light.transfer import nits_to_pq, srgb_to_linear
@@ -212,8 +212,6 @@ NOTE_PICTURES = (
     "Two single pictures were compared: they say what one moment shows, and nothing of the film's other shots, of its time or of its light "
     "levels. That they are the same moment was told by what they show."
 )
-HDR_WHITE_NITS = 203.0
-"""HDR Reference White (ITU-R BT.2408-7 table 1): what the SDR white of a gain map is taken as where nothing is stated."""
 PQ_END = "10 000 cd/m2, where PQ ends"
 """What of linear light is kept (SMPTE ST 2084), in words."""
 DOUBTED = "Caution: the levels do not fit the way the releases are read"
@@ -727,9 +725,8 @@ def _read_track(
     tell: Callable[[int], None],
 ) -> Track:
     """Fingerprints and levels of every picture; a pass that was begun before is gone on with where that leads to the same."""
-    strict = not release.in_order and not is_of_pictures(release)
-    plain = strict and not (release.parts or release.one_field or release.field_order or release.stamps_of_coding)
-    parts = Parts(key, active=active, bar_level=bar_level) if plain and watch is not None else None
+    plain = _is_strict(release) and not (release.parts or release.one_field or release.field_order or release.stamps_of_coding)
+    parts = Parts(key) if plain and watch is not None else None
     begun = None if parts is None or fresh else parts.load()
     if begun is not None and watch is not None:
         watch.go_on(begun.weaves, begun.mixes, frames=len(begun.frames))
@@ -739,6 +736,11 @@ def _read_track(
     if parts is not None:
         parts.remove()
     return _read_on(release, active, bar_level, watch=watch, parts=parts, begun=None, settings=settings, tell=tell)
+
+
+def _is_strict(release: Release) -> bool:
+    """Whether the first fault ends a pass, which is then made again in order; pictures in files of their own have no order to keep."""
+    return not release.in_order and not is_of_pictures(release)
 
 
 def _read_on(
@@ -758,11 +760,10 @@ def _read_on(
     ------
     CannotReadOn : where the place at which that pass was left is not found again.
     """
-    strict = not release.in_order and not is_of_pictures(release)
     add, start = None if watch is None else watch.add, None if begun is None else begun.reader
     before = () if begun is None else begun.frames
     with (
-        open_reader(release, watch=add, strict=strict, start=start) as reader,
+        open_reader(release, watch=add, strict=_is_strict(release), start=start) as reader,
         contextlib.closing(read_ahead(reader)) as frames,  # its thread has to end before what it reads is closed
     ):
         codes = sum((one.codes for one in before), np.zeros(CODES, np.int64))

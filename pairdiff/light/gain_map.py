@@ -15,7 +15,7 @@ from pairdiff._records import FloatArray, GainMap
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.light.transfer import pq_to_nits, srgb_to_linear
 
-PQ_WHITE_NITS = 203.0
+HDR_WHITE_NITS = 203.0
 """HDR Reference White (ITU-R BT.2408-7 table 1)."""
 STRIP_ROWS = 128
 """Rows that are worked on at a time: memory stays that of the result (own)."""
@@ -41,7 +41,7 @@ def apply_gain_map(
     numbers
         How it is applied.
     base_transfer
-        Of the base: sRGB, or PQ, of which SDR white is `PQ_WHITE_NITS`.
+        Of the base: sRGB, or PQ, of which SDR white is `HDR_WHITE_NITS`.
     base_primaries, primaries
         Of the base, and of the rendition.
 
@@ -73,7 +73,7 @@ def apply_gain_map(
     for start in range(0, rows, STRIP_ROWS):
         strip = slice(start, min(start + STRIP_ROWS, rows))
         stops = weight * (least + span * np.clip(_resample(coded, strip, rows=rows, columns=columns), 0, 1) ** power)
-        linear = srgb_to_linear(base_code[strip]) if base_transfer == "srgb" else pq_to_nits(base_code[strip]) / PQ_WHITE_NITS
+        linear = srgb_to_linear(base_code[strip]) if base_transfer == "srgb" else pq_to_nits(base_code[strip]) / HDR_WHITE_NITS
         light = linear @ to_inside
         out[strip] = ((light + numbers.base_offset) * np.exp2(stops) - numbers.alternate_offset) @ to_out
     return out

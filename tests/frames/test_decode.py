@@ -502,3 +502,22 @@ def test_pictures_of_another_depth_are_left_out_and_told(tmp_path):
     with FrameReader(release) as reader:
         assert [int(frame.planes[0].max()) for frame in reader] == [100, 100, 100]
         assert "change to another size or pixel format (64 x 64, rgb48be)" in reader.damage[0].detail
+
+
+def test_a_reader_that_reads_on_knows_how_even_the_pictures_before_were(tmp_path):
+    """A long gap among pictures of a varying rate is no damage, though the pictures behind the start alone are even."""
+    steps = [25, 60] * 10 + [42] * 12 + [900] + [42] * 7
+    stamps = [sum(steps[:n]) for n in range(len(steps) + 1)]
+    clip = encode_clip(tmp_path / "varies.mkv", moving_planes(len(stamps)), codec="ffv1", stamps=stamps)
+    release = probe_release(clip, side="hdr", settings=Settings())
+    with FrameReader(release) as reader:
+        whole = [(frame.index, frame.time_s) for frame in reader]
+        state = reader.state_before(26)
+    assert state is not None
+    assert state.uneven >= 10
+    with FrameReader(release, start=state) as again:
+        assert [(frame.index, frame.time_s) for frame in again] == whole[24:]
+    assert again.damage == reader.damage == []
+    with FrameReader(release, start=replace(state, uneven=0)) as forgetful:
+        list(forgetful)
+    assert [one.kind for one in forgetful.damage] == ["decode error"]

@@ -57,8 +57,13 @@ def other_code(frames: Any) -> Any:
 
 @pytest.mark.parametrize(
     "change",
-    [other_code, lambda frames: frames[:-1], lambda frames: [replace(frames[0], time_s=frames[1].time_s), *frames[1:]]],
-    ids=["one code", "one picture less", "another time"],
+    [
+        other_code,
+        lambda frames: frames[:-1],
+        lambda frames: [replace(frames[0], time_s=frames[1].time_s), *frames[1:]],
+        lambda frames: [replace(frames[0], key_frame=False), *frames[1:]],
+    ],
+    ids=["one code", "one picture less", "another time", "no key frame"],
 )
 def test_a_card_whose_pictures_are_others_is_not_taken(release: Release, change: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     with_card(monkeypatch, change)

@@ -149,6 +149,16 @@ def test_the_first_pictures_and_then_one_in_some_are_looked_at() -> None:
     assert seen == [*range(16), *range(16, 64, 12)]
 
 
+def test_what_is_forgotten_counts_no_more() -> None:
+    watch = watched(signal("left"), PLACES["centre"])
+    watch.forget()
+    assert watch.found() is None
+    assert len(list(watch.watch(frame(number, PLACES["left"]) for number in range(6)))) == 6
+    shift = watch.found()
+    assert shift is not None
+    assert siting_by_shift(shift, signal("left")) is None
+
+
 @pytest.mark.parametrize(("made", "told"), [("left", False), ("top-left", True)])
 def test_a_release_that_is_read_at_another_place_says_so_in_its_notes(
     made: str, told: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

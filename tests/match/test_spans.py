@@ -195,7 +195,7 @@ def test_a_grade_of_a_shape_is_that_of_the_film():
     assert Shape(Grade(gamma=2.0))(np.full((270, 480), 0.5, np.float32), 0)[100, 100] == round(16 + 219 * 0.25)
 
 
-@pytest.mark.parametrize("kind", ["picture", "bars", "pillars", "captions", "night", "black", "ringing", "thin"])
+@pytest.mark.parametrize("kind", ["picture", "bars", "pillars", "captions", "night", "black", "ringing", "thin", "ramp"])
 @pytest.mark.parametrize("size", [(180, 320), (540, 960), (130, 129)])
 def test_edges_read_from_the_outside_are_those_of_the_whole_picture(kind, size, monkeypatch):
     rows, columns = size
@@ -218,6 +218,9 @@ def test_edges_read_from_the_outside_are_those_of_the_whole_picture(kind, size, 
         luma[:bar] = 16
         luma[bar - 3 : bar] = 19
         luma[: rows // 3, : columns // 2] = 17
+    elif kind == "ramp":  # so steep that the edge moves inwards line by line, beyond the lines that are read first
+        rise = np.clip(1.25 ** (np.arange(rows) - 24.0), 0, 200)[:, None]
+        luma = np.broadcast_to(16 + rise, size).astype(np.uint8)
     elif kind == "thin":
         luma[:] = 16
         luma[rows // 2] = 180

@@ -1,9 +1,11 @@
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from pairdiff._records import Fact, Frame, Rectangle, Signal
+from pairdiff.frames.decode import CannotReadOn
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.light.transfer import bt1886_to_nits, pq_to_nits
 from pairdiff.match.active import BarLevel
@@ -79,6 +81,35 @@ def test_a_scan_keeps_every_frame_in_order():
     assert (found.edges[:, 0] == 8).all()
     assert (found.edges[:, 1] == 40).all()
     assert seen == [1, 2, 3, 4, 5, 6]
+
+
+def scanned(frames, **more):
+    return scan_frames(
+        frames, signal(), active=BOX, bar_level=BarLevel(64.0, 68.0), hlg_peak_nits=1000.0, progress=lambda done: None, **more
+    )
+
+
+def assert_same_scan(first, second):
+    assert all(np.array_equal(getattr(first, name), getattr(second, name)) for name in ("fingerprints", "edges", "codes"))
+    assert (first.times_s, first.levels) == (second.times_s, second.levels)
+
+
+def test_several_workers_find_what_one_does():
+    frames = [frame(n) for n in range(9)]
+    assert_same_scan(scanned(frames, workers=3), scanned(frames))
+
+
+def test_a_scan_goes_on_behind_frames_that_were_scanned_and_counts_their_luma_codes():
+    frames, kept = [frame(n) for n in range(9)], []
+
+    def keep(found, codes):
+        if len(found) == 5:
+            kept.extend([*(replace(one, codes=np.zeros_like(codes)) for one in found[:-1]), replace(found[-1], codes=codes.copy())])
+
+    scanned(frames, keep=keep)
+    assert_same_scan(scanned(frames[3:], before=kept), scanned(frames))
+    with pytest.raises(CannotReadOn, match="frame 3 is another than the one that was kept"):
+        scanned(frames[2:], before=kept)
 
 
 def test_luma_of_rgb_planes_is_their_weighted_mean():

@@ -107,6 +107,18 @@ def test_a_part_that_is_spoilt_ends_what_is_taken(tmp_path: Path) -> None:
     assert done == measured(clip, fresh=True)
 
 
+def test_a_part_that_does_not_follow_the_one_before_ends_what_is_taken(tmp_path: Path) -> None:
+    clip = made("ffv1", tmp_path)
+    with pytest.raises(Stopped):
+        measured(clip, stop_at=60)
+    whole = parts(tmp_path)
+    whole[40].write_bytes(whole[41].read_bytes())
+    seen: list[int] = []
+    done = measured(clip, seen=seen)
+    assert 38 <= seen[0] <= 44
+    assert done == measured(clip, fresh=True)
+
+
 def test_parts_of_another_film_under_the_same_name_are_not_believed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The key says what file it is; if it should ever be wrong, the last two pictures that are kept are read again."""
     monkeypatch.setattr(_keep, "scan_key", lambda release, hlg_peak_nits: "same")

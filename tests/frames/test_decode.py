@@ -506,7 +506,7 @@ def test_pictures_of_another_depth_are_left_out_and_told(tmp_path):
 
 def test_a_reader_that_reads_on_knows_how_even_the_pictures_before_were(tmp_path):
     """A long gap among pictures of a varying rate is no damage, though the pictures behind the start alone are even."""
-    steps = [25, 60] * 10 + [42] * 12 + [900] + [42] * 7
+    steps = [42, 42, 42, 10] * 6 + [42] * 8 + [900] + [42] * 7
     stamps = [sum(steps[:n]) for n in range(len(steps) + 1)]
     clip = encode_clip(tmp_path / "varies.mkv", moving_planes(len(stamps)), codec="ffv1", stamps=stamps)
     release = probe_release(clip, side="hdr", settings=Settings())
@@ -514,7 +514,7 @@ def test_a_reader_that_reads_on_knows_how_even_the_pictures_before_were(tmp_path
         whole = [(frame.index, frame.time_s) for frame in reader]
         state = reader.state_before(26)
     assert state is not None
-    assert state.uneven >= 10
+    assert state.uneven >= 5
     with FrameReader(release, start=state) as again:
         assert [(frame.index, frame.time_s) for frame in again] == whole[24:]
     assert again.damage == reader.damage == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import struct
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -21,6 +22,8 @@ HLG_TAGS = (9, 18, 9, 1)
 SDR_TAGS = (1, 1, 1, 1)
 NO_TAGS = (2, 2, 2, 0)
 
+LEAST_REORDERED = 3
+"""Pictures from which libx265 may reorder them: of two it gives, now and then, the first one a decoding time behind its own (seen)."""
 MASTERING = "master-display=G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(10000000,50)"
 
 
@@ -58,8 +61,10 @@ def encode_clip(
     place of a constant rate.
     """
     given = {"preset": "ultrafast"} if codec in ("libx264", "libx265") else {}
+    pictures = iter(frames_of_planes)
+    first = list(itertools.islice(pictures, LEAST_REORDERED))
     if codec == "libx265":
-        given["x265-params"] = ":".join(filter(None, ("log-level=error", params)))
+        given["x265-params"] = ":".join(filter(None, ("log-level=error", "bframes=0" if len(first) < LEAST_REORDERED else "", params)))
     elif codec == "libx264" and params:
         given["x264-params"] = params
     base = Fraction(1, 1000) if stamps else 1 / Fraction(rate)
@@ -68,7 +73,7 @@ def encode_clip(
         encoder = stream.codec_context
         if stamps:
             encoder.time_base = base
-        for number, planes in enumerate(frames_of_planes):
+        for number, planes in enumerate(itertools.chain(first, pictures)):
             frame = _frame_of(planes, pix_fmt)
             if number == 0:
                 stream.width, stream.height, stream.pix_fmt = frame.width, frame.height, pix_fmt

@@ -15,6 +15,7 @@ import inspect
 import io
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import fields
@@ -54,7 +55,19 @@ Sdr = Annotated[Path, typer.Argument(metavar="SDR", help=f"The SDR release: {WHA
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result document on standard output, and nothing else there.")]
 Fresh = Annotated[bool, typer.Option("--fresh", help="Ignore anything kept from earlier runs.")]
 Full = Annotated[bool, typer.Option("--full", help="Look at everything: no sampling error, much slower.")]
-Survey = Annotated[bool, typer.Option("--survey", help="Look at a sample from every shot (the default).")]
+Survey = Annotated[
+    bool | None,
+    typer.Option(
+        "--survey/--no-survey",
+        help="Look at short windows spread over the films until the label is settled (what is done from five minutes on); or read every "
+        "frame and score some of each shot.",
+        show_default=False,
+    ),
+]
+Budget = Annotated[
+    str | None,
+    typer.Option("--budget", metavar="TIME", help="Longest that a survey goes on looking: 90s, 5m.", show_default=False),
+]
 HashWhole = Annotated[bool, typer.Option("--hash", help="Identify the files by a hash of all their bytes, not of sampled blocks.")]
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder that the result is written to.", show_default=False)]
 
@@ -165,16 +178,28 @@ def compare(
     settings: Settings,
     title: Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film, for the report", show_default=False)] = None,
     full: Full = False,
-    survey: Survey = False,
+    survey: Survey = None,
+    budget: Budget = None,
     fresh: Fresh = False,
     hash_whole: HashWhole = False,
     as_json: AsJson = False,
 ) -> None:
     """Compare two releases of a film and write the report."""
     _refuse_both(full, survey)
+    budget_s = None if budget is None else read_length_s(budget)
     with _Progress() as progress:
         comparison = pairdiff.compare(
-            hdr, sdr, settings=settings, out=out, title=title, full=full, fresh=fresh, hash_whole=hash_whole, progress=progress
+            hdr,
+            sdr,
+            settings=settings,
+            out=out,
+            title=title,
+            full=full,
+            survey=survey,
+            budget_s=budget_s,
+            fresh=fresh,
+            hash_whole=hash_whole,
+            progress=progress,
         )
     if as_json:
         from pairdiff.writeup.document import comparison_to_document
@@ -191,7 +216,7 @@ def measure(
     release: Annotated[Path, typer.Argument(metavar="RELEASE", help=f"HDR or SDR: {WHAT}.", show_default=False)],
     settings: Settings,
     full: Full = False,
-    survey: Survey = False,
+    survey: Survey = None,
     fresh: Fresh = False,
     hash_whole: HashWhole = False,
     as_json: AsJson = False,
@@ -199,7 +224,9 @@ def measure(
     """Measure the light levels of one release and list what it says about itself."""
     _refuse_both(full, survey)
     with _Progress() as progress:
-        measurement = pairdiff.measure(release, settings=settings, full=full, fresh=fresh, hash_whole=hash_whole, progress=progress)
+        measurement = pairdiff.measure(
+            release, settings=settings, full=full, survey=survey, fresh=fresh, hash_whole=hash_whole, progress=progress
+        )
     if as_json:
         from pairdiff.writeup.document import measurement_to_document
 
@@ -272,9 +299,22 @@ def report(
     _print(f"Report: {pairdiff.report(directory)}")
 
 
-def _refuse_both(full: bool, survey: bool) -> None:
+def _refuse_both(full: bool, survey: bool | None) -> None:
     if full and survey:
-        raise UsageError("--full and --survey exclude each other: found both, give one of them or neither (--survey is the default).")
+        raise UsageError("--full and --survey exclude each other: found both, give one of them or neither.")
+
+
+def read_length_s(text: str) -> float:
+    """Seconds from a length of time such as `90s`, `5m` or `1.5m`.
+
+    Raises
+    ------
+    UsageError : any other text.
+    """
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|m|min)?", text.strip())
+    if found is None or float(found[1]) <= 0:
+        raise UsageError(f"--budget: found {text!r}, expected a length of time above zero, such as 90s or 5m.")
+    return float(found[1]) * (60 if (found[2] or "s").startswith("m") else 1)
 
 
 # ---------------------------------------------------------------- standard output, standard error, refusals

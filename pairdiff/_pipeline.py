@@ -15,7 +15,7 @@ import itertools
 import os
 import platform
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from functools import partial
@@ -44,6 +44,7 @@ from pairdiff._records import (
     Geometry,
     Headline,
     Headroom,
+    Levels,
     Measurement,
     Moment,
     PeakMoment,
@@ -57,9 +58,22 @@ from pairdiff._records import (
     Side,
     Signal,
     SignalCheck,
+    StopReason,
+    SurveyCoverage,
     Verdict,
 )
 from pairdiff._settings import Settings
+from pairdiff._survey import (
+    LOOK_CONFIDENCE,
+    LOOKS,
+    MOST_DECODED,
+    USUAL_FROM_S,
+    NotSurveyable,
+    Sampled,
+    Surveyor,
+    sample_levels,
+    why_read_whole,
+)
 from pairdiff.clip.container import SIDES as SIDE_WORDS
 from pairdiff.clip.gain_map import gain_map_state
 from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_tags, read_pictures
@@ -94,6 +108,7 @@ from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames,
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import read_ahead
 from pairdiff.frames.siting import SitingWatch, say_siting
+from pairdiff.frames.spool import Spool
 from pairdiff.light.display import read_displays
 from pairdiff.light.gain_map import HDR_WHITE_NITS, apply_gain_map
 from pairdiff.light.picture import code_level, hdr_code_to_nits, linear_to_bt709_code, p3_to_bt709_code, sdr_code_to_nits
@@ -129,12 +144,14 @@ from pairdiff.match.timeline import (
 from pairdiff.match.witness import ask_pictures
 from pairdiff.score.contaminants import (
     HARMLESS_FAULTS,
+    SCORE_KINDS,
     FrameTable,
     LaidOver,
     PeakPlace,
     describe_peak,
     film_levels,
     find_bars,
+    find_cards,
     find_frames,
     find_lit,
     find_peak,
@@ -143,6 +160,7 @@ from pairdiff.score.contaminants import (
     level_causes,
     level_kinds,
     list_contaminants,
+    list_in_sample,
     locate_peak,
     make_table,
     see_laid_over,
@@ -174,11 +192,13 @@ from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
 from pairdiff.verdict.judge import (
+    Case,
     headroom_interval,
     judge,
     label_at,
     label_on_screen,
     make_case,
+    support_labels,
     tell_power_law,
     with_left_out_flip,
     with_screen_flips,
@@ -186,12 +206,20 @@ from pairdiff.verdict.judge import (
 )
 from pairdiff.verdict.objections import list_objections
 from pairdiff.verdict.readings import caution_readings, is_answered, say_contradiction, say_range
-from pairdiff.writeup.phrases import say_stamps, say_time
+from pairdiff.writeup.phrases import say_stamps, say_survey, say_time
 from pairdiff.writeup.spans import end_s
 
 Progress = Callable[[str, int, int | None], None]
 T = TypeVar("T")
 
+READING_SHARE = 0.6
+"""Share of the time a survey may take that is over when no further windows are read: the rest is for scoring and stills (own)."""
+NEXT_LOOK_SHARE = 1.5
+"""Time that a further look is taken to need, as a share of that of the last one: all pairs are scored again (own)."""
+NOTE_SURVEY_CONTAMINANTS = (
+    "A survey looks for marks and words over its pictures and for cards at the ends of the film. Flashes, damaged frames, passages of one "
+    "release alone and where the highest level lies are told by reading both releases whole (--full, --no-survey)."
+)
 PART_S = 20.0
 """What a pass has found is kept about so often, seconds (own)."""
 CORES_A_WORKER = 4
@@ -252,6 +280,30 @@ class _Pass:
     """Passages of one picture area."""
     thinned: bool = False
     """Whether every second frame has no partner because the other release shows half as many pictures a second."""
+    read: Callable[[Sequence[int]], Iterator[Frame]] | None = None
+    """Gives pictures by number where a survey has some at hand; else they are found by the times of the track."""
+
+
+def _frames_at(scanned: _Pass, numbers: Sequence[int]) -> Iterator[Frame]:
+    """Pictures of a release by number, ascending."""
+    if scanned.read is not None:
+        return scanned.read(numbers)
+    times = scanned.track.times_s
+    return read_frames_at(scanned.release, indices=numbers, times_s=[times[n] for n in numbers])
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """Everything that a conclusion is drawn from."""
+
+    matching: _Matching
+    film: _Film
+    fits: SetupFits
+    done: _Scored
+    signal_check: SignalCheck
+    settings: Settings
+    survey: SurveyCoverage | None = None
+    """How far a survey came; None where the releases were read whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,6 +334,8 @@ def compare(
     out: str | os.PathLike[str] | None = None,
     title: str | None = None,
     full: bool = False,
+    survey: bool | None = None,
+    budget_s: float | None = None,
     fresh: bool = False,
     hash_whole: bool = False,
     progress: Progress | None = None,
@@ -295,6 +349,9 @@ def compare(
     out : folder for `result.json`, `report.html`, `frames.parquet` and `stills/`; nothing is written where None.
     title : of the film; the HDR file's name where None.
     full : score every matched pair instead of a sample of each shot.
+    survey : read key frames and short windows alone, until the label is settled; False reads both releases whole; None does so only
+        where one of them is shorter than five minutes. A pair that cannot be surveyed is read whole, and a note says why.
+    budget_s : a survey takes no further look at the films when it would take longer than this, seconds.
     fresh : measure anew even what an earlier run kept.
     hash_whole : identify files by all their bytes.
     progress : called as (stage in words, done, total or None).
@@ -311,9 +368,49 @@ def compare(
     """
     settings, tell = settings or Settings(), progress or _silent
     read_displays(settings.displays, settings.own_displays)  # what cannot be read is refused before the films are decoded
+    read_anchors(settings.anchor)
+    read_span(settings.only)
     if out is not None:
         check_output(Path(out))
-    matching = _match(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
+    with contextlib.ExitStack() as stack:  # what a survey has open is read again for the stills
+        tell("read what the releases say", 0, None)
+        pair = _probe_pair(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
+        work, reason = None, None
+        if not full and survey is not False:
+            try:
+                _check_surveyable(*pair, asked=bool(survey))
+                work = _survey(*pair, settings=settings, budget_s=budget_s, stack=stack, tell=tell)
+            except NotSurveyable as found:
+                stack.close()
+                reason = str(found) or None
+                if reason is not None:
+                    tell(f"the pair is read whole: {reason}", 0, None)
+        if work is None:
+            work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, tell=tell)
+        comparison = _conclude(work, title=title, full=full, not_surveyed=reason)
+        if out is None:
+            return _with_objections(comparison)
+        from pairdiff.writeup.document import write_comparison
+
+        stills = _draw(
+            work.matching,
+            comparison.moments,
+            comparison.setup,
+            peak_nits=_film_peak_nits(work.matching, work.film),
+            doubted=bool(work.signal_check.cautions),
+            settings=work.settings,
+            tell=tell,
+        )
+        comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
+        tell("write", 0, 1)
+        write_comparison(comparison, stills, Path(out))
+        tell("write", 1, 1)
+        return comparison
+
+
+def _read_whole(hdr: Release, sdr: Release, *, settings: Settings, full: bool, fresh: bool, tell: Progress) -> _Work:
+    """Both releases read from their first picture to their last, matched, and scored on pairs drawn from every shot, or on all."""
+    matching = _match_releases(hdr, sdr, settings=settings, fresh=fresh, tell=tell)
     if len(matching.hdr.track.times_s) == 1:
         settings = replace(settings, min_matched_s=0.0)  # single pictures have no time
     film = _look_at_film(matching, settings=settings, full=full)
@@ -321,21 +418,7 @@ def compare(
     signal_check = _check_signal(matching, collector, settings)
     words = _find_words(matching, film.picks, settings=settings, tell=tell)
     done = _score(matching, film, fits, collector, words, settings=settings, tell=tell)
-    comparison = _conclude(matching, film, fits, done, settings=settings, title=title, full=full)
-    comparison = replace(comparison, signal_check=signal_check)
-    if out is None:
-        comparison = _with_objections(comparison)
-    else:
-        from pairdiff.writeup.document import write_comparison
-
-        peak = _film_peak_nits(matching, film)
-        doubted = bool(signal_check.cautions)
-        stills = _draw(matching, comparison.moments, comparison.setup, peak_nits=peak, doubted=doubted, settings=settings, tell=tell)
-        comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
-        tell("write", 0, 1)
-        write_comparison(comparison, stills, Path(out))
-        tell("write", 1, 1)
-    return comparison
+    return _Work(matching, film, fits, done, signal_check, settings)
 
 
 def measure(
@@ -343,6 +426,7 @@ def measure(
     *,
     settings: Settings | None = None,
     full: bool = False,
+    survey: bool | None = None,
     fresh: bool = False,
     hash_whole: bool = False,
     progress: Progress | None = None,
@@ -353,7 +437,8 @@ def measure(
     ----------
     release : path.
     settings, fresh, hash_whole, progress : as for `compare`; the `hdr_` or the `sdr_` options apply, as the file turns out to be.
-    full : every frame is measured in this version, with or without it.
+    full : every frame is measured, with or without it.
+    survey : measure some key frames alone: how bright the release usually is, and not how bright it gets.
 
     Returns
     -------
@@ -362,6 +447,11 @@ def measure(
     del full
     settings, tell = settings or Settings(), progress or _silent
     found = _probe(release, side=None, settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
+    if survey:
+        try:
+            return _measure_some(found, settings=settings, tell=tell)
+        except NotSurveyable as reason:
+            found = replace(found, notes=(*found.notes, f"read whole and not surveyed: {reason}."))
     done = _scan(found, settings=settings, fresh=fresh, tell=tell)
     peak = _locate_brightest(done, settings=settings)
     looks = read_range(done.track.codes, code_range=done.release.signal.range.value)
@@ -371,11 +461,35 @@ def measure(
     return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings), peak)
 
 
+def _measure_some(release: Release, *, settings: Settings, tell: Progress) -> Measurement:
+    """Levels of key frames of one release.
+
+    Raises
+    ------
+    NotSurveyable : it has to be read whole.
+    """
+    reason = why_read_whole(release)
+    if reason is not None:
+        raise NotSurveyable(reason)
+    release = choose_decoder(release, wanted=settings.decoder)
+    found = sample_levels(release, settings=settings, tell=tell)
+    looks = read_range(found.codes, code_range=release.signal.range.value)
+    notes = [] if found.note is None else [found.note]
+    notes += [] if looks is None else [say_range(release.side, looks)]
+    notes.append(
+        f"a survey of {len(found.levels)} key frames drawn at random from equal parts of the film: MaxCLL and MaxFALL are those of a whole "
+        "release and not among what they tell (--full)."
+    )
+    levels = _of_some(pool_levels(found.levels, condition=levels_condition(release.signal, hlg_peak_nits=settings.hlg_peak_nits)))
+    result = ReleaseResult(replace(release, notes=(*release.notes, *notes)), levels, found.decoded, ())
+    return Measurement(result, found.active, found.levels, _versions(), asdict(settings), None)
+
+
 def _locate_brightest(scanned: _Pass, *, settings: Settings) -> PixelPlace:
     """The brightest pixel of a release, found again in the frame that holds it."""
     levels, times = scanned.track.levels, scanned.track.times_s
     frame = max(range(len(levels)), key=lambda n: levels[n].max_nits)
-    shown = next(iter(read_frames_at(scanned.release, indices=[frame], times_s=[times[frame]])))
+    shown = next(_frames_at(scanned, [frame]))
     code = planes_to_rgb(shown.planes, scanned.release.signal)
     sdr = scanned.release.signal.transfer.value == "bt1886"
     # of an SDR picture its largest signal: any display keeps the order
@@ -862,14 +976,37 @@ def _match(
     at: Sequence[int | Fraction] = (),
 ) -> _Matching:
     """Match two releases; `at` are moments of the HDR release that are asked for, and refused at once where it ends before them."""
-    anchors, only = read_anchors(settings.anchor), read_span(settings.only)
+    read_anchors(settings.anchor)  # what cannot be read is refused before the films are opened
+    read_span(settings.only)
     tell("read what the releases say", 0, None)
+    pair = _probe_pair(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
+    return _match_releases(*pair, settings=settings, fresh=fresh, tell=tell, at=at)
+
+
+def _probe_pair(
+    hdr: str | os.PathLike[str],
+    sdr: str | os.PathLike[str],
+    *,
+    settings: Settings,
+    fresh: bool,
+    hash_whole: bool,
+    tell: Progress,
+) -> tuple[Release, Release]:
+    """What both releases say, as a pair that can be compared."""
     hdr_release = _probe(hdr, side="hdr", settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
     sdr_release = _probe(sdr, side="sdr", settings=settings, hash_whole=hash_whole, fresh=fresh, tell=tell)
     check_pair(hdr_release, sdr_release)
     _check_sdr_primaries(sdr_release)
-    first = _scan(hdr_release, settings=settings, fresh=fresh, tell=tell)
-    second = _scan(sdr_release, settings=settings, fresh=fresh, tell=tell)
+    return hdr_release, sdr_release
+
+
+def _match_releases(
+    hdr: Release, sdr: Release, *, settings: Settings, fresh: bool, tell: Progress, at: Sequence[int | Fraction] = ()
+) -> _Matching:
+    """Match two releases that are read whole; `at` as for `_match`."""
+    anchors, only = read_anchors(settings.anchor), read_span(settings.only)
+    first = _scan(hdr, settings=settings, fresh=fresh, tell=tell)
+    second = _scan(sdr, settings=settings, fresh=fresh, tell=tell)
     for hdr_time, sdr_time in anchors:
         check_within(first.track.times_s, hdr_time, option="--anchor", side="HDR")
         check_within(second.track.times_s, sdr_time, option="--anchor", side="SDR")
@@ -1060,8 +1197,8 @@ class _Lumas:
         """Luma of pairs of an HDR and an SDR frame, in their order."""
         found = []
         for side, (scanned, kept) in enumerate(zip(self._sides, self._kept, strict=True)):
-            wanted, times = sorted({pair[side] for pair in frames} - kept.keys()), scanned.track.times_s
-            read = read_frames_at(scanned.release, indices=wanted, times_s=[times[n] for n in wanted]) if wanted else iter(())
+            wanted = sorted({pair[side] for pair in frames} - kept.keys())
+            read = _frames_at(scanned, wanted) if wanted else iter(())
             new = {n: shrink_luma(luma_plane(frame, scanned.release.signal)) for n, frame in zip(wanted, read, strict=True)}
             found.append(kept | new)
             if keep:
@@ -1180,12 +1317,22 @@ def _timed(segments: tuple[Segment, ...], hdr_times_s: FloatArray, sdr_times_s: 
     return tuple(out)
 
 
-def _register(hdr: _Pass, sdr: _Pass, edit_map: EditMap, lumas: _Lumas, *, settings: Settings, tell: Progress) -> _Matching:
+def _register(
+    hdr: _Pass,
+    sdr: _Pass,
+    edit_map: EditMap,
+    lumas: _Lumas,
+    *,
+    settings: Settings,
+    tell: Progress,
+    shots: tuple[tuple[int, int], ...] | None = None,
+) -> _Matching:
+    """Matched releases with their geometry; shots are found in the fingerprints of the HDR release where none are given."""
     speed = _rates(hdr, sdr)
     hdr_times, sdr_times = (np.array([float(time) for time in one.track.times_s]) for one in (hdr, sdr))
     state, path = edit_map.state, edit_map.path
     segments = build_segments(state, path, edit_map.path_stop, edit_map.similarity, sdr_frames=len(sdr.track.times_s), speed=speed)
-    shots = find_shots(hdr.track.fingerprints, state, path)
+    shots = find_shots(hdr.track.fingerprints, state, path) if shots is None else shots
     passages = area_passages(path, hdr.spans, sdr.spans)
     limits = _geometry_limits(hdr.release, sdr.release, settings)
     usual = max(passages, key=lambda one: one.stop - one.start)
@@ -1344,11 +1491,8 @@ def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[f
 
 
 def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
-    hdr_times, sdr_times = matching.hdr.track.times_s, matching.sdr.track.times_s
     sdr_frames = [int(matching.edit_map.path[frame]) for frame in hdr_frames]
-    hdr = read_frames_at(matching.hdr.release, indices=hdr_frames, times_s=[hdr_times[n] for n in hdr_frames])
-    sdr = read_frames_at(matching.sdr.release, indices=sdr_frames, times_s=[sdr_times[n] for n in sdr_frames])
-    return read_ahead(zip(hdr, sdr, strict=True), depth=2)
+    return read_ahead(zip(_frames_at(matching.hdr, hdr_frames), _frames_at(matching.sdr, sdr_frames), strict=True), depth=2)
 
 
 def _hdr_light(code: FloatArray, signal: Signal, settings: Settings) -> FloatArray:
@@ -1605,8 +1749,7 @@ class _Kept:
     """Frames of a release in ascending order, each kept as long as it may be asked for again."""
 
     def __init__(self, scanned: _Pass, frames: Sequence[int]) -> None:
-        times = scanned.track.times_s
-        self._read = read_ahead(read_frames_at(scanned.release, indices=frames, times_s=[times[n] for n in frames]))
+        self._read = read_ahead(_frames_at(scanned, frames))
         self._held: dict[int, Frame] = {}
 
     def upto(self, first: int, last: int) -> dict[int, Frame]:
@@ -1623,7 +1766,7 @@ def _see_peak(matching: _Matching, done: _Scored, frame: int, *, settings: Setti
     """Where the brightest pixel of an HDR frame lies, and what is laid over the picture there."""
     scanned, geometry = matching.hdr, matching.geometry_at(frame)
     signal = scanned.release.signal
-    shown = next(iter(read_frames_at(scanned.release, indices=[frame], times_s=[scanned.track.times_s[frame]])))
+    shown = next(_frames_at(scanned, [frame]))
     nits = _hdr_light(planes_to_rgb(shown.planes, signal), signal, settings)
     place = locate_peak(code_level(nits), active=scanned.track.active)
     top, bottom, left, right = geometry.hdr_common
@@ -1694,9 +1837,10 @@ def _headline(
 def _film_peak_nits(matching: _Matching, film: _Film) -> float:
     """Highest 99.99th percentile of the matched frames that are the film's picture, cd/m2; of all frames where there are none."""
     own = matching.alignment.partners >= 0
+    levels = matching.hdr.track.levels
+    own, nits = own[[frame.frame for frame in levels]], np.array([frame.p9999_nits for frame in levels])
     if not film.kept:
         own = own & ~foreign_frames(film.found)
-    nits = np.array([frame.p9999_nits for frame in matching.hdr.track.levels])
     return float(nits[own].max() if own.any() else nits.max())
 
 
@@ -1729,20 +1873,19 @@ def _weighting(matching: _Matching, picks: _Picks, *, settings: Settings) -> tup
     return weighting, min(picks.matched_frames / shorter, 1.0)
 
 
-def _conclude(
-    matching: _Matching,
-    film: _Film,
-    fits: SetupFits,
-    done: _Scored,
-    *,
-    settings: Settings,
-    title: str | None,
-    full: bool,
-) -> Comparison:
-    picks, screens = film.picks, done.screens
-    weighting, matched_share = _weighting(matching, picks, settings=settings)
-    score = pool_title(done.scored, weighting, fits=fits, settings=settings)
-    case = make_case(score, weighting, fits, matched_s=picks.matched_s, matched_share=matched_share)
+def _make_case(work: _Work) -> tuple[TitleScore, Weighting, Case]:
+    picks = work.film.picks
+    weighting, matched_share = _weighting(work.matching, picks, settings=work.settings)
+    if work.survey is not None:
+        weighting = replace(weighting, confidence=work.survey.confidence)
+    score = pool_title(work.done.scored, weighting, fits=work.fits, settings=work.settings)
+    return score, weighting, make_case(score, weighting, work.fits, matched_s=picks.matched_s, matched_share=matched_share)
+
+
+def _conclude(work: _Work, *, title: str | None, full: bool, not_surveyed: str | None) -> Comparison:
+    matching, film, done, settings = work.matching, work.film, work.done, work.settings
+    screens = done.screens
+    score, weighting, case = _make_case(work)
     setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
     on_screens = tuple(
         replace(result, label=label_on_screen(case, screen.setup, screen.show_levels, settings))
@@ -1773,11 +1916,14 @@ def _conclude(
         pairs=score.pairs,
         hdr_frames=matching.hdr.track.levels,
         sdr_frames=matching.sdr.track.levels,
-        coverage=_coverage(matching, picks, full=full),
+        coverage=_coverage(work, full=full, not_surveyed=not_surveyed),
         versions=_versions(),
         settings=asdict(settings),
+        signal_check=work.signal_check,
     )
-    peak, contaminants = _report_contaminants(matching, film, fits, done, comparison, settings=settings)
+    if work.survey is not None:
+        return replace(comparison, contaminants=_survey_contaminants(work))
+    peak, contaminants = _report_contaminants(matching, film, work.fits, done, comparison, settings=settings)
     verdict = with_left_out_flip(comparison.verdict, contaminants.with_them)
     return replace(comparison, hdr_peak=peak, contaminants=contaminants, verdict=verdict)
 
@@ -1787,23 +1933,29 @@ def _with_objections(comparison: Comparison) -> Comparison:
     return replace(comparison, objections=list_objections(comparison))
 
 
-def _coverage(matching: _Matching, picks: _Picks, *, full: bool) -> Coverage:
+def _coverage(work: _Work, *, full: bool, not_surveyed: str | None) -> Coverage:
+    matching, picks, survey = work.matching, work.film.picks, work.survey
     damage = [(p.release.side.upper(), fault) for p in (matching.hdr, matching.sdr) for fault in p.track.damage]
     notes = [f"{side}: {fault.kind} before frame {fault.frame}: {fault.detail}" for side, fault in damage]
+    notes += [] if not_surveyed is None else [f"Both releases were read whole and not surveyed: {not_surveyed}."]
+    notes += [] if survey is None else say_survey(survey)
     return Coverage(
-        mode="full" if full else "sampled",
+        mode="full" if full else "sampled" if survey is None else "survey",
         hdr_frames=len(matching.hdr.track.times_s),
         sdr_frames=len(matching.sdr.track.times_s),
         matched_frames=picks.matched_frames,
         scored_pairs=len(picks.hdr_frames),
         shots=len(set(picks.shots)),
         notes=tuple(notes),
+        survey=survey,
     )
 
 
 def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:
     condition = levels_condition(scanned.release.signal, hlg_peak_nits=settings.hlg_peak_nits)
     levels = pool_levels(scanned.track.levels, condition=condition)
+    if scanned.read is not None:
+        levels = _of_some(levels)
     release = replace(scanned.release, field_joins="")  # a letter a frame is nothing for a reader
     return ReleaseResult(release, levels, len(scanned.track.times_s), scanned.track.damage)
 
@@ -1824,6 +1976,267 @@ def _versions() -> dict[str, str]:
             found[name] = "unknown"
     found["decoder"] = decoder_version()
     return found
+
+
+# ---------------------------------------------------------------- survey
+
+
+def _check_surveyable(*pair: Release, asked: bool) -> None:
+    """Refuse a survey where it was not asked for and reading whole is quick, or where it cannot be done.
+
+    Raises
+    ------
+    NotSurveyable : with a reason where a reader should know it.
+    """
+    if not asked and any(one.duration_s is None or one.duration_s < USUAL_FROM_S for one in pair):
+        raise NotSurveyable("")
+    for one in pair:
+        reason = why_read_whole(one)
+        if reason is not None:
+            raise NotSurveyable(f"the {one.side.upper()} release cannot be surveyed, {reason}")
+
+
+def _survey(
+    hdr: Release, sdr: Release, *, settings: Settings, budget_s: float | None, stack: contextlib.ExitStack, tell: Progress
+) -> _Work:
+    """Windows of both releases read, placed and scored, look after look, until the label is settled.
+
+    Parameters
+    ----------
+    hdr, sdr : what the releases say.
+    settings, budget_s, tell : as for `compare`.
+    stack : closes what stays open, from which pictures are read again.
+
+    Raises
+    ------
+    NotSurveyable : the pair has to be read whole.
+    UnrelatedFilms : no place is found at which the two belong together.
+    """
+    began_s = monotonic()
+    if settings.only is not None:
+        raise NotSurveyable("a passage is asked for (--only)")
+    hdr, sdr = (choose_decoder(one, wanted=settings.decoder) for one in (hdr, sdr))
+    spool = stack.enter_context(Spool(_keep.keep_folder()))
+    surveyor = stack.enter_context(Surveyor(hdr, sdr, settings=settings, spool=spool, tell=tell))
+    surveyor.deadline_s = None if budget_s is None else began_s + budget_s * READING_SHARE
+    surveyor.prepare()
+    surveyor.locate(_pins(hdr, sdr, settings))
+    probes = list(_spool_all(surveyor.probes(), spool))
+    matching = _register_survey(surveyor, probes, settings=settings, tell=tell)
+    surveyor.geometry = usual_place(matching.alignment.geometry)
+    collector = FitCollector(replace(settings, fit_pixels_per_pair=min(settings.fit_pixels_per_pair, MOST_FIT_PIXELS // LOOKS[-1])))
+    samples: dict[int, Sampled] = {}
+    work: _Work | None = None
+    for look, (first, last) in enumerate(itertools.pairwise((0, *LOOKS)), 1):
+        look_began_s = monotonic()
+        stage = f"survey the films, look {look} of at most {len(LOOKS)}"
+        tell(stage, 0, last - first)
+        for done, one in enumerate(read_ahead(surveyor.windows(first, last), depth=1), 1):
+            if one is not None and one.hdr.index not in samples:
+                _spool_pair(one, spool)
+                collector.add(_to_canvas(matching, one.hdr, one.sdr, settings=settings), shot=one.window)
+                samples[one.hdr.index] = replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
+            tell(stage, done, last - first)
+        surveyor.close_gaps()
+        matching = _grown(matching, surveyor, samples)
+        if not matching.alignment.shots:
+            raise UnrelatedFilms(_nothing_found(surveyor))
+        work = _score_survey(matching, surveyor, samples, collector, look=look, settings=settings, tell=tell)
+        now_s = monotonic()
+        spent = budget_s is not None and now_s - began_s + NEXT_LOOK_SHARE * (now_s - look_began_s) > budget_s
+        read_all = surveyor.drawn >= last
+        stopped: StopReason | None = "settled" if _is_settled(work) else "last_look" if last == LOOKS[-1] and read_all else None
+        if stopped is None and (spent or not read_all):
+            stopped = "decoded" if surveyor.decoded >= MOST_DECODED else "budget"
+        if stopped is not None:
+            assert work.survey is not None
+            return replace(work, survey=replace(work.survey, stopped=stopped))
+    raise AssertionError("the last look ends a survey")
+
+
+def _pins(hdr: Release, sdr: Release, settings: Settings) -> list[tuple[int, int]]:
+    """Anchors of the user as frame numbers of even pictures."""
+    rates = [Fraction(one.signal.frame_rate.value or 24) for one in (hdr, sdr)]
+    both = read_anchors(settings.anchor)
+    return [tuple(time if isinstance(time, int) else round(time * rate) for time, rate in zip(pair, rates, strict=True)) for pair in both]  # type: ignore[misc]
+
+
+def _without_planes(frame: Frame) -> Frame:
+    return replace(frame, planes=())
+
+
+def _spool_pair(one: Sampled, spool: Spool) -> None:
+    spool.put("hdr", one.hdr)
+    spool.put("sdr", one.sdr)
+
+
+def _spool_all(found: Iterator[Sampled], spool: Spool) -> Iterator[Sampled]:
+    for one in found:
+        _spool_pair(one, spool)
+        yield replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
+
+
+def _survey_passes(surveyor: Surveyor, samples: Sequence[Sampled]) -> tuple[_Pass, _Pass]:
+    """Both releases as a survey knows them: levels of the pictures that were scored, and even times."""
+    passes = []
+    for place, (name, side) in enumerate(surveyor.sides.items()):
+        rate = Fraction(side.release.signal.frame_rate.value or 24)
+        none = np.zeros((0, 0))
+        track = Track(
+            active=side.active,
+            fingerprints=none.astype(np.float16),
+            edges=none.astype(np.uint16),
+            times_s=tuple(n / rate for n in range(side.frames)),
+            levels=tuple(sorted({one.levels[place].frame: one.levels[place] for one in samples}.values(), key=lambda one: one.frame)),
+            damage=(),
+            notes=side.notes,
+            codes=side.codes,
+        )
+        release = replace(side.release, notes=(*side.release.notes, *side.notes))
+        spans = (PictureSpan(0, side.frames, side.active),)
+        passes.append(_Pass(release, track, spans, read=partial(surveyor.read, name)))
+    return passes[0], passes[1]
+
+
+def _register_survey(surveyor: Surveyor, probes: Sequence[Sampled], *, settings: Settings, tell: Progress) -> _Matching:
+    """Where the pictures lie on each other, by the windows that laid the films on each other."""
+    first, second = _survey_passes(surveyor, probes)
+    shots = tuple((one.hdr.index, one.hdr.index + 1) for one in probes)
+    lumas = _Lumas(first, second)
+    matching = _register(first, second, surveyor.edit_map(), lumas, settings=settings, tell=tell, shots=shots)
+    place = usual_place(matching.alignment.geometry)
+    if len(matching.alignment.geometry) > 1:
+        note = (
+            "Some windows of the survey lie elsewhere in the picture than the others; all were compared where most of them lie. "
+            "--no-survey finds each passage's own place."
+        )
+        matching = replace(matching, alignment=replace(matching.alignment, notes=(*matching.alignment.notes, note)))
+    return replace(matching, alignment=replace(matching.alignment, geometry=(replace(place, hdr_start=0, hdr_stop=None),)))
+
+
+def _grown(matching: _Matching, surveyor: Surveyor, samples: Mapping[int, Sampled]) -> _Matching:
+    """The match with all that is known by now."""
+    edit_map = surveyor.edit_map()
+    kept = [samples[frame] for frame in sorted(samples) if edit_map.path[frame] == samples[frame].sdr.index]
+    first, second = _survey_passes(surveyor, kept)
+    segments = build_segments(
+        edit_map.state,
+        edit_map.path,
+        edit_map.path_stop,
+        edit_map.similarity,
+        sdr_frames=len(second.track.times_s),
+        speed=_rates(first, second),
+    )
+    alignment = replace(
+        matching.alignment,
+        matched_share=float((edit_map.state == 1).mean()),
+        offset_frames=usual_offset(edit_map),
+        score=edit_map.score,
+        runner_up=edit_map.runner_up,
+        segments=segments,
+        shots=tuple((one.hdr.index, one.hdr.index + 1) for one in kept),
+        partners=edit_map.partners,
+    )
+    return _Matching(first, second, alignment, edit_map)
+
+
+def _score_survey(
+    matching: _Matching,
+    surveyor: Surveyor,
+    samples: Mapping[int, Sampled],
+    collector: FitCollector,
+    *,
+    look: int,
+    settings: Settings,
+    tell: Progress,
+) -> _Work:
+    """One look: the set-ups fitted on all windows so far, and every pair scored at them."""
+    film = _survey_film(matching, settings=settings)
+    fits = fit_setups(collector.sample(), settings)
+    signal_check = _check_signal(matching, collector, settings)
+    words = _Words(surveyor.words("hdr"), surveyor.words("sdr"))
+
+    def tell_look(stage: str, done: int, total: int | None) -> None:
+        tell(f"{stage}, look {look}", done, total)
+
+    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell_look)
+    survey = SurveyCoverage(
+        looks=look,
+        stopped="settled",
+        windows=surveyor.drawn,
+        windows_found=len(samples),
+        decoded_frames=surveyor.decoded,
+        confidence=LOOK_CONFIDENCE,
+        undetermined_share=1 - matching.alignment.matched_share,
+        redrawn=surveyor.redrawn,
+    )
+    return _Work(matching, film, fits, done, signal_check, settings, survey)
+
+
+def _survey_film(matching: _Matching, *, settings: Settings) -> _Film:
+    """Pairs of the windows, each standing for the same time; what is plainly logos or credits takes no part."""
+    frames = [start for start, _ in matching.alignment.shots]
+    hdr, sdr = matching.hdr.track, matching.sdr.track
+    rows = {level.frame: row for row, level in enumerate(sdr.levels)}
+    own = replace(matching.alignment, segments=(), partners=np.array([rows[int(matching.edit_map.path[frame])] for frame in frames]))
+    table = make_table(hdr.levels, sdr.levels, own)
+    found = {kind: np.zeros(len(frames), bool) for kind in SCORE_KINDS}
+    found["logo_or_credits"] = find_cards(table, length_s=len(hdr.times_s) / _rate(matching.hdr), settings=settings)
+    matched = int((matching.edit_map.state == 1).sum())
+    matched_s = matched / _rate(matching.hdr)
+
+    def pick(kept: Sequence[int]) -> _Picks:
+        share = len(kept) / len(frames)
+        return _Picks(
+            tuple(kept), tuple(range(len(kept))), (matched_s / len(frames),) * len(kept), round(matched * share), matched_s * share
+        )
+
+    every = pick(frames)
+    clean = [frame for frame, out in zip(frames, found["logo_or_credits"], strict=True) if not out]
+    too_many = len(clean) < (1 - settings.left_out_most_share) * len(frames)
+    if too_many or len(clean) == len(frames):
+        return _Film(table, found, too_many, every, every)
+    return _Film(table, found, False, pick(clean), every)
+
+
+def _is_settled(work: _Work) -> bool:
+    """Whether other windows would hardly change the label: at this look's confidence, thresholds as they are, and with them varied."""
+    _, _, case = _make_case(work)
+    label, share = next(iter(support_labels(case, work.settings).items()))
+    by_windows = support_labels(case, replace(work.settings, threshold_spread=0.0))
+    return share >= work.settings.support_min and by_windows.get(label, 0.0) >= LOOK_CONFIDENCE
+
+
+def _nothing_found(surveyor: Surveyor) -> str:
+    hdr, sdr = (one.release.path for one in surveyor.sides.values())
+    return (
+        f"The survey finds none of {surveyor.drawn} windows of {hdr} in {sdr}. Check that both files are the same film; --anchor names a "
+        "moment that belongs together, --no-survey looks for each passage in the whole film."
+    )
+
+
+def _of_some(levels: Levels) -> Levels:
+    """Levels of a few pictures: the highest of a release are not among what they tell."""
+    return replace(
+        levels,
+        max_cll_nits=None,
+        max_cll_time_s=None,
+        max_fall_nits=None,
+        max_fall_time_s=None,
+        max_fall_whole_nits=None,
+        condition=f"{levels.condition}; of {levels.frames} pictures drawn by a survey",
+    )
+
+
+def _survey_contaminants(work: _Work) -> Contaminants:
+    """What was left out of the windows' pictures; flashes, damage and where the highest level lies are not looked for."""
+    table, laid_over, frames = work.film.table, work.done.laid_over, work.film.every.hdr_frames
+    rows = {frame: row for row, frame in enumerate(frames)}
+    levels = None if work.done.words.hdr is None else work.done.words.hdr.level
+    listed = list_in_sample(
+        table, work.film.found, [(rows[one.hdr_frame], one) for one in laid_over], word_nits=levels, kept=work.film.kept
+    )
+    return Contaminants("measured" if listed else "not_measured", listed, None, None, (NOTE_SURVEY_CONTAMINANTS,))
 
 
 # ---------------------------------------------------------------- stills

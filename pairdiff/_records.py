@@ -30,6 +30,7 @@ DeclaredState = Literal[
 ]
 AxisState = Literal["same", "slightly_more", "clearly_more", "cannot_tell", "not_applicable"]
 FieldOrder = Literal["top", "bottom"]
+StopReason = Literal["settled", "last_look", "budget", "decoded"]
 SegmentKind = Literal["matched", "hdr_only", "sdr_only", "undetermined"]
 ObjectionSide = Literal["defends", "doubts", "both"]
 AnswerState = Literal["answered", "partly", "cannot_answer"]
@@ -1002,16 +1003,41 @@ class ReleaseResult:
 
 
 @dataclass(frozen=True, slots=True)
+class SurveyCoverage:
+    """What a survey read, and why it stopped."""
+
+    looks: int
+    """Looks taken at the figures, of at most four."""
+    stopped: StopReason
+    """The label was settled; all windows were read; the time or the pictures that it may take were spent."""
+    windows: int
+    """Windows drawn; the next field of those that were found in the SDR release."""
+    windows_found: int
+    decoded_frames: int
+    """Of both releases together."""
+    confidence: float
+    """Of each interval at each look; together they hold in 95 of 100."""
+    undetermined_share: float
+    """HDR frames between windows that do not agree, or at the ends, over all HDR frames."""
+    redrawn: int
+    """Windows whose moment was drawn anew, since much would have had to be decoded before it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Coverage:
     """How much was looked at."""
 
-    mode: Literal["full", "sampled"]
+    mode: Literal["full", "sampled", "survey"]
+    """`survey`: the releases were not read whole; frame numbers are those of even pictures at the stated rate."""
     hdr_frames: int
     sdr_frames: int
     matched_frames: int
     scored_pairs: int
     shots: int
+    """Shots that the pairs come from; of a survey its windows."""
     notes: tuple[str, ...]
+    survey: SurveyCoverage | None = None
+    """None where the releases were read whole."""
 
 
 @dataclass(frozen=True, slots=True)

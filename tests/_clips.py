@@ -170,3 +170,27 @@ def spoil_packets(source: Path, target: Path, wanted: range) -> Path:
         return body
 
     return rewrite_packets(source, target, spoil)
+
+
+def repeat_clip(source: Path, target: Path, *, times: int, skip: int = 0) -> Path:
+    """The pictures of a clip over and over, at its constant rate, as one film; the first time without its first `skip` coded pictures.
+
+    The clip begins with a key frame and refers to no picture before any of its key frames, and `skip` leads to one.
+    """
+    with av.open(str(source)) as given:
+        stream = given.streams.video[0]
+        rate, base = Fraction(stream.average_rate or 24), stream.time_base
+        packets = [(bytes(one), one.pts, one.is_keyframe) for one in given.demux(stream) if one.size]
+        shown = [round(pts * base * rate) for _, pts, _ in packets if pts is not None and base is not None]
+        first, count = min(shown), len(packets)
+        late = max(place - (number - first) for place, number in enumerate(shown))
+        with av.open(str(target), "w") as out:
+            copy = out.add_stream_from_template(stream)
+            for place in range(skip, times * count):
+                data, _, key = packets[place % count]
+                packet = av.Packet(data)
+                packet.stream, packet.time_base, packet.is_keyframe = copy, 1 / rate, key
+                packet.pts = shown[place % count] - first + place // count * count - skip + late
+                packet.dts = place - skip
+                out.mux(packet)
+    return target

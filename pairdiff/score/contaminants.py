@@ -211,6 +211,29 @@ def _is_graphic(table: FrameTable, start: int, stop: int, *, level: float) -> bo
     return bool(lit.any()) and float(table.wide_nits[start:stop].max()) >= level and float(on_black.mean()) >= ON_BLACK_SHARE
 
 
+def find_cards(table: FrameTable, *, length_s: float, settings: Settings) -> BoolArray:
+    """Pictures of a sample that are plainly logos or credits: near an end of the film, mostly black, and brighter than the film goes.
+
+    The black frames that part such a passage from the film are hardly ever in a sample; what `find_ends` asks else is asked here.
+
+    Parameters
+    ----------
+    table : figures of the sampled pictures, in order.
+    length_s : of the release.
+    settings : `ends_share`, `ends_above_ratio`.
+
+    Returns
+    -------
+    (picture,).
+    """
+    near = [min(settings.ends_share * length_s, longest) for longest in END_LONGEST_S]
+    at_end = (table.time_s < near[0]) | (table.time_s > length_s - near[1])
+    if at_end.all():
+        return np.zeros(len(table.time_s), bool)
+    level = settings.ends_above_ratio * float(np.quantile(table.wide_nits[~at_end], USUAL_SHARE, method="inverted_cdf"))
+    return np.asarray(at_end & (table.p50_nits <= END_BLACK_NITS) & (table.wide_nits >= level))
+
+
 def find_flashes(table: FrameTable, *, settings: Settings) -> BoolArray:
     """Frames of the HDR release that flash and whose partners do not.
 
@@ -518,6 +541,40 @@ def list_contaminants(
         if covered:
             listed.append(_laid_over_record(kind, table, laid_over, covered, name, peak, word_nits=word_nits))
     return (*listed, *_small_causes(table, peak))
+
+
+def list_in_sample(
+    table: FrameTable,
+    found: Mapping[str, BoolArray],
+    laid_over: Sequence[tuple[int, LaidOver]],
+    *,
+    word_nits: float | None,
+    kept: bool,
+) -> tuple[Contaminant, ...]:
+    """What was found in a sample of pictures; none of it says what the highest level of the release would be without it.
+
+    Parameters
+    ----------
+    table : figures of the sampled pictures.
+    found : of those pictures, by kind; `find_cards` fills one.
+    laid_over : row of the table and what was laid over each scored picture.
+    word_nits : level of words laid over the HDR picture; None where there are none.
+    kept : nothing was left out, since too much of the film would have been.
+    """
+    listed = []
+    for kind in SCORE_KINDS:
+        if found[kind].any():
+            listed.append(_frames_record(kind, table, found[kind], "named_only" if kept else "left_out", None))
+    for kind, name in (("standing_mark", "marks_share"), ("subtitle", "words_share")):
+        covered = [(row, getattr(one, name)) for row, one in laid_over if getattr(one, name) > 0]
+        if covered:
+            mask = np.zeros(len(table.time_s), bool)
+            mask[[row for row, _ in covered]] = True
+            record = _frames_record(kind, table, mask, "masked", None)
+            level = word_nits if kind == "subtitle" else record.level_nits
+            share = float(np.mean([covers for _, covers in covered]))
+            listed.append(replace(record, pictures=len(covered), area_share=share, level_nits=level))
+    return tuple(listed)
 
 
 def _small_causes(table: FrameTable, peak: PeakMoment) -> tuple[Contaminant, ...]:

@@ -80,13 +80,13 @@ def pool_difference(pairs: Sequence[PairScore], weighting: Weighting, *, setup_n
     -------
     Difference.
     """
-    weights, shots, fraction = weighting.seconds, weighting.shots, weighting.sampled_fraction
+    weights, shots, fraction, sure = weighting.seconds, weighting.shots, weighting.sampled_fraction, weighting.confidence
     square = np.average([pair.rms_jnd[setup_name] ** 2 for pair in pairs], weights=weights)
     loss = np.array([pair.preference_loss[setup_name] for pair in pairs])
     tone = np.array([pair.tone_part[setup_name] for pair in pairs])
     colour = np.array([pair.colour_part[setup_name] for pair in pairs])
     means = [
-        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, lowest=lowest, highest=highest)
+        estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, confidence=sure, lowest=lowest, highest=highest)
         for values, lowest, highest in (
             (loss, 0.0, EYE.most_jod),
             (notice_probability(loss), 0.5, 1.0),
@@ -94,7 +94,10 @@ def pool_difference(pairs: Sequence[PairScore], weighting: Weighting, *, setup_n
             (colour, 0.0, EYE.most_jod),
         )
     ]
-    shares = [estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction) for least in (0.25, 0.5, 1.0)]
+    shares = [
+        estimate_share(loss >= least, weights=weights, shots=shots, sampled_fraction=fraction, confidence=sure)
+        for least in (0.25, 0.5, 1.0)
+    ]
     return Difference(
         SideBySide("measured", float(np.sqrt(square)), quantile_from_counts(counts, 0.95)),
         OnItsOwn("measured", means[0], means[1], shares[0], shares[1], shares[2], means[2], means[3]),

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Headroom, PairScore, Setup
 from pairdiff._settings import Settings
-from pairdiff.score.pooling import estimate_mean, estimate_share, level_reached, weighted_quantile
+from pairdiff.score.pooling import CONFIDENCE, estimate_mean, estimate_share, level_reached, weighted_quantile
 
 REFERENCE_WHITE_NITS = 203.0
 """HDR Reference White, BT.2408 table 1."""
@@ -77,6 +77,8 @@ class Weighting:
     shots: NDArray[np.int64]
     sampled_fraction: float
     """Scored over matched pictures; 1 leaves no sampling error."""
+    confidence: float = CONFIDENCE
+    """Of each interval: more than what is printed where a survey looked several times and could have stopped each time."""
 
 
 def level_at_share(level_nits: FloatArray, share: float) -> float:
@@ -275,7 +277,18 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
         float(np.average([pair.level_noise_stops for pair in pairs], weights=weights)),
         float(np.average(area, weights=weights)),
         estimate_share(
-            used >= settings.headroom_slight_stops, weights=weights, shots=weighting.shots, sampled_fraction=weighting.sampled_fraction
+            used >= settings.headroom_slight_stops,
+            weights=weights,
+            shots=weighting.shots,
+            sampled_fraction=weighting.sampled_fraction,
+            confidence=weighting.confidence,
         ),
-        estimate_mean(area, weights=weights, shots=weighting.shots, sampled_fraction=weighting.sampled_fraction, highest=1.0),
+        estimate_mean(
+            area,
+            weights=weights,
+            shots=weighting.shots,
+            sampled_fraction=weighting.sampled_fraction,
+            confidence=weighting.confidence,
+            highest=1.0,
+        ),
     )

@@ -31,7 +31,12 @@ def level_reached(values: NDArray[np.float64], share: float, *, weights: NDArray
 
 
 def estimate_share(
-    reached: NDArray[np.bool_], *, weights: NDArray[np.float64], shots: NDArray[np.int64], sampled_fraction: float
+    reached: NDArray[np.bool_],
+    *,
+    weights: NDArray[np.float64],
+    shots: NDArray[np.int64],
+    sampled_fraction: float,
+    confidence: float = CONFIDENCE,
 ) -> Estimate:
     """A share of matched time with its Clopper-Pearson interval.
 
@@ -45,10 +50,11 @@ def estimate_share(
     weights : matched time each picture stands for.
     shots : shot of each picture.
     sampled_fraction : scored over matched pictures.
+    confidence : of the interval.
 
     Returns
     -------
-    Estimate, 95 %.
+    Estimate.
     """
     counted = np.asarray(reached, bool)[weights > 0]
     share = 1.0 if counted.all() else float(np.average(reached, weights=weights))
@@ -56,16 +62,22 @@ def estimate_share(
         return Estimate(share, share, share)
     durations = np.array([weights[shots == shot].sum() for shot in np.unique(shots)])
     trials = float(durations.sum() ** 2 / (durations**2).sum()) / (1 - sampled_fraction)
-    tail, hits = (1 - CONFIDENCE) / 2, share * trials
+    tail, hits = (1 - confidence) / 2, share * trials
     low = 0.0 if share == 0 else float(beta.ppf(tail, hits, trials - hits + 1))
     high = 1.0 if share == 1 else float(beta.ppf(1 - tail, hits + 1, trials - hits))
     return Estimate(share, low, high)
 
 
 def level_interval(
-    values: NDArray[np.float64], share: float, *, weights: NDArray[np.float64], shots: NDArray[np.int64], sampled_fraction: float
+    values: NDArray[np.float64],
+    share: float,
+    *,
+    weights: NDArray[np.float64],
+    shots: NDArray[np.int64],
+    sampled_fraction: float,
+    confidence: float = CONFIDENCE,
 ) -> tuple[float, float | None]:
-    """Ends of the 95 % interval of `level_reached`: the levels whose share of time, by `estimate_share`, can be the stated one.
+    """Ends of the interval of `level_reached`: the levels whose share of time, by `estimate_share`, can be the stated one.
 
     The test of a quantile turned round (W. J. Conover, Practical Nonparametric Statistics, 3rd edition 1999, section 3.2), so that it
     always holds the estimate. From few shots nothing bounds a rare level from above.
@@ -74,7 +86,7 @@ def level_interval(
     ----------
     values : per picture.
     share : of matched time that reaches the level.
-    weights, shots, sampled_fraction : as in `estimate_share`.
+    weights, shots, sampled_fraction, confidence : as in `estimate_share`.
 
     Returns
     -------
@@ -85,7 +97,7 @@ def level_interval(
         return value, value
 
     def of_time(reached: NDArray[np.bool_]) -> Estimate:
-        return estimate_share(reached, weights=weights, shots=shots, sampled_fraction=sampled_fraction)
+        return estimate_share(reached, weights=weights, shots=shots, sampled_fraction=sampled_fraction, confidence=confidence)
 
     levels = np.unique(values[weights > 0])
     # both bounds fall where the level rises, so that halving finds where they pass the share
@@ -100,10 +112,11 @@ def estimate_mean(
     weights: NDArray[np.float64],
     shots: NDArray[np.int64],
     sampled_fraction: float,
+    confidence: float = CONFIDENCE,
     lowest: float = 0.0,
     highest: float = math.inf,
 ) -> Estimate:
-    """A mean over matched time with its 95 % interval: Student's t over shots.
+    """A mean over matched time with its interval: Student's t over shots.
 
     The mean is a ratio of totals over shots, its variance that of a cluster sample (W. G. Cochran, Sampling Techniques, 3rd edition 1977,
     section 9A.2), with the finite-population correction 1 - sampled fraction and (effective number of shots - 1) degrees of freedom.
@@ -114,6 +127,7 @@ def estimate_mean(
     weights : matched time each picture stands for.
     shots : shot of each picture.
     sampled_fraction : scored over matched pictures; everything seen leaves no sampling error.
+    confidence : of the interval.
     lowest, highest : range that a mean can have; the interval is cut there.
 
     Returns
@@ -133,7 +147,7 @@ def estimate_mean(
     freedom = float(time.sum() ** 2 / (time**2).sum()) - 1
     if freedom < 1:
         return Estimate(mean, None, None)
-    half = float(student_t.ppf((1 + CONFIDENCE) / 2, freedom)) * math.sqrt(variance)
+    half = float(student_t.ppf((1 + confidence) / 2, freedom)) * math.sqrt(variance)
     return Estimate(mean, max(mean - half, lowest), min(mean + half, highest))
 
 

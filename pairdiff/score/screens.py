@@ -268,7 +268,7 @@ def _spread_time(shown: NDArray[np.int64], weighting: Weighting) -> Weighting:
     shots = weighting.shots[shown]
     total = {shot: weighting.seconds[weighting.shots == shot].sum() for shot in np.unique(shots)}
     seconds = np.array([total[shot] / (shots == shot).sum() for shot in shots])
-    return Weighting(seconds, shots, weighting.sampled_fraction * shown.size / weighting.seconds.size)
+    return Weighting(seconds, shots, weighting.sampled_fraction * shown.size / weighting.seconds.size, weighting.confidence)
 
 
 def choose_pairs(shots: Sequence[int], *, most: int) -> list[int]:

@@ -121,7 +121,10 @@ def answer_display(comparison: Comparison) -> Answer:
 def answer_sampling(comparison: Comparison) -> Answer:
     """What was scored, and the interval that leaves."""
     seen, share = comparison.coverage, comparison.headroom.time_share
+    surveyed = seen.mode == "survey"
     changes = "--full scores every matched frame; light levels count every decoded frame already."
+    if surveyed:
+        changes = "--no-survey reads every frame and scores some of each shot; --full scores every matched frame."
     if not seen.scored_pairs:
         return Answer("cannot_answer", "No pair was scored.", changes)
     if seen.mode == "full":
@@ -138,12 +141,14 @@ def answer_sampling(comparison: Comparison) -> Answer:
     few = "" if enough else " That says little about other scenes."
     if open_:
         few = f" The interval holds the {say_share(asked)} that the highlights axis asks for, so frames not scored could move it."
-    return Answer(
-        "answered" if enough and not open_ else "partly",
-        f"{seen.scored_pairs} of {seen.matched_frames} matched frames were scored, over {count(seen.shots, 'shot')}; light levels count "
-        f"all {seen.hdr_frames} HDR frames.{reached}{few}",
-        changes,
-    )
+    scored = f"{seen.scored_pairs} of {seen.matched_frames} matched frames were scored, over {count(seen.shots, 'shot')}; light levels "
+    scored += f"count all {seen.hdr_frames} HDR frames."
+    if surveyed:
+        scored = (
+            f"A survey scored {count(seen.scored_pairs, 'picture')}, drawn at random from equal parts of the film, and measured no other; "
+            "its intervals allow for having looked more than once."
+        )
+    return Answer("answered" if enough and not open_ else "partly", f"{scored}{reached}{few}", changes)
 
 
 def answer_one_scene(comparison: Comparison) -> Answer:

@@ -33,7 +33,7 @@ from pairdiff.score.detail import LEVEL_BINS, LEVEL_ROWS, spread_stops
 from pairdiff.score.headroom import AREA_FACTORS, LEAST_NITS, Weighting, peak_ratio_stops, stops_used
 from pairdiff.score.origin import count_signs
 from pairdiff.score.pair import PairSpread
-from pairdiff.score.pooling import CONFIDENCE, LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
+from pairdiff.score.pooling import LEAST_SHOTS, ShotDraws, level_interval, level_reached, weighted_quantile
 from pairdiff.score.setup import GAIN_GAMMA, JND_PER_INTENSITY, SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
@@ -573,7 +573,7 @@ def _deciding(plain: _Outcome, drawn: Counter[_Outcome], settings: Settings) -> 
 
 
 def headroom_interval(case: Case, settings: Settings) -> Estimate:
-    """Headroom with the ends of its 95 % interval: what other shots, and the set refitted on drawn ones, could make of it.
+    """Headroom with the ends of its interval: what other shots, and the set refitted on drawn ones, could make of it.
 
     The two are independent causes and are joined as the root of the sum of their squares, downwards and upwards; thresholds are as they
     are.
@@ -603,9 +603,10 @@ def headroom_interval(case: Case, settings: Settings) -> Estimate:
         weights=weighting.seconds,
         shots=weighting.shots,
         sampled_fraction=weighting.sampled_fraction,
+        confidence=weighting.confidence,
     )
     found = [level_reached(stops_at(*_drawn_setups(case, n)), share, weights=weighting.seconds) for n in range(settings.support_draws)]
-    least, most = np.quantile(found, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
+    least, most = np.quantile(found, ((1 - weighting.confidence) / 2, (1 + weighting.confidence) / 2))
     down = float(np.hypot(max(value - low, 0), max(value - least, 0)))
     up = None if high is None else float(np.hypot(max(high - value, 0), max(most - value, 0)))
     return Estimate(value, value - down, None if up is None else value + up)

@@ -12,6 +12,7 @@ from dataclasses import fields
 from fractions import Fraction
 from functools import cache
 
+from pairdiff._records import SurveyCoverage
 from pairdiff._settings import Settings
 from pairdiff.verdict.figures import MINUS as MINUS
 from pairdiff.verdict.figures import NBSP as NBSP
@@ -31,6 +32,13 @@ from pairdiff.verdict.figures import say_stops as say_stops
 from pairdiff.verdict.figures import say_time as say_time
 from pairdiff.verdict.figures import say_volume as say_volume
 
+STOP_WORDS = {
+    "settled": "other windows would hardly change the label",
+    "last_look": "it was the last one",
+    "budget": "the time it was given (--budget) was spent",
+    "decoded": "as many pictures were decoded as a survey may",
+}
+"""Why a survey stopped, by `SurveyCoverage.stopped`."""
 STATE_WORDS = {
     "same": "the same",
     "slightly_more": "slightly more",
@@ -136,6 +144,32 @@ FEW_SHOTS = 3
 
 AXIS_WORDS = {"highlights": "highlights", "shadows": "shadows", "colour": "colour gamut", "tone": "tone"}
 """The axes of the verdict as they are shown: the colour axis is about how far colours go, and not about how they differ."""
+
+
+def say_survey(survey: SurveyCoverage) -> list[str]:
+    """What a survey read, why it stopped, what its intervals mean, and what it cannot say.
+
+    Parameters
+    ----------
+    survey : how far it came.
+    """
+    share = say_share(survey.windows_found / max(survey.windows, 1))
+    notes = [
+        f"A survey: {survey.windows} windows of a third of a second, drawn at random from equal parts of the film, of which "
+        f"{survey.windows_found} ({share}) were found in the SDR release; {survey.decoded_frames} pictures were decoded. It stopped after "
+        f"look {survey.looks} of at most 4, since {STOP_WORDS[survey.stopped]}. Intervals are at {100 * survey.confidence:g} % for each "
+        "look, so that those printed hold in 95 of 100 however early it stopped.",
+        "A window begins at a key frame and ends a third of a second behind it; what lies further from any key frame was not seen.",
+        f"Between windows at one offset the film is taken to run on. {say_share(survey.undetermined_share)} of the HDR release, at its "
+        "ends and where windows do not agree, is undetermined. Frame numbers are those of even pictures at the stated rate.",
+        "MaxCLL, MaxFALL and the highest percentiles of the whole release are not measured by a survey: `--no-survey` and `--full` read "
+        "every frame.",
+    ]
+    if survey.redrawn:
+        notes.append(
+            f"{survey.redrawn} windows were drawn anew, since the SDR release has key frames far apart: those near one are favoured."
+        )
+    return notes
 
 
 def say_stops_interval(low: float | None, high: float | None) -> str:

@@ -1,0 +1,570 @@
+"""A survey of a pair of films: key frames and short windows are read, placed and measured, and nothing is read whole.
+
+Windows are drawn at random, one in each of equal parts of the HDR film, from the key frame before a moment to a third of a second behind
+it. Each is laid on a few SDR frames about the place where the windows beside it lie, and counts only where the fingerprints agree. They
+are taken in an order in which each look at the film covers it evenly, so that a survey may stop after any look.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import partial
+from time import monotonic
+from types import TracebackType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff._errors import UnrelatedFilms
+from pairdiff._records import SIDES, Frame, FrameLevels, Geometry, Rectangle, Release, Side
+from pairdiff._settings import Settings
+from pairdiff.clip.probe import is_of_pictures
+from pairdiff.frames.cadence import FieldWatch, is_interlaced
+from pairdiff.frames.fields import find_combed, find_field_order
+from pairdiff.frames.siting import SitingWatch, say_siting
+from pairdiff.frames.spool import Spool
+from pairdiff.frames.windows import WindowReader, keep_planes, read_spread_keys
+from pairdiff.match.active import BarLevel
+from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS, make_fingerprint
+from pairdiff.match.geometry import resample_area
+from pairdiff.match.grid import GridMap, likely_maps
+from pairdiff.match.survey import (
+    LEAST_ALONE,
+    Found,
+    Place,
+    Prints,
+    chance_similarity,
+    choose_map,
+    expected_offset,
+    find_place,
+    known_offsets,
+    map_of_windows,
+    open_gaps,
+)
+from pairdiff.match.timeline import EditMap
+from pairdiff.score.readings import CODES, count_luma
+from pairdiff.score.scan import find_active, grey_light, luma_plane, measure_levels
+from pairdiff.score.subtitles import HALFWAY_SHARE, WAIT_S, WordFinder, WordLevel
+
+Progress = Callable[[str, int, int | None], None]
+
+LOOKS = (32, 46, 60, 74)
+"""Windows that were read when each look at the film is taken (own)."""
+WORD_WINDOWS = frozenset(n for n in range(LOOKS[0]) if n % 3 < 2)
+"""Windows that are read to their end on both sides, for words laid over the picture (own)."""
+LOOK_CONFIDENCE = 0.9875
+"""Of the intervals at each of four looks, so that those printed hold in 95 of 100 however early a survey stops (C. E. Bonferroni, 1936)."""
+LEAST_DRAWN = 12
+"""Windows that are read however little time there is (own)."""
+MOST_DECODED = 2500
+"""Pictures that a survey decodes (own)."""
+LEAST_LENGTH_S, USUAL_FROM_S = 150, 300
+"""Shorter films are read whole; and from which length on a survey is what is done unless something else is asked for, seconds (own)."""
+MOST_RATIO = 1.05
+"""Ratio of the frame rates up to which frames can follow each other one by one: PAL runs 1.0427 times as fast (own)."""
+ACTIVE_KEYS = 32
+"""Key frames by which the picture area is found (own)."""
+MEASURED_KEYS = 160
+"""Key frames whose levels a survey of one release measures (own)."""
+PROBES, LEAST_PROBES = 8, 2
+"""Windows by which the films are first laid on each other, and how many of them must be found again (own)."""
+LEAST_FIELD_WINDOWS, LEAST_EVEN_SHARE = 4, 0.75
+"""Windows from which fields are told, and share of windows whose pictures follow each other evenly in time (own)."""
+LAGS = 3
+"""Frames to either side of the expected place that are read (own)."""
+TOLD_BY = 3
+"""Frames at the end of a window by which its place is told in later looks (own)."""
+REACH_S, FAR_S, FAR_STEP_S = 0.5, 90.0, 1.0
+"""How far about an expected place is searched; how far with key frames alone; and how far these lie apart, seconds (own)."""
+FAR_PLACES, FAR_PROBES = 3, 3
+"""Likeliest key frames about which is searched, and windows for which that is done (own)."""
+GAP_S, MOST_GAP_WINDOWS = 2.0, 32
+"""Passages between windows at different offsets are halved until they are so short, by so many windows at most (own)."""
+LONG_LEAD_FRAMES, REDRAWN = 36, 6
+"""Pictures before an SDR window that have to be decoded, beyond which the moment is drawn anew, and how often (own)."""
+
+
+class NotSurveyable(Exception):
+    """A pair that has to be read whole; says why, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """One window that was found again."""
+
+    window: int
+    hdr: Frame
+    """The picture that is scored, its planes its own; the next field its partner."""
+    sdr: Frame
+    levels: tuple[FrameLevels, FrameLevels]
+    """Of the HDR and the SDR picture."""
+
+
+@dataclass(slots=True)
+class _SideState:
+    """What is known of one release."""
+
+    release: Release
+    reader: WindowReader
+    frames: int
+    rate: float
+    """Pictures a second."""
+    wait: int
+    """Frames that words are waited for."""
+    active: Rectangle = field(default_factory=lambda: Rectangle(0, 0, 0, 0))
+    codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
+    words: WordFinder = field(default_factory=WordFinder)
+    notes: tuple[str, ...] = ()
+    level: BarLevel | None = None
+
+
+def why_read_whole(release: Release) -> str | None:
+    """Why a release cannot be surveyed, in words; None where it can."""
+    rate = release.signal.frame_rate.value
+    if release.parts:
+        return "it is of several files"
+    if is_of_pictures(release):
+        return "it is of single pictures"
+    if rate is None or release.duration_s is None:
+        return "the file does not say how long it is, or at what rate it runs"
+    if release.stamps_of_coding:
+        return "its time stamps do not tell pictures apart"
+    if release.duration_s < LEAST_LENGTH_S:
+        return f"it is shorter than {LEAST_LENGTH_S} s, and is as quickly read whole"
+    return None
+
+
+class Surveyor:
+    """Reads windows of a pair; use it in a `with` statement.
+
+    Parameters
+    ----------
+    hdr, sdr : the releases, of which `why_read_whole` says nothing.
+    settings : seed, and what the signal and the words are read with.
+    spool : where pictures that are looked at again are kept.
+    tell : progress.
+    """
+
+    def __init__(self, hdr: Release, sdr: Release, *, settings: Settings, spool: Spool, tell: Progress) -> None:
+        self._settings, self._spool, self._tell = settings, spool, tell
+        self._stack = ExitStack()
+        self.sides: dict[Side, _SideState] = {}
+        for release in (hdr, sdr):
+            rate, length_s = Fraction(release.signal.frame_rate.value or 24), release.duration_s or Fraction(0)
+            reader = self._stack.enter_context(WindowReader(release))
+            wait = max(round(WAIT_S * float(rate)), 1)
+            self.sides[release.side] = _SideState(release, reader, max(round(length_s * rate), 1), float(rate), wait)
+        ratio = float(Fraction(hdr.signal.frame_rate.value or 24) / Fraction(sdr.signal.frame_rate.value or 24))
+        if not 1 / MOST_RATIO <= ratio <= MOST_RATIO:
+            raise NotSurveyable(f"the releases run at rates that differ by a factor of {max(ratio, 1 / ratio):.3f}")
+        self.found: list[Found] = []
+        self.grid_map = GridMap()
+        self.geometry: Geometry | None = None
+        self.redrawn = 0
+        self.drawn = 0
+        self.deadline_s: float | None = None
+        """By the monotonic clock: when no further windows are read, though a few always are."""
+        self._runner_up = 0.0
+        self._gap_windows = 0
+
+    def __enter__(self) -> Surveyor:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self._stack.close()
+
+    @property
+    def decoded(self) -> int:
+        """Pictures decoded so far, of both releases."""
+        return sum(side.reader.decoded for side in self.sides.values())
+
+    def read(self, side: Side, numbers: Sequence[int]) -> Iterator[Frame]:
+        """Pictures by number, from what is kept where they are."""
+        for number in numbers:
+            kept = self._spool.get(side, number)
+            if kept is not None:
+                yield kept
+                continue
+            found = self.sides[side].reader.read(number, number)
+            if not found:
+                raise NotSurveyable(f"picture f{number} of the {side.upper()} release is not found again by its time")
+            yield found[0]
+
+    # ------------------------------------------------------------ before the first look
+
+    def prepare(self) -> None:
+        """Find the picture areas, by key frames spread over the films."""
+        for name, side in self.sides.items():
+            self._tell(f"find the picture area of the {name.upper()} release", 0, None)
+            siting = SitingWatch(side.release.signal)
+            numbers = [round((n + 0.5) / ACTIVE_KEYS * side.frames) for n in range(ACTIVE_KEYS)]
+            keys = read_spread_keys(side.reader, numbers)
+            first = next(keys, None)
+            if first is None:
+                raise NotSurveyable(f"no key frames of the {name.upper()} release are found by time")
+            side.active, side.level = find_active(siting.watch(itertools.chain([first], keys)), side.release.signal)
+            note = say_siting(siting.found(), side.release.signal, side=name)
+            side.notes = (*side.notes, note) if note else side.notes
+
+    def locate(self, pins: Sequence[tuple[int, int]] = ()) -> None:
+        """Lay the films on each other by a few windows, and look whether their pictures are whole and even.
+
+        Parameters
+        ----------
+        pins : HDR and SDR frames that are known to belong together.
+
+        Raises
+        ------
+        NotSurveyable : where fields would have to be rejoined, or pictures are not evenly timed.
+        UnrelatedFilms : where too few windows are found again.
+        """
+        self._tell("lay the films on each other", 0, PROBES)
+        hdr, sdr = self.sides["hdr"], self.sides["sdr"]
+        maps = likely_maps(_shown_aspect(hdr), _shown_aspect(sdr))
+        starts = (*(theirs - mine for mine, theirs in pins), 0, sdr.frames - hdr.frames)
+        windows: list[tuple[Frame, Prints, Prints]] = []
+        weaves: dict[Side, list[NDArray[np.int64]]] = {"hdr": [], "sdr": []}
+        uneven, best, far, known_map = 0, -1.0, 0, False
+        # from the middle outwards: logos and credits are seldom the same
+        for done, probe in enumerate(sorted(range(PROBES), key=lambda n: abs(2 * n + 1 - PROBES))):
+            mine = self._read_window(hdr, round((probe + 0.5) / PROBES * hdr.frames))
+            if not mine:
+                uneven += 1
+                continue
+            prints = self._print(hdr, mine)
+            near, place = expected_offset(self.found, mine[0].index), Place(None, -1.0)
+            theirs: list[Frame] = []
+            for start in dict.fromkeys((near, *starts) if near is not None else starts):
+                reach = LAGS if start == near else round(REACH_S * hdr.rate)
+                place, found_map, theirs = self._place_about(prints, start, reach, (self.grid_map,) if known_map else maps)
+                if place.offset is not None:
+                    break
+            if place.offset is None and not place.still and far < FAR_PROBES:
+                far += 1
+                place, found_map, theirs = self._place_far(prints, near if near is not None else starts[0], maps)
+            best = max(best, place.similarity)
+            if place.offset is not None:
+                self.grid_map, known_map = found_map, True
+                windows.append((mine[-1], prints, self._print(sdr, theirs)))
+            self.found.append(Found(mine[-1].index, place))
+            weaves["hdr"].append(_weaves(mine))
+            weaves["sdr"].append(_weaves(theirs))
+            uneven += sum(not _is_even(frames) for frames in (mine, theirs) if frames)
+            self._tell("lay the films on each other", done + 1, PROBES)
+        if len(windows) < LEAST_PROBES:
+            raise UnrelatedFilms(self._unrelated(best))
+        for name, told in weaves.items():
+            self._check_fields(name, [one for one in told if len(one)])
+        if uneven > (1 - LEAST_EVEN_SHARE) * 2 * PROBES:
+            raise NotSurveyable("its pictures are not evenly timed")
+        self._settle(windows)
+
+    def _settle(self, windows: Sequence[tuple[Frame, Prints, Prints]]) -> None:
+        """The map of the grids fitted, and each window at the offset that most of them share, where it agrees there as well."""
+        pairs = [(mine, theirs) for _, mine, theirs in windows]
+        self.grid_map = choose_map(pairs, [self.grid_map])
+        offsets = {one.place.offset for one in self.found if one.place.offset is not None}
+        placed = {
+            offset: [find_place(mine, theirs, grid_map=self.grid_map, expected=offset) for mine, theirs in pairs] for offset in offsets
+        }
+        usual = sorted(offsets, key=lambda offset: -sum(place.offset == offset for place in placed[offset]))
+        settled: dict[int, Place] = {}
+        for number, (frame, _, _) in enumerate(windows):
+            here = [placed[offset][number] for offset in usual if placed[offset][number].offset == offset]
+            settled[frame.index] = here[0] if here else placed[usual[0]][number]
+        self.found = [Found(one.hdr_frame, settled.get(one.hdr_frame, one.place)) for one in self.found]
+        self._runner_up = chance_similarity(pairs, grid_map=self.grid_map)
+
+    def _check_fields(self, name: Side, weaves: Sequence[NDArray[np.int64]]) -> None:
+        if len(weaves) < LEAST_FIELD_WINDOWS:
+            return
+        order = find_field_order(np.concatenate(list(weaves)))
+        told = [find_combed(one, order) for one in weaves]
+        combed, moving = (np.concatenate(parts) for parts in zip(*told, strict=True))
+        if order is not None or is_interlaced(combed, moving):
+            raise NotSurveyable(f"the {name.upper()} release shows two moments in many of its frames")
+
+    def _unrelated(self, best: float) -> str:
+        hdr, sdr = (self.sides[name].release.path for name in SIDES)
+        return (
+            f"The survey finds no place at which the two releases belong together: {hdr} and {sdr}. {PROBES} windows of the HDR release "
+            f"were looked for up to {FAR_S:.0f} s about the same time; the best has a similarity of {best:.2f}, and from {LEAST_ALONE:g} "
+            "one counts. Check that both files are the same film; --anchor names a moment that belongs together, --no-survey looks for "
+            "each passage in the whole film."
+        )
+
+    # ------------------------------------------------------------ placing windows
+
+    def _read_window(self, side: _SideState, number: int) -> list[Frame]:
+        """The key frame before a picture and what follows it for a third of a second."""
+        key = side.reader.key_before(min(number, side.frames - 1))
+        return [] if key is None else side.reader.read(key, key + side.wait, key=key)
+
+    def _print(self, side: _SideState, frames: Sequence[Frame]) -> Prints:
+        signal = side.release.signal
+        make = partial(make_fingerprint, active=side.active, code_step=2.0 ** (signal.bit_depth.value - 8))
+        values = [make(luma_plane(frame, signal)) for frame in frames]
+        none = np.zeros((0, GRID_ROWS * GRID_COLUMNS), np.float16)
+        return Prints(np.array([frame.index for frame in frames], np.int64), np.stack(values) if values else none)
+
+    def _place_about(self, mine: Prints, offset: int, reach: int, maps: Sequence[GridMap]) -> tuple[Place, GridMap, list[Frame]]:
+        """The best place of a window within some frames of an offset, under the likeliest of some maps."""
+        sdr = self.sides["sdr"]
+        first, last = (int(mine.numbers[end]) + offset + step for end, step in ((0, -reach), (-1, reach)))
+        theirs = sdr.reader.read(max(first, 0), min(last, sdr.frames)) if last >= 0 and first <= sdr.frames else []
+        prints = self._print(sdr, theirs)
+        expected = offset if self.found and any(one.place.offset is not None for one in self.found) else None
+        tried = [(find_place(mine, prints, grid_map=one, expected=expected), one) for one in maps]
+        place, grid_map = max(tried, key=lambda one: one[0].similarity)
+        return place, grid_map, theirs
+
+    def _place_far(self, mine: Prints, offset: int, maps: Sequence[GridMap]) -> tuple[Place, GridMap, list[Frame]]:
+        """A window looked for about an offset with SDR key frames alone, and then about those that are most like it."""
+        sdr, step = self.sides["sdr"], round(FAR_STEP_S * self.sides["sdr"].rate)
+        middle, reach = int(mine.numbers[0]) + offset, round(FAR_S * sdr.rate)
+        low, high = max(middle - reach, 0), min(middle + reach, sdr.frames - 1)
+        self._tell("look for the place of a window by key frames", 0, None)
+        keys = self._print(sdr, list(read_spread_keys(sdr.reader, range(low, high + 1, step)))) if high >= low else self._print(sdr, [])
+        nothing: tuple[Place, GridMap, list[Frame]] = (Place(None, -1.0), maps[0], [])
+        if not len(keys.numbers):
+            return nothing
+        one_frame = Prints(mine.numbers[:1], mine.values[:1])
+        alike = [
+            max(find_place(one_frame, key, grid_map=one, expected=None).similarity for one in maps)
+            for key in (Prints(keys.numbers[n : n + 1], keys.values[n : n + 1]) for n in range(len(keys.numbers)))
+        ]
+        best = nothing
+        # of places that look the same the nearest one
+        likely = sorted(range(len(alike)), key=lambda n: (-round(alike[n], 1), abs(int(keys.numbers[n]) - middle)))
+        for n in likely[:FAR_PLACES]:
+            found = self._place_about(mine, int(keys.numbers[n] - mine.numbers[0]), step + LAGS, maps)
+            if found[0].similarity > best[0].similarity:
+                best = found
+            if best[0].offset is not None:
+                break
+        return best
+
+    def _place(self, mine: Prints) -> tuple[Place, list[Frame]]:
+        """The place of a window, by those of the windows beside it; also where the SDR release is black as the window is."""
+        maps, first = (self.grid_map,), int(mine.numbers[0])
+        best: tuple[Place, list[Frame]] = (Place(None, -1.0), [])
+        for offset in known_offsets(self.found, first)[:3]:
+            place, _, theirs = self._place_about(mine, offset, LAGS, maps)
+            if place.still:
+                flat = bool(theirs) and not self._print(self.sides["sdr"], theirs).values.any()
+                return (Place(offset, 0.0, still=True), theirs) if flat else (Place(None, -1.0, still=True), [])
+            if place.offset is not None:
+                return place, theirs
+            best = max(best, (place, theirs), key=lambda one: one[0].similarity)
+        nearest = expected_offset(self.found, first)
+        if nearest is not None:
+            place, _, theirs = self._place_about(mine, nearest, round(REACH_S * self.sides["sdr"].rate), maps)
+            best = max(best, (place, theirs), key=lambda one: one[0].similarity)
+        return best
+
+    # ------------------------------------------------------------ looks
+
+    def probes(self) -> Iterator[Sampled]:
+        """The windows by which the films were laid on each other, to register the pictures by; they are read once more."""
+        for window, one in enumerate(sorted(self.found, key=lambda found: found.hdr_frame)):
+            offset = one.place.offset
+            if offset is None or one.place.still:
+                continue
+            mine = self.sides["hdr"].reader.read(one.hdr_frame, one.hdr_frame)
+            theirs = self.sides["sdr"].reader.read(one.hdr_frame + offset, one.hdr_frame + offset)
+            if mine and theirs:
+                yield self._sampled(window, mine[0], theirs[0])
+
+    def windows(self, first: int, last: int) -> Iterator[Sampled | None]:
+        """Windows by their number in the order of the survey; None for one that is not found again.
+
+        It ends before the last one where as many pictures were decoded as may be, or the time is over.
+        """
+        order = survey_order(LOOKS[-1], seed=self._settings.seed)
+        for window in range(first, last):
+            late = self.deadline_s is not None and monotonic() > self.deadline_s and self.drawn >= LEAST_DRAWN
+            if late or self.decoded >= MOST_DECODED:
+                return
+            self.drawn += 1
+            yield self._read_sampled(int(order[window]), with_words=window in WORD_WINDOWS)
+
+    def _read_sampled(self, part: int, *, with_words: bool) -> Sampled | None:
+        hdr = self.sides["hdr"]
+        rng = np.random.default_rng((self._settings.seed, part))
+        key = self._draw_key(part, rng)
+        wanted = int(rng.integers(0, hdr.wait + 1))
+        if key is None:
+            return None
+        mine = hdr.reader.read(key, key + (hdr.wait if with_words else wanted), key=key)
+        chosen = [frame for frame in mine if frame.index <= key + wanted]
+        if not chosen:
+            return None
+        pick = chosen[-1]
+        told = mine if with_words else mine[-TOLD_BY:]
+        place, theirs = self._place(self._print(hdr, told))
+        self.found.append(Found(pick.index, place))
+        partner = None if place.offset is None else next((one for one in theirs if one.index == pick.index + place.offset), None)
+        if partner is None or place.offset is None:
+            return None
+        if with_words and self.geometry is not None:
+            self._look_for_words(part, mine, theirs, place.offset)
+        return self._sampled(part, pick, partner)
+
+    def _draw_key(self, part: int, rng: np.random.Generator) -> int | None:
+        """The key frame before a moment of a part of the film; another moment where the SDR release is far from any key frame there."""
+        hdr, sdr = self.sides["hdr"], self.sides["sdr"]
+        best: tuple[int, int] | None = None
+        for attempt in range(REDRAWN):
+            moment = (part + rng.random()) / LOOKS[-1] * hdr.frames
+            key = hdr.reader.key_before(min(int(moment), hdr.frames - 1))
+            if key is None:
+                continue
+            offset = expected_offset(self.found, key) or 0
+            theirs = sdr.reader.key_before(max(key + offset - LAGS, 0))
+            lead = 0 if theirs is None else max(key + offset - LAGS - theirs, 0)
+            best = min(best, (lead, key)) if best else (lead, key)
+            if best[0] <= LONG_LEAD_FRAMES:
+                break
+            self.redrawn += attempt == 0
+        return None if best is None else best[1]
+
+    def _sampled(self, window: int, mine: Frame, theirs: Frame) -> Sampled:
+        levels = []
+        for frame, side in ((mine, self.sides["hdr"]), (theirs, self.sides["sdr"])):
+            signal = side.release.signal
+            side.codes += count_luma(luma_plane(frame, signal), active=side.active, bit_depth=signal.bit_depth.value)
+            levels.append(measure_levels(frame, signal, active=side.active, hlg_peak_nits=self._settings.hlg_peak_nits))
+        return Sampled(window, keep_planes(mine), keep_planes(theirs), (levels[0], levels[1]))
+
+    def _look_for_words(self, window: int, mine: Sequence[Frame], theirs: Sequence[Frame], offset: int) -> None:
+        """Look for words over both pictures at the end of a window, with its first picture and one between."""
+        assert self.geometry is not None
+        ahead = int(mine[0].index) + offset
+        for side, frames, start, region in (
+            (self.sides["hdr"], mine, int(mine[0].index), self.geometry.hdr_common),
+            (self.sides["sdr"], theirs, ahead, self.geometry.sdr_common),
+        ):
+            held = {frame.index: frame for frame in frames}
+            looked_at, beside = start + side.wait, start
+            between = looked_at + round(HALFWAY_SHARE * (beside - looked_at))
+            if not {looked_at, beside, between} <= held.keys():
+                continue
+            grey = partial(self._grey, side, region)
+            side.words.add(
+                grey(held[looked_at]),
+                (grey(held[number]) for number in (beside,)),
+                frame=looked_at,
+                shot=window,
+                between=[partial(grey, held[between])],
+            )
+
+    def _grey(self, side: _SideState, region: tuple[float, float, float, float], frame: Frame) -> NDArray[np.float32]:
+        assert self.geometry is not None
+        light = grey_light(frame, side.release.signal, hlg_peak_nits=self._settings.hlg_peak_nits)
+        return resample_area(light, region=region, rows=self.geometry.canvas_rows, columns=self.geometry.canvas_columns)
+
+    def words(self, side: Side) -> WordLevel | None:
+        """What the windows say of words laid over the pictures of a release."""
+        return self.sides[side].words.result()
+
+    def close_gaps(self) -> None:
+        """Halve the passages between windows at different offsets."""
+        hdr = self.sides["hdr"]
+        longest = round(GAP_S * hdr.rate)
+        given_up: set[tuple[int, int]] = set()
+        while self._gap_windows < MOST_GAP_WINDOWS and self.decoded < MOST_DECODED:
+            gaps = [gap for gap in open_gaps(self.found, longest=longest) if gap not in given_up]
+            if not gaps:
+                return
+            low, high = max(gaps, key=lambda gap: gap[1] - gap[0])
+            self._gap_windows += 1
+            key = hdr.reader.key_before((low + high) // 2)
+            mine = [] if key is None or key <= low else hdr.reader.read(key, key + TOLD_BY - 1, key=key)
+            place = self._place(self._print(hdr, mine))[0] if mine else Place(None, -1.0)
+            if place.offset is None or place.still:
+                given_up.add((low, high))
+                continue
+            self.found.append(Found(mine[-1].index, place))
+
+    def edit_map(self) -> EditMap:
+        """The edit map that all windows make so far."""
+        frames = (self.sides[name].frames for name in SIDES)
+        hdr_frames, sdr_frames = frames
+        return map_of_windows(self.found, hdr_frames=hdr_frames, sdr_frames=sdr_frames, grid_map=self.grid_map, runner_up=self._runner_up)
+
+
+@dataclass(frozen=True, slots=True)
+class SampledLevels:
+    """Levels of some key frames of one release."""
+
+    active: Rectangle
+    levels: tuple[FrameLevels, ...]
+    codes: NDArray[np.int64]
+    decoded: int
+    note: str | None
+    """What the pictures say of the siting of chroma."""
+
+
+def sample_levels(release: Release, *, settings: Settings, tell: Progress) -> SampledLevels:
+    """Levels of key frames drawn at random, one before a moment in each of equal parts of a release.
+
+    Parameters
+    ----------
+    release : of which `why_read_whole` says nothing.
+    settings : seed, and what the signal is read with.
+    tell : progress.
+
+    Raises
+    ------
+    NotSurveyable : no key frames are found.
+    """
+    signal, rate = release.signal, Fraction(release.signal.frame_rate.value or 24)
+    frames, name = max(round((release.duration_s or 0) * rate), 1), release.side.upper()
+    rng = np.random.default_rng(settings.seed)
+    with WindowReader(release) as reader:
+        tell(f"find the picture area of the {name} release", 0, None)
+        siting = SitingWatch(signal)
+        keys = read_spread_keys(reader, [round((n + 0.5) / ACTIVE_KEYS * frames) for n in range(ACTIVE_KEYS)])
+        first = next(keys, None)
+        if first is None:
+            raise NotSurveyable(f"no key frames of the {name} release are found by time")
+        active, _ = find_active(siting.watch(itertools.chain([first], keys)), signal)
+        levels: dict[int, FrameLevels] = {}
+        codes = np.zeros(CODES, np.int64)
+        for part in range(MEASURED_KEYS):
+            tell(f"survey the {name} release", part, MEASURED_KEYS)
+            key = reader.key_before(min(int((part + rng.random()) / MEASURED_KEYS * frames), frames - 1))
+            for frame in [] if key is None or key in levels else reader.read(key, key, key=key):
+                levels[frame.index] = measure_levels(frame, signal, active=active, hlg_peak_nits=settings.hlg_peak_nits)
+                codes += count_luma(luma_plane(frame, signal), active=active, bit_depth=signal.bit_depth.value)
+        tell(f"survey the {name} release", MEASURED_KEYS, MEASURED_KEYS)
+        note = say_siting(siting.found(), signal, side=release.side)
+        return SampledLevels(active, tuple(levels[key] for key in sorted(levels)), codes, reader.decoded, note)
+
+
+def survey_order(parts: int, *, seed: int) -> NDArray[np.int64]:
+    """An order of the parts of a film whose beginnings cover it evenly: van der Corput's sequence, begun at a random part."""
+    bits = max(int(np.ceil(np.log2(parts))), 1)
+    reverse = [int(f"{n:0{bits}b}"[::-1], 2) for n in range(2**bits)]
+    shift = int(np.random.default_rng(seed).integers(parts))
+    spread = [n * parts // 2**bits for n in reverse]
+    return (np.array(list(dict.fromkeys(spread)), np.int64) + shift) % parts
+
+
+def _shown_aspect(side: _SideState) -> float:
+    return float(side.release.signal.sample_aspect.value) * (side.active.right - side.active.left) / (side.active.bottom - side.active.top)
+
+
+def _weaves(frames: Sequence[Frame]) -> NDArray[np.int64]:
+    watch = FieldWatch()
+    for frame in frames:
+        watch.add(frame.index, frame.planes)
+    return watch.weaves()
+
+
+def _is_even(frames: Sequence[Frame]) -> bool:
+    return all(later.index == before.index + 1 for before, later in itertools.pairwise(frames))

@@ -1,0 +1,212 @@
+"""Where short windows of one release lie in the other, and the edit map that such windows make.
+
+A survey decodes a few pictures here and there. The fingerprints of a window are laid on those of the other release about the place where
+the windows beside it lie. Where no motion tells the very frame, the place at which the neighbours lie is kept: a picture that stands still
+is the same at each. Between two windows at one offset the film is taken to run on; between two at different offsets, and where a window
+is not found again, the map is undetermined.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pairdiff.match.cadence import single_frames
+from pairdiff.match.grid import GridMap, fit_map, mask_track, resample_track
+from pairdiff.match.timeline import EditMap
+
+LEAST_SIMILARITY = 0.75
+"""Mean similarity of the fingerprints of a window from which it is found again (own: of one shot in two grades 0.9 and more, with 8 %
+grain 0.8; of other shots 0.3)."""
+LEAST_ALONE = 0.85
+"""The same where no other window says where to look (own)."""
+FAINT_GAIN = 0.004
+"""What another place must gain over the expected one to be believed (own: half of what one frame of a slow pan makes)."""
+OTHER_MOMENT_FRAMES = 240
+"""Windows further apart than this show other moments: how alike they are is what chance finds (own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prints:
+    """Fingerprints of some frames of one release."""
+
+    numbers: NDArray[np.int64]
+    """Frame numbers, ascending, (frame,)."""
+    values: NDArray[np.float16]
+    """(frame, cell)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a window lies in the other release."""
+
+    offset: int | None
+    """SDR frame number less HDR frame number; None where it is not found."""
+    similarity: float
+    """Mean similarity there, or of the best place; -1 where nothing could be compared."""
+    still: bool = False
+    """Whether the window shows nothing that could be told from black or grey."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A window that was looked for."""
+
+    hdr_frame: int
+    """Its picture that is scored, or would be."""
+    place: Place
+
+
+def find_place(hdr: Prints, sdr: Prints, *, grid_map: GridMap, expected: int | None) -> Place:
+    """The offset at which a window of the HDR release agrees best with some SDR frames.
+
+    Only offsets are asked at which all frames of the window that show something have a frame beside them.
+
+    Parameters
+    ----------
+    hdr, sdr : fingerprints.
+    grid_map : where one grid lies in the other.
+    expected : the offset of the windows beside it, which is kept unless another one is clearly better; None where none is known.
+
+    Returns
+    -------
+    Place.
+    """
+    mine = resample_track(hdr.values, grid_map).astype(np.float32)
+    theirs = mask_track(sdr.values, grid_map).astype(np.float32)
+    shows = np.abs(mine).max(axis=1) > 0 if len(mine) else np.zeros(0, bool)
+    if not shows.any() or not len(theirs):
+        return Place(None, -1.0, still=bool(len(mine)) and not shows.any())
+    mine, numbers = mine[shows], hdr.numbers[shows]
+    likeness = mine @ theirs.T
+    column = {int(number): place for place, number in enumerate(sdr.numbers)}
+    found: dict[int, float] = {}
+    for offset in range(int(sdr.numbers[0] - numbers[0]), int(sdr.numbers[-1] - numbers[-1]) + 1):
+        columns = [column.get(int(number) + offset) for number in numbers]
+        if None not in columns:
+            found[offset] = float(likeness[np.arange(len(numbers)), np.array(columns, int)].mean())
+    if not found:
+        return Place(None, -1.0)
+    best = max(found, key=lambda offset: found[offset])
+    least = LEAST_ALONE if expected is None else LEAST_SIMILARITY
+    if found[best] < least:
+        return Place(None, found[best])
+    if expected in found and found[best] - found[expected] < FAINT_GAIN:
+        best = expected
+    return Place(best, found[best])
+
+
+def choose_map(windows: Sequence[tuple[Prints, Prints]], maps: Sequence[GridMap]) -> GridMap:
+    """Where one grid lies in the other, by windows and the SDR frames about them: the likeliest of some maps, fitted.
+
+    Parameters
+    ----------
+    windows : HDR window and SDR frames of each.
+    maps : likely ones.
+    """
+
+    def agreement(grid_map: GridMap) -> float:
+        return sum(find_place(hdr, sdr, grid_map=grid_map, expected=None).similarity for hdr, sdr in windows)
+
+    return fit_map(max(maps, key=agreement), agreement)[0]
+
+
+def expected_offset(found: Sequence[Found], hdr_frame: int) -> int | None:
+    """Offset of the nearest window that was found; None where there is none."""
+    known = [one for one in found if one.place.offset is not None]
+    return min(known, key=lambda one: abs(one.hdr_frame - hdr_frame)).place.offset if known else None
+
+
+def known_offsets(found: Sequence[Found], hdr_frame: int) -> tuple[int, ...]:
+    """Offsets at which windows were found, those of the nearest ones first."""
+    known = sorted((one for one in found if one.place.offset is not None), key=lambda one: abs(one.hdr_frame - hdr_frame))
+    return tuple(dict.fromkeys(one.place.offset for one in known if one.place.offset is not None))
+
+
+def open_gaps(found: Sequence[Found], *, longest: int) -> list[tuple[int, int]]:
+    """Pairs of HDR frames next to each other whose windows lie at different offsets, further apart than `longest` frames."""
+    known = _sorted(found)
+    return [
+        (first.hdr_frame, second.hdr_frame)
+        for first, second in itertools.pairwise(known)
+        if first.place.offset != second.place.offset and second.hdr_frame - first.hdr_frame > longest
+    ]
+
+
+def map_of_windows(found: Sequence[Found], *, hdr_frames: int, sdr_frames: int, grid_map: GridMap, runner_up: float) -> EditMap:
+    """The edit map that windows make.
+
+    Parameters
+    ----------
+    found : windows that were looked for, in any order.
+    hdr_frames, sdr_frames : of the releases.
+    grid_map : where one grid lies in the other.
+    runner_up : similarity of windows of other moments, median.
+
+    Returns
+    -------
+    EditMap: matched between neighbouring windows at one offset, undetermined elsewhere; `similarity` is known where windows are.
+    """
+    path, similarity = np.full(hdr_frames, -1, np.int64), np.full(hdr_frames, np.nan, np.float32)
+    known = _sorted(found)
+    for first, second in itertools.pairwise([*known[:1], *known]):
+        if first.place.offset == second.place.offset and first.place.offset is not None:
+            frames = np.arange(first.hdr_frame, min(second.hdr_frame + 1, hdr_frames))
+            path[frames] = frames + first.place.offset
+    for one in known:
+        if one.hdr_frame < hdr_frames and one.place.offset is not None:
+            path[one.hdr_frame] = one.hdr_frame + one.place.offset
+            similarity[one.hdr_frame] = one.place.similarity
+    path[(path < 0) | (path >= sdr_frames)] = -1
+    path = _never_back(path)
+    matched = path >= 0
+    scores = [one.place.similarity for one in known]
+    offsets = [one.place.offset for one in known if one.place.offset is not None]
+    return EditMap(
+        path=path,
+        path_stop=np.where(matched, path + 1, -1),
+        partners=path.copy(),
+        state=np.where(matched, np.int8(1), np.int8(0)).astype(np.int8),
+        faint=np.zeros(hdr_frames, bool),
+        ambiguous=np.zeros(hdr_frames, bool),
+        similarity=similarity,
+        score=float(np.mean(scores)) if scores else 0.0,
+        runner_up=runner_up,
+        weight=float(np.sum(scores)),
+        windows=len(found),
+        candidate_frames=int(np.median(offsets)) if offsets else 0,
+        maps=((0, hdr_frames, grid_map),),
+        elsewhere=(),
+        hdr_cadence=single_frames(hdr_frames),
+        sdr_cadence=single_frames(sdr_frames),
+    )
+
+
+def chance_similarity(windows: Sequence[tuple[Prints, Prints]], *, grid_map: GridMap) -> float:
+    """How alike windows are to SDR frames of other moments, median; 0 where there are none."""
+    firsts = [(int(hdr.numbers[0]), resample_track(hdr.values[:1], grid_map).astype(np.float32)) for hdr, _ in windows if len(hdr.numbers)]
+    others = [
+        (int(hdr.numbers[0]), mask_track(sdr.values[:1], grid_map).astype(np.float32))
+        for hdr, sdr in windows
+        if len(sdr.numbers) and len(hdr.numbers)
+    ]
+    found = [
+        float((mine @ theirs.T)[0, 0])
+        for (at, mine), (there, theirs) in itertools.product(firsts, others)
+        if abs(at - there) > OTHER_MOMENT_FRAMES
+    ]
+    return float(np.median(found)) if found else 0.0
+
+
+def _sorted(found: Sequence[Found]) -> list[Found]:
+    return sorted((one for one in found if one.place.offset is not None), key=lambda one: one.hdr_frame)
+
+
+def _never_back(path: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Matched frames whose partner lies before that of an earlier one belong to no order of the film: they are left open."""
+    highest = np.maximum.accumulate(path)
+    return np.where((path >= 0) & (path < highest), -1, path)

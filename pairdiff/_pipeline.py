@@ -105,14 +105,21 @@ from pairdiff.frames.cadence import NOTE_ONE_FIELD, FieldWatch, check_blends, is
 from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decoder_version, planes_of_picture
 from pairdiff.frames.hardware import choose_decoder
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
-from pairdiff.frames.planes import planes_to_rgb
-from pairdiff.frames.prefetch import read_ahead
+from pairdiff.frames.planes import planes_to_grid, planes_to_rgb, some_rows_to_rgb
+from pairdiff.frames.prefetch import map_ahead, read_ahead
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.frames.spool import Spool
 from pairdiff.light.display import read_displays
 from pairdiff.light.gain_map import HDR_WHITE_NITS, apply_gain_map
-from pairdiff.light.picture import code_level, hdr_code_to_nits, linear_to_bt709_code, p3_to_bt709_code, sdr_code_to_nits
-from pairdiff.light.primaries import primaries_by_hues
+from pairdiff.light.picture import (
+    code_level,
+    hdr_code_to_nits,
+    linear_to_bt709_code,
+    p3_to_bt709_code,
+    pq_decoding,
+    sdr_code_to_nits,
+)
+from pairdiff.light.primaries import conversion_matrix, primaries_by_hues
 from pairdiff.light.transfer import nits_to_pq, srgb_to_linear
 from pairdiff.match.active import BarLevel
 from pairdiff.match.anchors import PIN_FRAMES
@@ -166,9 +173,9 @@ from pairdiff.score.contaminants import (
     see_laid_over,
 )
 from pairdiff.score.declared import check_declared
-from pairdiff.score.difference import difference_map
+from pairdiff.score.difference import BlurredLight, difference_map
 from pairdiff.score.headroom import Weighting
-from pairdiff.score.origin import LEAST_GREY_BITS, count_greys
+from pairdiff.score.origin import LEAST_GREY_BITS, count_greys, grey_step
 from pairdiff.score.pair import RESAMPLE_GAMMA, PairMeasures, PairPictures, PairPlace, score_pair, without_places
 from pairdiff.score.readings import CODES, check_readings, read_range
 from pairdiff.score.scan import (
@@ -182,12 +189,12 @@ from pairdiff.score.scan import (
     scan_frames,
     track_spans,
 )
-from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
+from pairdiff.score.screens import Screen, ScreenCollector, ShownPair, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
 from pairdiff.score.subtitles import HALFWAY_SHARE, LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, mask_words
-from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, pool_title
+from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, look_at_pair, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
@@ -222,6 +229,8 @@ NOTE_SURVEY_CONTAMINANTS = (
 )
 PART_S = 20.0
 """What a pass has found is kept about so often, seconds (own)."""
+PAIRS_AT_ONCE = 2
+"""Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
 """Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
 ACTIVE_KEY_FRAMES = 64
@@ -1495,6 +1504,12 @@ def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tupl
     return read_ahead(zip(_frames_at(matching.hdr, hdr_frames), _frames_at(matching.sdr, sdr_frames), strict=True), depth=2)
 
 
+def _each_pair(function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[T]:
+    """The function of each pair, in their order, several at a time; kernels that spread over cores themselves have no place in it."""
+    workers = min(os.cpu_count() or 1, PAIRS_AT_ONCE)
+    return map_ahead(lambda pair: function(*pair), _read_pairs(matching, hdr_frames), workers=workers)
+
+
 def _hdr_light(code: FloatArray, signal: Signal, settings: Settings) -> FloatArray:
     """Linear BT.2020 light of an HDR picture's R'G'B' signal, cd/m2."""
     return hdr_code_to_nits(code, transfer=signal.transfer.value, primaries=signal.primaries.value, hlg_peak_nits=settings.hlg_peak_nits)
@@ -1503,16 +1518,26 @@ def _hdr_light(code: FloatArray, signal: Signal, settings: Settings) -> FloatArr
 def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Settings, greys: bool = False) -> PairPictures:
     """A pair on the canvas; with `greys` those of the HDR picture are counted first, at its own size, where its codes are PQ's."""
     geometry = matching.geometry_at(hdr.index)
-    size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
     signal = matching.hdr.release.signal
-    code = planes_to_rgb(hdr.planes, signal)
-    nits = _hdr_light(code, signal, settings)
+    counted = None
+    if greys and signal.transfer.value == "pq" and signal.bit_depth.value >= LEAST_GREY_BITS:
+        counted = count_greys(some_rows_to_rgb(hdr.planes, signal, step=grey_step(hdr.planes[0].shape[0])))
     return PairPictures(
-        resample_area(nits, region=geometry.hdr_common, **size),
-        _sdr_on_canvas(planes_to_rgb(sdr.planes, matching.sdr.release.signal), geometry),
+        _hdr_on_canvas(hdr, signal, geometry, settings),
+        _sdr_on_canvas(some_rows_to_rgb(sdr.planes, matching.sdr.release.signal, step=1), geometry),
         geometry.pixels_per_degree,
-        count_greys(code) if greys and signal.transfer.value == "pq" and signal.bit_depth.value >= LEAST_GREY_BITS else None,
+        counted,
     )
+
+
+def _hdr_on_canvas(hdr: Frame, signal: Signal, geometry: Geometry, settings: Settings) -> FloatArray:
+    """HDR light on the canvas, linear BT.2020; in one walk where each component can be decoded by itself."""
+    size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
+    if signal.transfer.value != "pq":
+        return resample_area(_hdr_light(some_rows_to_rgb(hdr.planes, signal, step=1), signal, settings), region=geometry.hdr_common, **size)
+    same = signal.primaries.value == "bt2020"
+    matrix = None if same else conversion_matrix(signal.primaries.value, "bt2020").astype(np.float32)
+    return planes_to_grid(hdr.planes, signal, table=pq_decoding(), matrix=matrix, region=geometry.hdr_common, **size)
 
 
 def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
@@ -1529,8 +1554,9 @@ def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
 def _fit(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress) -> tuple[SetupFits, FitCollector]:
     count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
-    for done, (hdr, sdr) in enumerate(_read_pairs(matching, picks.hdr_frames)):
-        collector.add(_to_canvas(matching, hdr, sdr, settings=settings), shot=picks.shots[done])
+    looks = _each_pair(lambda hdr, sdr: look_at_pair(_to_canvas(matching, hdr, sdr, settings=settings)), matching, picks.hdr_frames)
+    for done, look in enumerate(looks):
+        collector.take(look, shot=picks.shots[done])
         tell("fit the SDR set", done + 1, len(picks.hdr_frames))
     return fit_setups(collector.sample(), settings), collector
 
@@ -1567,6 +1593,21 @@ class _Scored:
     """Of every scored picture of the film; empty where nothing is laid over any."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """What scoring one pair leaves."""
+
+    frame: int
+    """Of the HDR release."""
+    types: tuple[str, str]
+    own: PairMeasures | None
+    """The film's picture; None where the pair is no part of it."""
+    whole: PairMeasures | None
+    """Everything counted."""
+    on_screens: ShownPair | None
+    laid_over: LaidOver | None
+
+
 def _score(
     matching: _Matching,
     film: _Film,
@@ -1586,25 +1627,36 @@ def _score(
     scored, with_all = ScoreCollector(), ScoreCollector() if laid or film.every is not picks else None
     clean, every = film.weights(picks), film.weights(film.every)
     frames, laid_over = sorted(clean.keys() | every.keys()), []
-    for done, (hdr, sdr) in enumerate(_read_pairs(matching, frames)):
+
+    def look(hdr: Frame, sdr: Frame) -> _Looked:
         pictures = _to_canvas(matching, hdr, sdr, settings=settings, greys=True)
         standing, mask = marks.get(pictures.sdr_code.shape[:2]), words.mask(matching, hdr, sdr, settings=settings)
-        found = None
+        own, on_screens, over = None, None, None
         if hdr.index in clean:
-            shot, seconds = clean[hdr.index]
             cleaned = pictures if mask is None else without_places(pictures, mask)
-            found = measure(cleaned, hdr, sdr, shot=shot, standing=standing, settings=settings)
-            scored.add(found, seconds=seconds)
+            blurred = cleaned.blurred()
+            own = measure(cleaned, hdr, sdr, shot=clean[hdr.index][0], standing=standing, settings=settings, blurred=blurred)
             if hdr.index in shown:
-                screens.add(cleaned if standing is None else without_places(cleaned, standing), hdr_frame=hdr.index)
-            types[hdr.index] = (hdr.picture_type, sdr.picture_type)
+                if standing is not None:
+                    cleaned = without_places(cleaned, standing)
+                    blurred = cleaned.blurred()
+                on_screens = screens.measure(cleaned, hdr_frame=hdr.index, blurred=blurred)
             if laid:
-                laid_over.append(see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index))
-        if with_all is not None and hdr.index in every:
-            shot, seconds = every[hdr.index]
-            if found is None or mask is not None or standing is not None:
-                found = measure(pictures, hdr, sdr, shot=shot, standing=None, settings=settings)
-            with_all.add(found, seconds=seconds)
+                over = see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index)
+        whole = own
+        if with_all is not None and hdr.index in every and (own is None or mask is not None or standing is not None):
+            whole = measure(pictures, hdr, sdr, shot=every[hdr.index][0], standing=None, settings=settings)
+        return _Looked(hdr.index, (hdr.picture_type, sdr.picture_type), own, whole, on_screens, over)
+
+    for done, found in enumerate(_each_pair(look, matching, frames)):
+        if found.own is not None:
+            scored.add(found.own, seconds=clean[found.frame][1])
+            screens.take(found.on_screens, hdr_frame=found.frame)
+            types[found.frame] = found.types
+        if found.laid_over is not None:
+            laid_over.append(found.laid_over)
+        if with_all is not None and found.whole is not None and found.frame in every:
+            with_all.add(found.whole, seconds=every[found.frame][1])
         tell("score the pairs", done + 1, len(frames))
     return _Scored(scored, with_all, screens, types, marks, words, tuple(laid_over))
 
@@ -1614,7 +1666,14 @@ def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, 
     top, darkest, noise_jnd = collector.top_codes(), collector.darkest_code(), collector.noise_jnd()
 
     def measure(
-        pictures: PairPictures, hdr: Frame, sdr: Frame, *, shot: int, standing: NDArray[np.bool_] | None, settings: Settings
+        pictures: PairPictures,
+        hdr: Frame,
+        sdr: Frame,
+        *,
+        shot: int,
+        standing: NDArray[np.bool_] | None,
+        settings: Settings,
+        blurred: BlurredLight | None = None,
     ) -> PairMeasures:
         times = float(hdr.time_s), float(sdr.time_s)
         place = PairPlace(hdr.index, sdr.index, *times, shot, float(matching.similarity[hdr.index]))
@@ -1628,6 +1687,7 @@ def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, 
             settings=settings,
             standing=standing,
             tone_pixels=tone_pixels,
+            blurred=blurred,
         )
 
     return measure

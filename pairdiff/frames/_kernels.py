@@ -49,6 +49,161 @@ def mix_planes(first, second, third, scale, offset, mix, halved_columns, halved_
             out[row, column, 2] = mix[2, 0] * a + mix[2, 1] * b + mix[2, 2] * c
 
 
+_FLAGS = (types.boolean,) * 4
+ROW_SIGNATURES = [types.void(*planes, _LINE, _LINE, _MATRIX, *_FLAGS, types.int64, _PICTURE) for planes in _PLANES]
+_EDGES = types.float64[::1]
+_LIGHT = (_LINE, types.float32, _MATRIX, types.boolean, _EDGES, _EDGES, _PICTURE)
+CANVAS_SIGNATURES = [types.void(*planes, _LINE, _LINE, _MATRIX, *_FLAGS, *_LIGHT) for planes in _PLANES]
+
+
+@njit(inline="always")
+def mix_row(  # type: ignore[no-untyped-def]
+    row, first, second, third, scale, offset, mix, halved_columns, halved_rows, columns_cosited, rows_cosited, second_row, third_row, line
+):
+    """One row of `mix_planes`, (column, 3); `second_row` and `third_row` are its work space."""
+    one = np.float32(1.0)
+    small_rows, small_columns = second.shape
+    upper, lower, weight = neighbours(row, halved_rows, rows_cosited, small_rows - 1)
+    for column in range(small_columns):
+        code = (one - weight) * np.float32(second[upper, column]) + weight * np.float32(second[lower, column])
+        second_row[column] = scale[1] * code + offset[1]
+        code = (one - weight) * np.float32(third[upper, column]) + weight * np.float32(third[lower, column])
+        third_row[column] = scale[2] * code + offset[2]
+    for column in range(first.shape[1]):
+        near, far, across = neighbours(column, halved_columns, columns_cosited, small_columns - 1)
+        a = scale[0] * np.float32(first[row, column]) + offset[0]
+        b = (one - across) * second_row[near] + across * second_row[far]
+        c = (one - across) * third_row[near] + across * third_row[far]
+        line[column, 0] = mix[0, 0] * a + mix[0, 1] * b + mix[0, 2] * c
+        line[column, 1] = mix[1, 0] * a + mix[1, 1] * b + mix[1, 2] * c
+        line[column, 2] = mix[2, 0] * a + mix[2, 1] * b + mix[2, 2] * c
+
+
+@njit(ROW_SIGNATURES, cache=True, nogil=True)
+def mix_some_rows(  # type: ignore[no-untyped-def]
+    first, second, third, scale, offset, mix, halved_columns, halved_rows, columns_cosited, rows_cosited, step, out
+):
+    """Every `step`th row of what `mix_planes` writes."""
+    second_row, third_row = np.empty(second.shape[1], np.float32), np.empty(second.shape[1], np.float32)
+    for n in range(out.shape[0]):
+        mix_row(
+            n * step,
+            first,
+            second,
+            third,
+            scale,
+            offset,
+            mix,
+            halved_columns,
+            halved_rows,
+            columns_cosited,
+            rows_cosited,
+            second_row,
+            third_row,
+            out[n],
+        )
+
+
+@njit(inline="always")
+def read_table(x, table, points_per_unit):  # type: ignore[no-untyped-def]
+    """Value at `x` of a table at even steps from 0, linear between two; beyond the ends (not a number: below) that of the end."""
+    position = x * points_per_unit
+    if not position > np.float32(0.0):
+        return table[0]
+    if position >= np.float32(table.size - 1):
+        return table[table.size - 1]
+    place = np.int64(position)
+    return table[place] + (position - np.float32(place)) * (table[place + 1] - table[place])
+
+
+@njit(CANVAS_SIGNATURES, cache=True, nogil=True, error_model="numpy")
+def average_light(  # type: ignore[no-untyped-def]
+    first,
+    second,
+    third,
+    scale,
+    offset,
+    mix,
+    halved_columns,
+    halved_rows,
+    columns_cosited,
+    rows_cosited,
+    table,
+    points_per_unit,
+    matrix,
+    changes,
+    row_edges,
+    column_edges,
+    out,
+):
+    """Light of three planes, averaged over the cells of a grid: `mix_planes`, a table for each component, a matrix when asked, means.
+
+    One source row is held at a time. Sums run down the rows of a cell first, then across, both in single precision.
+    """
+    columns = first.shape[1]
+    second_row, third_row = np.empty(second.shape[1], np.float32), np.empty(second.shape[1], np.float32)
+    line, tall = np.empty((columns, 3), np.float32), np.empty((columns, 3), np.float32)
+    begins = np.empty(out.shape[1], np.int64)
+    longest = 0
+    for j in range(out.shape[1]):
+        longest = max(longest, int(np.ceil(column_edges[j + 1])) - int(np.floor(column_edges[j])))
+    shares = np.zeros((out.shape[1], longest), np.float32)
+    for j in range(out.shape[1]):
+        start, stop = column_edges[j], column_edges[j + 1]
+        begins[j] = np.int64(np.floor(start))
+        for n in range(np.int64(np.ceil(stop)) - begins[j]):
+            column = begins[j] + n
+            shares[j, n] = np.float32((min(stop, column + 1.0) - max(start, float(column))) / (stop - start))
+    left, right = max(begins[0], 0), min(begins[out.shape[1] - 1] + longest, columns)
+    held = -1
+    for i in range(out.shape[0]):
+        start, stop = row_edges[i], row_edges[i + 1]
+        tall[:] = np.float32(0.0)
+        for row in range(np.int64(np.floor(start)), np.int64(np.ceil(stop))):
+            weight = np.float32((min(stop, row + 1.0) - max(start, float(row))) / (stop - start))
+            source = min(max(row, 0), first.shape[0] - 1)
+            if source != held:
+                held = source
+                mix_row(
+                    source,
+                    first,
+                    second,
+                    third,
+                    scale,
+                    offset,
+                    mix,
+                    halved_columns,
+                    halved_rows,
+                    columns_cosited,
+                    rows_cosited,
+                    second_row,
+                    third_row,
+                    line,
+                )
+                for column in range(min(left, columns - 1), max(right, 1)):
+                    r = read_table(line[column, 0], table, points_per_unit)
+                    g = read_table(line[column, 1], table, points_per_unit)
+                    b = read_table(line[column, 2], table, points_per_unit)
+                    if changes:
+                        for k in range(3):
+                            line[column, k] = matrix[k, 0] * r + matrix[k, 1] * g + matrix[k, 2] * b
+                    else:
+                        line[column, 0], line[column, 1], line[column, 2] = r, g, b
+            for column in range(columns):
+                tall[column, 0] += weight * line[column, 0]
+                tall[column, 1] += weight * line[column, 1]
+                tall[column, 2] += weight * line[column, 2]
+        for j in range(out.shape[1]):
+            r, g, b = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+            for n in range(longest):
+                share = shares[j, n]
+                column = min(max(begins[j] + n, 0), columns - 1)
+                r += share * tall[column, 0]
+                g += share * tall[column, 1]
+                b += share * tall[column, 2]
+            out[i, j, 0], out[i, j, 1], out[i, j, 2] = r, g, b
+
+
 _PADDED = [types.Array(kind, 2, "C", readonly=True) for kind in (types.uint8, types.uint16)]
 _BOX = types.int64[::1]
 _LEVEL_REST = (_BOX, _LINE, _LINE, _MATRIX, *(types.boolean,) * 4, _BOX, types.float32, types.uint32[:, ::1], types.uint32[::1])

@@ -54,10 +54,75 @@ def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Si
         scale,
         offset,
         _mix_matrix(signal),
-        sampling in ("420", "422"),
-        sampling == "420",
-        signal.chroma_siting.value != "centre",
-        signal.chroma_siting.value == "top-left",
+        *_chroma_place(signal),
+        out,
+    )
+    return out
+
+
+def some_rows_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Signal, *, step: int) -> NDArray[np.float32]:
+    """Every `step`th row of `planes_to_rgb`, from the first on, (row, column, 3)."""
+    from pairdiff.frames._kernels import mix_some_rows
+
+    first, second, third = _three_planes(planes, signal.chroma_sampling.value)
+    out = np.empty((-(-first.shape[0] // step), first.shape[1], 3), np.float32)
+    mix_some_rows(first, second, third, *_code_line(signal), _mix_matrix(signal), *_chroma_place(signal), step, out)
+    return out
+
+
+def planes_to_grid(
+    planes: Sequence[NDArray[np.unsignedinteger[Any]]],
+    signal: Signal,
+    *,
+    table: NDArray[np.float32],
+    matrix: NDArray[np.float32] | None,
+    region: tuple[float, float, float, float],
+    rows: int,
+    columns: int,
+) -> NDArray[np.float32]:
+    """Light of a picture, averaged over the cells of a grid in one walk: no picture of its own size is made.
+
+    Parameters
+    ----------
+    planes, signal
+        As for `planes_to_rgb`.
+    table
+        Light of each component at even steps of its signal from 0 to 1, float32; linear between two of them, and that of the ends beyond.
+    matrix
+        From these to the components that are wanted; None where they are the same.
+    region
+        Top, bottom, left and right edge of what lies on the grid, pixels, sub-pixel; beyond the picture the edge pixel repeats.
+    rows, columns
+        Of the grid.
+
+    Returns
+    -------
+    numpy.ndarray
+        (rows, columns, 3), float32.
+
+    Raises
+    ------
+    InputRefused
+        As `planes_to_rgb`.
+    """
+    from pairdiff.frames._kernels import average_light
+
+    first, second, third = _three_planes(planes, signal.chroma_sampling.value)
+    out = np.empty((rows, columns, 3), np.float32)
+    top, bottom, left, right = region
+    average_light(
+        first,
+        second,
+        third,
+        *_code_line(signal),
+        _mix_matrix(signal),
+        *_chroma_place(signal),
+        table,
+        np.float32(table.size - 1),
+        np.eye(3, dtype=np.float32) if matrix is None else np.ascontiguousarray(matrix, np.float32),
+        matrix is not None,
+        np.linspace(top, bottom, rows + 1),
+        np.linspace(left, right, columns + 1),
         out,
     )
     return out
@@ -174,6 +239,12 @@ def _code_line(signal: Signal) -> tuple[NDArray[np.float32], NDArray[np.float32]
         )
         scale[place], offset[place] = ends[1] - ends[0], ends[0]
     return scale.astype(np.float32), offset.astype(np.float32)
+
+
+def _chroma_place(signal: Signal) -> tuple[bool, bool, bool, bool]:
+    """Whether chroma is halved along columns and along rows, and lies level with the even columns and rows."""
+    sampling, siting = signal.chroma_sampling.value, signal.chroma_siting.value
+    return sampling in ("420", "422"), sampling == "420", siting != "centre", siting == "top-left"
 
 
 def _mix_matrix(signal: Signal) -> NDArray[np.float32]:

@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pairdiff._errors import UsageError
 from pairdiff._records import FloatArray
@@ -82,7 +82,7 @@ def hdr_code_to_nits(code: FloatArray, *, transfer: str, primaries: str, hlg_pea
     matrix = conversion_matrix(primaries, "bt2020")
     if transfer == "pq":
         mix = primaries != "bt2020"
-        _kernels.decode_even(flat, _pq_decoding(), np.float32(PQ_POINTS_PER_CODE), matrix.astype(np.float32), mix, out)
+        _kernels.decode_even(flat, pq_decoding(), np.float32(PQ_POINTS_PER_CODE), matrix.astype(np.float32), mix, out)
     elif transfer == "hlg":
         constants = np.array([HLG_A, HLG_B, HLG_C, *LUMINANCE_WEIGHTS])
         _kernels.decode_hlg(flat, constants, np.ascontiguousarray(matrix), float(hlg_peak_nits), hlg_system_gamma(hlg_peak_nits) - 1.0, out)
@@ -219,6 +219,99 @@ def nits_to_itp(rgb_nits: FloatArray) -> Picture:
     out = np.empty_like(flat)
     _kernels.nits_to_itp(flat, RGB_TO_LMS.astype(np.float32), _ITP_MATRIX, *pq_encoding(), out)
     return out.reshape(shape)
+
+
+def nits_to_itp_planes(rgb_nits: FloatArray, *, gain: float = 1.0, veil_nits: float = 0.0, out: Picture | None = None) -> Picture:
+    """Turn light into planes of I, T and P, for measures that look at them one by one.
+
+    Parameters
+    ----------
+    rgb_nits : FloatArray
+        (row, column, 3) linear BT.2020, cd/m2.
+    gain : float
+        What the light is multiplied by first: a white of one picture serves for all others of the same gamma.
+    veil_nits : float
+        Neutral light that is added then, cd/m2.
+    out : Picture, optional
+        Where to write; memory that was just asked for costs as much as the measure itself.
+
+    Returns
+    -------
+    Picture
+        (3, row, column), float32: the values of `nits_to_itp`.
+
+    Raises
+    ------
+    UsageError
+        For an array that is no picture.
+
+    Notes
+    -----
+    Source: BT.2100-2 Table 7; BT.2124-0 Annex 1.
+    """
+    flat, shape = _flat(rgb_nits)
+    planes = np.empty((3, *shape[:-1]), np.float32) if out is None else out
+    matrix, flat_planes = RGB_TO_LMS.astype(np.float32), planes.reshape(3, -1)
+    _kernels.nits_to_itp_planes(flat, np.float32(gain), np.float32(veil_nits), matrix, _ITP_MATRIX, *_pq_steps(), flat_planes)
+    return planes
+
+
+def nits_to_intensity(rgb_nits: FloatArray) -> Picture:
+    """Turn light into I of I, T, P alone.
+
+    Parameters
+    ----------
+    rgb_nits : FloatArray
+        (row, column, 3), or more leading axes: linear BT.2020, cd/m2.
+
+    Returns
+    -------
+    Picture
+        (row, column), float32: the first component of `nits_to_itp`.
+
+    Raises
+    ------
+    UsageError
+        For an array that is no picture.
+
+    Notes
+    -----
+    Source: BT.2100-2 Table 7.
+    """
+    flat, shape = _flat(rgb_nits)
+    out = np.empty(flat.shape[0], np.float32)
+    _kernels.nits_to_intensity(flat, RGB_TO_LMS.astype(np.float32), *pq_encoding(), out)
+    return out.reshape(shape[:-1])
+
+
+def mix_to_pq_jnd(rgb_nits: FloatArray, weights: ArrayLike) -> Picture:
+    """PQ signal x 720 of one weighted sum of R, G and B: a component in other primaries, or luminance.
+
+    Parameters
+    ----------
+    rgb_nits : FloatArray
+        (row, column, 3), or more leading axes: linear BT.2020, cd/m2.
+    weights : array_like
+        Three weights.
+
+    Returns
+    -------
+    Picture
+        (row, column), float32, within 0.002 of `nits_to_pq` x 720; sums below 0 count as 0.
+
+    Raises
+    ------
+    UsageError
+        For an array that is no picture.
+
+    Notes
+    -----
+    Source: ST 2084:2014; 720 from BT.2124-0 Annex 1.
+    """
+    flat, shape = _flat(rgb_nits)
+    out = np.empty(flat.shape[0], np.float32)
+    _kernels.encode_mix(flat, np.asarray(weights, np.float32), np.float32(JND_SCALE), *pq_encoding(), out)
+    return out.reshape(shape[:-1])
 
 
 def itp_difference(first: FloatArray, second: FloatArray) -> Picture:
@@ -389,6 +482,13 @@ def pq_encoding() -> OctaveTable:
     return _octave_table(points, values, shift=15)._replace(high=np.float32(PQ_PEAK_NITS))
 
 
+@lru_cache(maxsize=1)
+def _pq_steps() -> OctaveTable:
+    """`pq_encoding` with each entry beside what the next one is above it, (entry, 2); the last stands alone."""
+    found = pq_encoding()
+    return found._replace(table=np.stack([found.table, np.append(np.diff(found.table), np.float32(0))], 1))
+
+
 def octave_points(first: int, last: int, shift: int) -> NDArray[np.float64]:
     """Inputs at which an octave table holds its values, from 2^first to 2^last.
 
@@ -414,7 +514,14 @@ def _octave_table(points: NDArray[np.float64], values: NDArray[np.float64], *, s
 
 
 @lru_cache(maxsize=1)
-def _pq_decoding() -> Picture:
+def pq_decoding() -> Picture:
+    """Table of PQ signal to cd/m2, `PQ_POINTS_PER_CODE` steps from signal 0 to 1.
+
+    Returns
+    -------
+    Picture
+        float32, for the kernels.
+    """
     return pq_to_nits(np.arange(PQ_POINTS_PER_CODE + 1) / PQ_POINTS_PER_CODE).astype(np.float32)
 
 

@@ -1,14 +1,14 @@
 """Area-average resampling and the loops of matching: arrays in, array out, no checks."""
 
 import numpy as np
-from numba import njit, prange, types
+from numba import njit, types
 from numpy.typing import NDArray
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def average_rows(picture: NDArray[np.float32], edges: NDArray[np.float64], out: NDArray[np.float32]) -> None:
     """out[i] = mean of picture over rows edges[i] to edges[i + 1] (sub-pixel), picture (row, n)."""
-    for i in prange(out.shape[0]):
+    for i in range(out.shape[0]):
         start, stop = edges[i], edges[i + 1]
         first, last = int(np.floor(start)), int(np.ceil(stop))
         out[i, :] = 0
@@ -19,10 +19,10 @@ def average_rows(picture: NDArray[np.float32], edges: NDArray[np.float64], out: 
                 out[i, n] += weight * picture[source, n]
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def average_columns(picture: NDArray[np.float32], edges: NDArray[np.float64], out: NDArray[np.float32]) -> None:
     """out[:, j] = mean of picture over columns edges[j] to edges[j + 1] (sub-pixel), picture (row, column, channel)."""
-    for row in prange(picture.shape[0]):
+    for row in range(picture.shape[0]):
         for j in range(out.shape[1]):
             start, stop = edges[j], edges[j + 1]
             first, last = int(np.floor(start)), int(np.ceil(stop))

@@ -16,8 +16,12 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Colour, FloatArray
 from pairdiff._settings import Settings
+from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import itp_difference, nits_to_itp
 from pairdiff.light.primaries import conversion_matrix
+from pairdiff.score._picture_kernels import size_of_chroma
+from pairdiff.score.ranks import quantile_of
+from pairdiff.score.whole import flat_pixels, lowest_mix
 
 LEVEL_BANDS_NITS = (0.0, 1.0, 10.0, 100.0, 300.0, np.inf)
 """Luminance bands of the report, cd/m2 (own)."""
@@ -54,11 +58,13 @@ def distance_outside_jnd(hdr_nits: FloatArray, *, gamut: str) -> NDArray[np.floa
     -------
     (row, column) distance.
     """
-    inner = hdr_nits @ conversion_matrix("bt2020", gamut).T.astype(np.float32)
+    to_inner = conversion_matrix("bt2020", gamut)
     distance = np.zeros(hdr_nits.shape[:2], np.float32)
-    candidate = np.minimum(np.minimum(inner[..., 0], inner[..., 1]), inner[..., 2]) < 0
+    candidate = lowest_mix(hdr_nits, to_inner) < 0
     if candidate.any():
-        clipped = np.maximum(inner[candidate], 0) @ conversion_matrix(gamut, "bt2020").T.astype(np.float32)
+        clipped = np.maximum(hdr_nits[candidate] @ to_inner.T.astype(np.float32), 0) @ conversion_matrix(gamut, "bt2020").T.astype(
+            np.float32
+        )
         distance[candidate] = itp_difference(nits_to_itp(clipped[None]), nits_to_itp(hdr_nits[candidate][None]))[0]
     return distance
 
@@ -74,9 +80,10 @@ def measure_colour(hdr_nits: FloatArray, hdr_itp: FloatArray, *, margin_jnd: flo
     beyond = distance_outside_jnd(smooth, gamut="p3-d65") > margin_jnd
     luminance = smooth[outside] @ np.asarray(LUMINANCE, np.float32)
     by_level = np.histogram(luminance, bins=np.asarray(LEVEL_BANDS_NITS))[0] / outside.size
-    chroma = np.hypot(hdr_itp[..., 1], hdr_itp[..., 2]) * 720
+    chroma = np.empty(hdr_itp.shape[:2], np.float32)
+    size_of_chroma(flat_pixels(hdr_itp), np.float32(JND_SCALE), chroma.reshape(-1))
     by_margin = tuple(float((distance > margin_jnd * factor).mean()) for factor in MARGIN_FACTORS)
-    chroma_p99_jnd = float(np.quantile(chroma, 0.99))
+    chroma_p99_jnd = quantile_of(chroma, 0.99)
     return PictureColour(float(outside.mean()), float(beyond.mean()), tuple(map(float, by_level)), chroma_p99_jnd, by_margin)
 
 

@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, HighlightContrast, PairScore
 from pairdiff._settings import Settings
-from pairdiff.light.picture import nits_to_pq_picture
+from pairdiff.light.picture import mix_to_pq_jnd
 from pairdiff.light.transfer import nits_to_pq, pq_to_nits
 from pairdiff.score.colour import LUMINANCE
 from pairdiff.score.detail import CODE10_JND, NOISE_MARGIN, TEXTURED_JND, WINDOW_DEGREES, WINDOW_FILLED, solid_area
 from pairdiff.score.pair_noise import bright_area, bright_noise_jnd
 from pairdiff.score.pooling import weighted_quantile
+from pairdiff.score.whole import mix, window_moments
 
 AREA_WINDOW_PIXELS = 3
 """Width of the window over which light is averaged before it is asked whether it lies above white (own)."""
@@ -63,18 +64,22 @@ def measure_contrast(
     PictureContrast; contrast is the standard deviation in a window of half a degree, |dPQ| x 720, and the same divided by what a stop is
     worth at the window's mean (stops).
     """
-    weights = np.asarray(LUMINANCE, np.float32)
-    hdr, sdr = (np.maximum(nits @ weights, 0) for nits in (hdr_nits, sdr_nits))
-    level = cv2.blur(np.ascontiguousarray(hdr), (AREA_WINDOW_PIXELS, AREA_WINDOW_PIXELS))
+    hdr = np.maximum(mix(hdr_nits, LUMINANCE), 0)
+    level = cv2.blur(hdr, (AREA_WINDOW_PIXELS, AREA_WINDOW_PIXELS))
     area = (solid_area(level > white_nits * 2**above_stops, inwards=RIM_PIXELS) > 0) & film
     share = float(area.mean())
     if not area.any():
         return PictureContrast(share)
     width = max(round(WINDOW_DEGREES * pixels_per_degree) | 1, 3)
-    hdr_jnd, sdr_jnd = (nits_to_pq_picture(light) * np.float32(720) for light in (hdr, sdr))
+    sdr = np.maximum(mix(sdr_nits, LUMINANCE), 0)
+    hdr_jnd, sdr_jnd = (mix_to_pq_jnd(nits, LUMINANCE) for nits in (hdr_nits, sdr_nits))
     noise = bright_noise_jnd(hdr_jnd, sdr_jnd, area=bright_area(sdr) & ~area)
     floor = max(CODE10_JND**2, NOISE_MARGIN * noise**2)
-    (hdr_power, hdr_mean), (sdr_power, sdr_mean) = _window_powers((hdr_jnd, sdr_jnd), area, width)
+    found = window_moments(hdr_jnd, sdr_jnd, area, width=width, mirrored=False)
+    usable = found.weight > WINDOW_FILLED
+    if not usable.any():  # thin highlights: every window counts
+        usable = np.ones(usable.shape, bool)
+    hdr_mean, sdr_mean, hdr_power, sdr_power = (one[usable] for one in (found.mean_a, found.mean_b, found.variance_a, found.variance_b))
     gain = np.sqrt(np.maximum(hdr_power - sdr_power - floor, 0))
     hdr_std, sdr_std = (np.sqrt(np.maximum(power - floor, 0)) for power in (hdr_power, sdr_power))
     return PictureContrast(
@@ -86,30 +91,6 @@ def measure_contrast(
         float(np.median(sdr_std / _jnd_per_stop(sdr_mean))),
         float((gain >= TEXTURED_JND).mean()),
     )
-
-
-def _window_powers(
-    pictures_jnd: Sequence[NDArray[np.float32]], area: NDArray[np.bool_], width: int
-) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """Variance and mean of the windows of an area that are filled well enough, from the area alone, of each picture."""
-    rows, columns = np.flatnonzero(area.any(1)), np.flatnonzero(area.any(0))
-    part = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-    inside = area[part].astype(np.float64)
-
-    def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(cv2.blur(values, (width, width), borderType=cv2.BORDER_CONSTANT), np.float64)
-
-    share = np.maximum(mean(inside), 1e-9)
-    usable = (inside > 0) & (share > WINDOW_FILLED)
-    if not usable.any():  # thin highlights: every window counts
-        usable = inside > 0
-    found = []
-    for picture_jnd in pictures_jnd:
-        value = picture_jnd[part].astype(np.float64)
-        middle = float(value[inside > 0].mean())
-        first, second = mean((value - middle) * inside) / share, mean((value - middle) ** 2 * inside) / share
-        found.append((np.maximum(second - first * first, 0)[usable], first[usable] + middle))
-    return found
 
 
 def _jnd_per_stop(mean_jnd: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Recovered
 from pairdiff._settings import Settings
-from pairdiff.light.picture import nits_to_pq_picture
+from pairdiff.light.picture import code_level, mix_to_pq_jnd
+from pairdiff.score._picture_kernels import count_signal
 from pairdiff.score.pair_noise import bright_area, bright_noise_jnd
 from pairdiff.score.pooling import weighted_quantile
+from pairdiff.score.whole import flat_pixels, mix, window_moments
 
 CODE_STEP = 1 / 219
 """One 8-bit narrow-range code, as signal."""
@@ -79,13 +81,9 @@ class PictureDetail:
 
 def count_codes(sdr_code: FloatArray) -> NDArray[np.int64]:
     """Counts of each channel in quarter-code bins from `HISTOGRAM_FROM` up; the last column counts all pixels, (3, bins + 1)."""
-    counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
-    for channel in range(3):
-        bins = ((sdr_code[..., channel] - HISTOGRAM_FROM) * (4 / CODE_STEP)).astype(np.int32)
-        inside = bins[(bins >= 0) & (sdr_code[..., channel] >= HISTOGRAM_FROM)]
-        counts[channel, :HISTOGRAM_BINS] = np.bincount(np.minimum(inside, HISTOGRAM_BINS - 1), minlength=HISTOGRAM_BINS)
-        counts[channel, HISTOGRAM_BINS] = sdr_code[..., channel].size
-    return counts
+    counts, pixels = np.zeros((3, HISTOGRAM_BINS), np.int64), flat_pixels(sdr_code)
+    count_signal(pixels, np.float32(HISTOGRAM_FROM), np.float32(4 / CODE_STEP), counts)
+    return np.concatenate([counts, np.full((3, 1), len(pixels))], 1)
 
 
 def find_top_codes(counts: NDArray[np.int64], *, settings: Settings) -> tuple[float | None, float | None, float | None]:
@@ -159,9 +157,11 @@ def codes_at_top(
     sdr_code: FloatArray, *, top: tuple[float | None, float | None, float | None], tolerance_codes: float
 ) -> NDArray[np.bool_]:
     """Where each channel is at the title's top code, (row, column, 3); nowhere for a channel that has none."""
-    return np.stack(
-        [sdr_code[..., n] >= (np.inf if level is None else level - tolerance_codes * CODE_STEP) for n, level in enumerate(top)], -1
-    )
+    found = np.zeros(sdr_code.shape, bool)
+    for n, level in enumerate(top):
+        if level is not None:
+            np.greater_equal(sdr_code[..., n], level - tolerance_codes * CODE_STEP, out=found[..., n])
+    return found
 
 
 def clipped_area(at_top: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -206,16 +206,18 @@ def measure_detail(
     -------
     PictureDetail.
     """
-    clipped = area.max(-1).astype(bool)
+    clipped = (area[..., 0] | area[..., 1] | area[..., 2]).astype(bool)
     share, bright = float(clipped.mean()), float(bright_stops.sum(dtype=np.float64))
     overlap = float(bright_stops[clipped].sum(dtype=np.float64)) / bright if bright > 0 else None
-    gradual = _gradual_rim_share(sdr_709_nits.max(-1), clipped, width=max(round(RIM_DEGREES * pixels_per_degree), 2))
-    rise = _rise_codes(hdr_709_nits.max(-1), sdr_code.max(-1), clipped=area.min(-1))
+    if not clipped.any():
+        return PictureDetail(share, overlap, None, None, None, None)
+    gradual = _gradual_rim_share(code_level(sdr_709_nits), clipped, width=max(round(RIM_DEGREES * pixels_per_degree), 2))
+    rise = _rise_codes(hdr_709_nits, sdr_code, clipped=area[..., 0] & area[..., 1] & area[..., 2])
     mask = np.asarray(cv2.erode(area, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE), np.uint8)
-    anywhere = mask.max(-1).astype(bool)
+    anywhere = (mask[..., 0] | mask[..., 1] | mask[..., 2]).astype(bool)
     if not anywhere.any():
         return PictureDetail(share, overlap, None, None, None, None, gradual, rise)
-    sure = mask * at_top.astype(np.uint8)
+    sure = mask & at_top.view(np.uint8)
     gain = _window_gain(hdr_709_nits, sdr_709_nits, mask=sure, noise_jnd=noise_jnd, pixels_per_degree=pixels_per_degree)
     values = gain[anywhere]
     counts = _count_levels(hdr_709_nits, sure)
@@ -233,7 +235,7 @@ def _gradual_rim_share(sdr_nits: FloatArray, clipped: NDArray[np.bool_], *, widt
     return float((sdr_nits[rim] >= least).mean())
 
 
-def _rise_codes(hdr_nits: FloatArray, sdr_code: FloatArray, *, clipped: NDArray[np.uint8]) -> float | None:
+def _rise_codes(hdr_709_nits: FloatArray, sdr_code: FloatArray, *, clipped: NDArray[np.uint8]) -> float | None:
     """Medians of the SDR's signal where the HDR is brightest less where it is darkest, in whole windows of clipped area, 8-bit codes.
 
     What is clipped has one code, whatever the HDR shows. A shoulder that ends in a few codes looks clipped and goes on rising.
@@ -242,7 +244,7 @@ def _rise_codes(hdr_nits: FloatArray, sdr_code: FloatArray, *, clipped: NDArray[
     inside = cv2.erode(np.ascontiguousarray(clipped), np.ones(window, np.uint8), borderType=cv2.BORDER_REPLICATE).astype(bool)
     if inside.sum() < LEAST_CLIPPED_PIXELS:
         return None
-    hdr, sdr = (cv2.blur(np.ascontiguousarray(level, np.float32), window)[inside] for level in (hdr_nits, sdr_code))
+    hdr, sdr = (cv2.blur(code_level(picture), window)[inside] for picture in (hdr_709_nits, sdr_code))
     low, high = np.quantile(hdr, RISE_PARTS)
     return float(np.median(sdr[hdr >= high]) - np.median(sdr[hdr <= low])) / CODE_STEP if high > low else 0.0
 
@@ -254,34 +256,24 @@ def _window_gain(
     width = max(round(WINDOW_DEGREES * pixels_per_degree) | 1, 3)
     least = max(noise_jnd, CODE10_JND) ** 2
     best = np.zeros(mask.shape[:2])
-    for channel in range(3):
-        inside = mask[..., channel].astype(np.float64)
+    for channel, weights in enumerate(np.eye(3)):
+        inside = mask[..., channel] > 0
         if not inside.any():
             continue
-        weight: FloatArray = np.asarray(cv2.blur(inside, (width, width)), np.float64)
-        values = [nits_to_pq_picture(np.maximum(nits[..., channel], 0)) * np.float32(720) for nits in (hdr, sdr)]
-        usable = bright_area(sdr[..., channel]) & (mask[..., channel] == 0)
-        floor = max(least, NOISE_MARGIN * bright_noise_jnd(*values, area=usable) ** 2)
-        in_hdr, in_sdr = (_window_variance(value, inside, weight, width) for value in values)
-        gained = in_hdr - in_sdr
-        best = np.maximum(best, np.where((inside > 0) & (weight > WINDOW_FILLED), np.sqrt(np.maximum(gained - floor, 0)), 0))
+        hdr_jnd, sdr_jnd = (mix_to_pq_jnd(nits, weights) for nits in (hdr, sdr))
+        usable = bright_area(mix(sdr, weights)) & ~inside
+        floor = max(least, NOISE_MARGIN * bright_noise_jnd(hdr_jnd, sdr_jnd, area=usable) ** 2)
+        found = window_moments(hdr_jnd, sdr_jnd, inside, width=width, mirrored=True)
+        gained = np.sqrt(np.maximum(found.variance_a - found.variance_b - floor, 0))
+        best[inside] = np.maximum(best[inside], np.where(found.weight > WINDOW_FILLED, gained, 0))
     return best
-
-
-def _window_variance(value_jnd: NDArray[np.float32], inside: FloatArray, weight: FloatArray, width: int) -> NDArray[np.float64]:
-    value = value_jnd.astype(np.float64)
-    middle = float(value[inside > 0].mean())
-    offset = (value - middle) * inside
-    share = np.maximum(weight, 1e-6)
-    mean = cv2.blur(offset, (width, width)) / share
-    square = cv2.blur(offset * offset, (width, width)) / share
-    return np.asarray(np.maximum(square - mean * mean, 0), np.float64)
 
 
 def _count_levels(hdr_nits: FloatArray, mask: NDArray[np.uint8]) -> NDArray[np.int32]:
     """HDR levels of each channel inside its clipped area, and of all three where all are clipped, (LEVEL_ROWS, LEVEL_BINS)."""
-    levels = [hdr_nits[..., channel][mask[..., channel] > 0] for channel in range(3)]
-    levels.append(hdr_nits[mask.min(-1) > 0].reshape(-1))
+    red, green, blue = (np.asarray(plane, np.uint8) for plane in cv2.split(mask))
+    levels = [hdr_nits[..., channel][plane > 0] for channel, plane in enumerate((red, green, blue))]
+    levels.append(hdr_nits[(red & green & blue) > 0].reshape(-1))
     return np.stack([_count_stops(np.log2(np.maximum(nits, 1e-3))) for nits in levels])
 
 

@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from pairdiff._records import FloatArray, Headroom, PairScore, Setup
 from pairdiff._settings import Settings
 from pairdiff.score.pooling import CONFIDENCE, estimate_mean, estimate_share, level_reached, weighted_quantile
+from pairdiff.score.ranks import median_of, values_at_ranks
+from pairdiff.score.whole import window_moments
 
 REFERENCE_WHITE_NITS = 203.0
 """HDR Reference White, BT.2408 table 1."""
@@ -88,11 +90,8 @@ def level_at_share(level_nits: FloatArray, share: float) -> float:
 
 def levels_at_shares(level_nits: FloatArray, shares: Sequence[float]) -> tuple[float, ...]:
     """`level_at_share` for several shares."""
-    flat = level_nits.reshape(-1)
-    least = [max(int(np.ceil(flat.size * share - 1e-9)), 2) for share in shares]  # one bright pixel must not count
-    positions = [max(flat.size - count, 0) for count in least]
-    ordered = np.partition(flat, positions)
-    return tuple(float(ordered[position]) for position in positions)
+    least = [max(int(np.ceil(level_nits.size * share - 1e-9)), 2) for share in shares]  # one bright pixel must not count
+    return tuple(map(float, values_at_ranks(np.asarray(level_nits, np.float32), [max(level_nits.size - count, 0) for count in least])))
 
 
 def quiet_level(level: FloatArray) -> NDArray[np.float32]:
@@ -129,8 +128,12 @@ def measure_highlights(
         return tuple(max(one, min(other, most)) for one, other in zip(still, full, strict=True))
 
     less, middle = kept ** (1 / NOISE_GAMMA), AREA_FACTORS.index(1.0)  # noise is told in light
-    *hdr_read, hdr_top = read(hdr[film], hdr_level_nits[film], less=kept)
-    *sdr_read, sdr_top = read(sdr[film], sdr_level_code[film], less=less)
+
+    def own(level: FloatArray) -> FloatArray:
+        return level if standing is None else level[film]
+
+    *hdr_read, hdr_top = read(own(hdr), own(hdr_level_nits), less=kept)
+    *sdr_read, sdr_top = read(own(sdr), own(sdr_level_code), less=less)
     levels, codes = higher(*hdr_read), higher(*sdr_read, most=1.0)
     marked_nits, marked_code = levels[middle], codes[middle]
     if standing is not None:
@@ -168,28 +171,18 @@ def noise_stops(hdr_level_nits: FloatArray, sdr_level_code: FloatArray) -> float
     bright = (sdr_level_code > NOISE_RANGE[0] * top) & (sdr_level_code < NOISE_RANGE[1] * top)
     if top <= 0 or bright.sum() < NOISE_WINDOW_PIXELS**2:
         return 0.0
-    inside = bright.astype(np.float32)
-    weight: NDArray[np.float32] = np.asarray(cv2.blur(inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)), np.float32)
-    usable = bright & (weight > NOISE_WINDOW_FILLED)
+    logs = []
+    for level in (hdr_level_nits, sdr_level_code):
+        log = np.zeros(bright.shape, np.float32)
+        log[bright] = np.log2(np.maximum(np.asarray(level, np.float32)[bright], LEAST_NITS))
+        logs.append(log)
+    found = window_moments(logs[0], logs[1], bright, width=NOISE_WINDOW_PIXELS, mirrored=True)
+    usable = found.weight > NOISE_WINDOW_FILLED
     if usable.sum() < NOISE_WINDOW_PIXELS**2:
         return 0.0
-    hdr, sdr = (np.log2(np.maximum(np.asarray(level, np.float32), LEAST_NITS)) for level in (hdr_level_nits, sdr_level_code))
-    return float(NOISE_DEVIATIONS * 1.4826 * np.median(np.abs(_about_line(hdr, sdr, inside=inside, weight=weight)[usable])))
-
-
-def _about_line(
-    hdr: NDArray[np.float32], sdr: NDArray[np.float32], *, inside: NDArray[np.float32], weight: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    """What is left of one logarithm about its line on another in the window round each pixel, from pixels inside an area alone."""
-    filled = np.maximum(weight, 1e-6)
-
-    def local_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.blur(values * inside, (NOISE_WINDOW_PIXELS, NOISE_WINDOW_PIXELS)) / filled, np.float32)
-
-    y, x = (values - np.float32(values[inside > 0].mean(dtype=np.float64)) for values in (hdr, sdr))
-    mean_y, mean_x = local_mean(y), local_mean(x)
-    slope = (local_mean(x * y) - mean_x * mean_y) / (np.maximum(local_mean(x * x) - mean_x * mean_x, 0) + np.float32(LEAST_SPREAD))
-    return np.asarray(y - mean_y - slope * (x - mean_x), np.float32)
+    y, x = (log[bright] - mean for log, mean in zip(logs, (found.mean_a, found.mean_b), strict=True))
+    off_line = y - found.covariance / (found.variance_b + LEAST_SPREAD) * x
+    return float(NOISE_DEVIATIONS * 1.4826 * median_of(np.abs(off_line[usable]).astype(np.float32)))
 
 
 def stops_above(nits: NDArray[np.float64], white_nits: float) -> NDArray[np.float64]:

@@ -28,6 +28,7 @@ All constants stand in eye.py with their origin; two are fitted to the scores of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -41,6 +42,7 @@ from pairdiff._records import FloatArray
 from pairdiff.light.transfer import pq_to_nits
 from pairdiff.score import _notice_kernels as kernels
 from pairdiff.score.eye import EYE, EyeModel
+from pairdiff.score.ranks import median_of, quantile_of
 from pairdiff.score.sensitivity import BLUE_YELLOW, RED_GREEN, chromatic_sensitivity, optics_transfer, relative_sensitivity
 
 Planes = list[NDArray[np.float32]]
@@ -131,13 +133,66 @@ def notice_probability(loss_jod: FloatArray | float) -> NDArray[np.float64]:
 def measure_energies(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_degree: float, eye: EyeModel = EYE) -> Energies:
     """Visible differences of two pictures, pooled over picture and bands; parameters and errors as for `predict_loss`."""
     _check(hdr_seen, sdr_seen, pixels_per_degree=pixels_per_degree)
-    hdr, sdr = _planes(hdr_seen), _planes(sdr_seen)
+    hdr, sdr = (split_bands(_planes(seen), pixels_per_degree=pixels_per_degree, eye=eye) for seen in (hdr_seen, sdr_seen))
+    return compare_bands(hdr, sdr, eye=eye)
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """One level of a picture's pyramid."""
+
+    planes: Planes
+    """I, T, P."""
+    slow: Planes
+    """What the next level holds of those channels that are compared here, on this level's grid: I, or all three."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """A picture split into its bands; one picture may be compared with many."""
+
+    cycles: tuple[float, ...]
+    """Centre frequency of each, cycles per degree."""
+    levels: tuple[Level, ...]
+    """Fine to slow, one for each band."""
+    rest: Planes
+    """What is slower than the slowest band."""
+
+
+def split_bands(
+    planes: Sequence[NDArray[np.float32]], *, pixels_per_degree: float, eye: EyeModel = EYE, reuse: Bands | None = None
+) -> Bands:
+    """Split a picture into the bands that `compare_bands` looks at.
+
+    Parameters
+    ----------
+    planes : I, T and P, (row, column) float32 each, of light blurred by `blur_optics`.
+    pixels_per_degree : of the picture.
+    eye : constants.
+    reuse : bands of another picture of this size that are no longer needed: their memory is written over.
+
+    Returns
+    -------
+    Bands.
+    """
+    cycles = band_cycles(planes[0].shape, pixels_per_degree=pixels_per_degree, eye=eye)
+    levels, here = [], list(planes)
+    for level in range(len(cycles)):
+        old = None if reuse is None else (reuse.levels[level + 1].planes if level + 1 < len(cycles) else reuse.rest)
+        low = _halve(here, old)
+        compared = 1 if level < eye.first_chromatic_level else 3
+        slow = [None] * compared if reuse is None else reuse.levels[level].slow
+        levels.append(Level(here, [_double(low[n], here[n], slow[n]) for n in range(compared)]))
+        here = low
+    return Bands(cycles, tuple(levels), here)
+
+
+def compare_bands(hdr: Bands, sdr: Bands, *, eye: EyeModel = EYE) -> Energies:
+    """Visible differences of two pictures of one size that were split by `split_bands`, pooled over picture and bands."""
     parts, noise = np.zeros(2), NoiseFloor(eye)
-    for level, cycles in enumerate(band_cycles(hdr_seen.shape[:2], pixels_per_degree=pixels_per_degree, eye=eye)):
-        hdr_low, sdr_low = _halve(hdr), _halve(sdr)
-        parts += _band_energy((hdr, hdr_low), (sdr, sdr_low), level=level, cycles=cycles, noise=noise, eye=eye)
-        hdr, sdr = hdr_low, sdr_low
-    rest = [float(np.mean(np.square(one.astype(np.float64) - other))) for one, other in zip(hdr[1:], sdr[1:], strict=True)]
+    for level, cycles in enumerate(hdr.cycles):
+        parts += _band_energy(hdr.levels[level], sdr.levels[level], level=level, cycles=cycles, noise=noise, eye=eye)
+    rest = [float(np.mean(np.square(one.astype(np.float64) - other))) for one, other in zip(hdr.rest[1:], sdr.rest[1:], strict=True)]
     blue, red = (max(power - eye.noise_factor * calm, 0.0) for power, calm in zip(rest, noise.calm[1:], strict=True))
     slow = eye.jnd_per_unit * float(np.sqrt(eye.blue_yellow_share**2 * blue + red))
     return Energies(float(parts[0]), float(parts[1]), slow)
@@ -194,8 +249,8 @@ class NoiseFloor:
         if telling.sum() < LEAST_BLOCKS:
             return []
         noise, intensity = blocks.noise[telling], light[telling]
-        bright = intensity > np.median(intensity)
-        return [float(np.quantile(part, share)) for part in (noise[~bright], noise[bright]) if part.size]
+        bright = intensity > median_of(intensity)
+        return [quantile_of(part, share) for part in (noise[~bright], noise[bright]) if part.size]
 
 
 def band_cycles(shape: tuple[int, ...], *, pixels_per_degree: float, eye: EyeModel = EYE) -> tuple[float, ...]:
@@ -212,12 +267,12 @@ def _planes(itp: FloatArray) -> Planes:
     return [np.ascontiguousarray(itp[..., channel], np.float32) for channel in range(3)]
 
 
-def _halve(planes: Planes) -> Planes:
-    return [np.asarray(cv2.pyrDown(plane), np.float32) for plane in planes]
+def _halve(planes: Planes, into: Planes | None) -> Planes:
+    return [np.asarray(cv2.pyrDown(plane, dst=None if into is None else into[n]), np.float32) for n, plane in enumerate(planes)]
 
 
-def _double(plane: NDArray[np.float32], like: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(cv2.pyrUp(plane, dstsize=like.shape[::-1]), np.float32)
+def _double(plane: NDArray[np.float32], like: NDArray[np.float32], into: NDArray[np.float32] | None) -> NDArray[np.float32]:
+    return np.asarray(cv2.pyrUp(plane, dst=into, dstsize=like.shape[::-1]), np.float32)
 
 
 def _check(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_degree: float) -> None:
@@ -229,17 +284,14 @@ def _check(hdr_seen: FloatArray, sdr_seen: FloatArray, *, pixels_per_degree: flo
         raise UsageError(f"pixels_per_degree must be above 0; it is {pixels_per_degree}. Give the scale of the picture as shown.")
 
 
-def _band_energy(
-    hdr: tuple[Planes, Planes], sdr: tuple[Planes, Planes], *, level: int, cycles: float, noise: NoiseFloor, eye: EyeModel
-) -> NDArray[np.float64]:
-    """Mean (seen difference)^4 over one band of I, and of T and P together; each side is (planes, planes of the next level)."""
-    rows, columns = hdr[0][0].shape
+def _band_energy(hdr: Level, sdr: Level, *, level: int, cycles: float, noise: NoiseFloor, eye: EyeModel) -> NDArray[np.float64]:
+    """Mean (seen difference)^4 over one band of I, and of T and P together."""
+    rows, columns = hdr.planes[0].shape
     energy, found = np.empty(rows), np.zeros(2)
-    hdr_light, sdr_light = (_double(low[0], high[0]) for high, low in (hdr, sdr))
+    hdr_light, sdr_light = hdr.slow[0], sdr.slow[0]
     block_light = _block_light(hdr_light) + _block_light(sdr_light)
-    for channel in range(1 if level < eye.first_chromatic_level else 3):
-        first, second = (hdr_light, sdr_light) if channel == 0 else (_double(low[channel], high[channel]) for high, low in (hdr, sdr))
-        bands = (hdr[0][channel], first, sdr[0][channel], second)
+    for channel, (first, second) in enumerate(zip(hdr.slow, sdr.slow, strict=True)):
+        bands = (hdr.planes[channel], first, sdr.planes[channel], second)
         blocks = BlockPowers(np.empty_like(block_light), np.empty_like(block_light))
         kernels.block_noise(*bands, blocks.noise, blocks.contrast)
         floor = np.float32(eye.noise_factor * noise.follow(blocks, block_light, level=level, channel=channel))

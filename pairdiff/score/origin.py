@@ -161,18 +161,23 @@ class PictureOrigin:
     greys: GreyCodes | None
 
 
+def grey_step(rows: int) -> int:
+    """Of how many rows of a picture one is looked through for greys."""
+    return max(round(rows / GREY_ROWS), 1)
+
+
 def count_greys(hdr_code: FloatArray) -> GreyCodes:
     """Count the greys of an HDR picture by code, before it is resampled.
 
     Parameters
     ----------
-    hdr_code : (row, column, 3) R'G'B' PQ signal 0 to 1, at the release's own size.
+    hdr_code : (row, column, 3) R'G'B' PQ signal 0 to 1, at the release's own size, or of it every `grey_step`th row.
 
     Returns
     -------
     GreyCodes.
     """
-    rows = np.ascontiguousarray(hdr_code[:: max(round(hdr_code.shape[0] / GREY_ROWS), 1)], np.float32)
+    rows = np.ascontiguousarray(hdr_code[:: grey_step(hdr_code.shape[0])], np.float32)
     red, green, blue = (np.asarray(part, np.float32) for part in cv2.split(rows))
     spread = np.float32(GREY_SPREAD_CODES / CODES_PER_SIGNAL)
     grey = (np.abs(red - green) <= spread) & (np.abs(blue - green) <= spread) & (green >= np.float32(GREY_FROM_CODE / CODES_PER_SIGNAL))

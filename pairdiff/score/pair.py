@@ -9,20 +9,21 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore
 from pairdiff._settings import Settings
-from pairdiff.light.picture import code_level, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
+from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
+from pairdiff.score._picture_kernels import stops_over
 from pairdiff.score.colour import LUMINANCE, PictureColour, measure_colour
 from pairdiff.score.colour_volume import PictureBeyond, measure_beyond
 from pairdiff.score.contrast import measure_contrast
 from pairdiff.score.detail import PictureDetail, clipped_area, codes_at_top, measure_detail
-from pairdiff.score.difference import blur_optics, count_difference
+from pairdiff.score.difference import BlurredLight, SeenDifference, compare_seen, see
 from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
-from pairdiff.score.notice import PreferenceLoss, predict_loss
 from pairdiff.score.origin import GreyCodes, PictureOrigin, measure_origin
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS, PictureShadows, measure_dark_detail
 from pairdiff.score.subtitles import fill_in
-from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, cell_shifts, sample_places, sample_tone, tone_shifts_jnd
+from pairdiff.score.tone import TONE_PIXELS, TonePlaces, ToneSample, cell_shifts, sample_places, sample_tone_of_light, tone_shifts_jnd
+from pairdiff.score.whole import channel_means, mix_by_matrix
 
 RESAMPLE_GAMMA = 2.4
 """SDR pictures are resampled in linear light at this gamma and handed on as signal."""
@@ -40,6 +41,10 @@ class PairPictures:
     pixels_per_degree: float
     hdr_greys: GreyCodes | None = None
     """Greys of the HDR picture at its own size; None where they were not counted."""
+
+    def blurred(self) -> BlurredLight:
+        """Light of both sides after the eye's optics."""
+        return BlurredLight(self.hdr_nits, self.sdr_code, pixels_per_degree=self.pixels_per_degree)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,7 @@ def score_pair(
     standing: NDArray[np.bool_] | None = None,
     darkest: float | None = None,
     tone_pixels: int = TONE_PIXELS,
+    blurred: BlurredLight | None = None,
 ) -> PairMeasures:
     """Measure one matched pair at every set-up.
 
@@ -120,36 +126,30 @@ def score_pair(
         it; None without one.
     darkest : the SDR title's darkest level, signal; None where it never comes near black.
     tone_pixels : pixels kept for the title curve.
+    blurred : light of the pair after the eye's optics, where it is at hand; it is not used where a mark stands still.
 
     Returns
     -------
     PairMeasures; `curve_distance_jnd` is filled once the title curve is known (0 until then).
     """
-    highlights = measure_highlights(code_level(pictures.hdr_nits), code_level(pictures.sdr_code), standing=standing, settings=settings)
+    level = code_level(pictures.hdr_nits)
+    highlights = measure_highlights(level, code_level(pictures.sdr_code), standing=standing, settings=settings)
     if standing is not None:
-        pictures = without_places(pictures, standing)
-    ppd = pictures.pixels_per_degree
+        pictures, blurred = without_places(pictures, standing), None
+        level = code_level(pictures.hdr_nits)
+    ppd, light = pictures.pixels_per_degree, pictures.blurred() if blurred is None else blurred
+    seen = _see_setups(light, fits, pixels_per_degree=ppd)
     hdr_itp = nits_to_itp(pictures.hdr_nits)
-    hdr_seen = nits_to_itp(blur_optics(pictures.hdr_nits, pixels_per_degree=ppd))
     at_top = codes_at_top(pictures.sdr_code, top=top, tolerance_codes=settings.clip_tolerance_codes)
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
-    clipped = np.asarray(at_top.any(-1), np.bool_)
+    clipped = np.asarray(at_top[..., 0] | at_top[..., 1] | at_top[..., 2], np.bool_)
     places = sample_places(hdr_itp, pictures.sdr_code, clipped=clipped, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
-    rms, counts = {}, {}
-    loss: dict[str, PreferenceLoss] = {}
-    for setup in fits.setups:
-        sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
-        sdr_seen = nits_to_itp(blur_optics(sdr_nits, pixels_per_degree=ppd))
-        map_jnd = itp_difference(hdr_seen, sdr_seen)
-        rms[setup.name] = float(np.sqrt(np.mean(np.square(map_jnd), dtype=np.float64)))
-        counts[setup.name] = count_difference(map_jnd)
-        loss[setup.name] = predict_loss(hdr_seen, sdr_seen, pixels_per_degree=ppd)
-        if setup.name == "controls":
-            controls, controls_nits = setup, sdr_nits
-            tone = _tone(pictures, hdr_itp, nits_to_itp(sdr_nits), sdr_nits, at_top=at_top, rng=rng, count=tone_pixels)
-    level = code_level(pictures.hdr_nits)
+    controls = fits.named("controls")
+    controls_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=controls.white_nits, gamma=controls.gamma)
+    tone = sample_tone_of_light(pictures.hdr_nits, controls_nits, at_top=at_top, rng=rng, count=tone_pixels)
     film = np.ones(level.shape, bool) if standing is None else ~standing
-    bright_stops = np.where(film, np.log2(np.maximum(level / np.float32(controls.white_nits), 1)), 0).astype(np.float32)
+    bright_stops = np.empty(level.shape, np.float32)
+    stops_over(level.reshape(-1), np.float32(controls.white_nits), film.reshape(-1), bright_stops.reshape(-1))
     detail = _detail(pictures, controls_nits, at_top=at_top, bright_stops=bright_stops, noise_jnd=noise_jnd)
     contrast = measure_contrast(
         pictures.hdr_nits,
@@ -182,10 +182,10 @@ def score_pair(
         stops_above_white=float(bright_stops.mean(dtype=np.float64)),
         area_above_white_share=float((bright_stops > 0).mean()),
         area_above_203_share=float(((level > REFERENCE_WHITE_NITS) & film).mean()),
-        rms_jnd=rms,
-        preference_loss={name: found.jod for name, found in loss.items()},
-        tone_part={name: found.tone_jod for name, found in loss.items()},
-        colour_part={name: found.colour_jod for name, found in loss.items()},
+        rms_jnd={name: found.rms_jnd for name, found in seen.items()},
+        preference_loss={name: found.loss.jod for name, found in seen.items()},
+        tone_part={name: found.loss.tone_jod for name, found in seen.items()},
+        colour_part={name: found.loss.colour_jod for name, found in seen.items()},
         tone_shift_jnd=_tone_shifts(places, fits),
         clipped_share=detail.clipped_share,
         bright_clipped_share=detail.bright_clipped_share,
@@ -221,7 +221,21 @@ def score_pair(
         margin_jnd=settings.gamut_margin_jnd,
         saturated_jnd=settings.saturated_jnd,
     )
+    counts = {name: found.counts for name, found in seen.items()}
     return PairMeasures(score, counts, tone, colour, beyond, _spread(highlights, colour, detail, shadows, places, fits), origin)
+
+
+def _see_setups(light: BlurredLight, fits: SetupFits, *, pixels_per_degree: float) -> dict[str, SeenDifference]:
+    """Both visibilities at every set-up; the HDR side is the same in all of them."""
+    hdr = see(light.hdr(), pixels_per_degree=pixels_per_degree)
+    found: dict[str, SeenDifference] = {}
+    sdr, kept = None, fits.named("controls").gamma
+    for setup in sorted(fits.setups, key=lambda one: one.gamma):
+        light.keep(setup.gamma, kept)
+        sdr = see(light.sdr(setup.gamma), gain=setup.white_nits, pixels_per_degree=pixels_per_degree, reuse=sdr)
+        found[setup.name] = compare_seen(hdr, sdr)
+    light.keep(kept)
+    return {setup.name: found[setup.name] for setup in fits.setups}
 
 
 def _tone_shifts(places: TonePlaces, fits: SetupFits) -> dict[str, float]:
@@ -258,7 +272,7 @@ def _spread(
 
 
 def _mean_luminance(nits: FloatArray) -> float:
-    return float(nits.reshape(-1, 3).mean(0, dtype=np.float64) @ np.asarray(LUMINANCE))
+    return float(channel_means(nits) @ np.asarray(LUMINANCE))
 
 
 def _detail(
@@ -269,29 +283,17 @@ def _detail(
     bright_stops: NDArray[np.float32],
     noise_jnd: float,
 ) -> PictureDetail:
-    to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
+    to_709, area = conversion_matrix("bt2020", "bt709"), clipped_area(at_top)
+    if area.any():
+        light = [mix_by_matrix(side, to_709) for side in (pictures.hdr_nits, sdr_nits)]
+    else:
+        light = [pictures.hdr_nits, sdr_nits]  # nothing of it is looked at
     return measure_detail(
-        pictures.hdr_nits @ to_709,
-        sdr_nits @ to_709,
+        *light,
         sdr_code=pictures.sdr_code,
-        area=clipped_area(at_top),
+        area=area,
         at_top=at_top,
         bright_stops=bright_stops,
         noise_jnd=noise_jnd,
         pixels_per_degree=pictures.pixels_per_degree,
     )
-
-
-def _tone(
-    pictures: PairPictures,
-    hdr_itp: FloatArray,
-    sdr_itp: FloatArray,
-    sdr_nits: FloatArray,
-    *,
-    at_top: NDArray[np.bool_],
-    rng: np.random.Generator,
-    count: int,
-) -> ToneSample:
-    to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
-    hdr, sdr = (nits_to_pq_picture(np.maximum(nits @ to_709, 0)) for nits in (pictures.hdr_nits, sdr_nits))
-    return sample_tone(hdr_itp, sdr_itp, hdr_channels=hdr, sdr_channels=sdr, at_top=at_top, rng=rng, count=count)

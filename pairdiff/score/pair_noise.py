@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff.score import _picture_kernels as kernels
+
 BLOCK_PIXELS = 16
 """Side of the blocks in which a line is laid (own)."""
 BLOCK_FILLED = 0.5
@@ -41,28 +43,21 @@ def bright_noise_jnd(hdr_jnd: NDArray[np.float32], sdr_jnd: NDArray[np.float32],
     rows, columns = (length // BLOCK_PIXELS * BLOCK_PIXELS for length in area.shape)
     if not (rows and columns):
         return 0.0
-    inside = area[:rows, :columns].astype(np.float32)
-    filled = _block_means(inside)
-    usable = filled >= BLOCK_FILLED
+    inside = np.ascontiguousarray(area[:rows, :columns])
+    sums = np.empty((7, rows // BLOCK_PIXELS, columns // BLOCK_PIXELS))
+    least = BLOCK_FILLED * BLOCK_PIXELS**2
+    if np.count_nonzero(inside) < least:
+        return 0.0
+    hdr, sdr = (np.ascontiguousarray(values[:rows, :columns], np.float32) for values in (hdr_jnd, sdr_jnd))
+    middle = float(np.mean(hdr, dtype=np.float64))
+    kernels.block_moments(hdr, sdr, _less_mean(_less_mean(hdr - np.float32(middle))), inside, BLOCK_PIXELS, least, middle, sums)
+    usable = sums[0] >= least
     if not usable.any():
         return 0.0
-    share = filled[usable]
-
-    def mean(values: NDArray[np.float32]) -> NDArray[np.float64]:
-        return np.asarray(_block_means(values * inside)[usable] / share, np.float64)
-
-    middle = float(np.mean(hdr_jnd[:rows, :columns], dtype=np.float64))
-    y, x = (values[:rows, :columns] - np.float32(middle) for values in (hdr_jnd, sdr_jnd))
-    mean_y, mean_x = mean(y), mean(x)
-    spread_x, spread_y = mean(x * x) - mean_x**2, mean(y * y) - mean_y**2
-    about_line = spread_y - (mean(x * y) - mean_x * mean_y) ** 2 / (np.maximum(spread_x, 0) + LEAST_SPREAD_JND)
-    fine = mean(np.square(_less_mean(_less_mean(y))))
+    mean_y, mean_x, yy, xy, xx, fine = (one[usable] / sums[0][usable] for one in sums[1:])
+    spread_x, spread_y = xx - mean_x**2, yy - mean_y**2
+    about_line = spread_y - (xy - mean_x * mean_y) ** 2 / (np.maximum(spread_x, 0) + LEAST_SPREAD_JND)
     return float(np.sqrt(max(np.median(about_line), np.quantile(fine, FLATTEST_SHARE), 0.0)))
-
-
-def _block_means(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    rows, columns = values.shape
-    return np.asarray(cv2.resize(values, (columns // BLOCK_PIXELS, rows // BLOCK_PIXELS), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _less_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pairdiff._records import FloatArray
+from pairdiff.light.picture import code_level
+from pairdiff.score.ranks import median_of
 
 WINDOW_PIXELS = 5
 """Width of a window, canvas pixels (own)."""
@@ -56,8 +58,51 @@ def find_places(hdr_itp: FloatArray, sdr_code: FloatArray, *, left_out: NDArray[
     Places; flat where the slope of the averaged SDR level is at most its median over the places that are asked for.
     """
     hdr, sdr = (np.asarray(cv2.medianBlur(np.ascontiguousarray(s, np.float32), WINDOW_PIXELS), np.float32) for s in (hdr_itp, sdr_code))
+    return Places(hdr, sdr, find_flat(sdr_code, left_out=left_out))
+
+
+def find_flat(sdr_code: FloatArray, *, left_out: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """The flatter half of a picture, (row, column); arguments as `find_places`."""
     mean = cv2.blur(np.ascontiguousarray(sdr_code, np.float32), (WINDOW_PIXELS, WINDOW_PIXELS))
-    level = cv2.blur(np.ascontiguousarray(mean.max(-1)), (3, 3))
-    steep = measure_slope(level)
-    asked = np.ones(steep.shape, bool) if left_out is None or left_out.all() else ~left_out
-    return Places(hdr, sdr, np.asarray(asked & (steep <= np.median(steep[asked]))))
+    steep = measure_slope(cv2.blur(code_level(np.asarray(mean)), (3, 3)))
+    if left_out is None or not left_out.any() or left_out.all():
+        return np.asarray(steep <= median_of(steep))
+    asked = ~left_out
+    return np.asarray(asked & (steep <= median_of(steep[asked])))
+
+
+def windows_at(
+    picture: FloatArray | NDArray[np.bool_], places: NDArray[np.int64], *, width: int, mirrored: bool = False
+) -> NDArray[np.float32]:
+    """The windows round some places of a picture.
+
+    Parameters
+    ----------
+    picture : (row, column) or (row, column, channel).
+    places : numbers of the places, row by row, (n,).
+    width : of the windows, odd, pixels.
+    mirrored : beyond the picture its places come again, mirrored without repeating the edge; otherwise the edge repeats.
+
+    Returns
+    -------
+    (n, width x width[, channel]) float32.
+    """
+    rows, columns = picture.shape[:2]
+    steps = np.arange(width) - width // 2
+
+    def along(place: NDArray[np.int64], size: int) -> NDArray[np.int64]:
+        wanted = place[:, None] + steps
+        if mirrored and size > 1:
+            wanted = np.abs(wanted)
+            wanted = np.where(wanted >= size, 2 * (size - 1) - wanted, wanted)
+        return np.asarray(np.clip(wanted, 0, size - 1))
+
+    row, column = along(places // columns, rows), along(places % columns, columns)
+    found = picture[row[:, :, None], column[:, None, :]]
+    return np.asarray(found.reshape(len(places), width * width, *picture.shape[2:]), np.float32)
+
+
+def medians_at(picture: FloatArray, places: NDArray[np.int64]) -> NDArray[np.float32]:
+    """What `find_places` has at some places of a picture, (row, column) or (row, column, channel): medians of the windows round them."""
+    windows, middle = windows_at(picture, places, width=WINDOW_PIXELS), WINDOW_PIXELS**2 // 2
+    return np.ascontiguousarray(np.partition(windows, middle, axis=1)[:, middle], np.float32)

@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Declared, FloatArray, LitRoom, PairScore, ScreenResult, Setup
 from pairdiff._settings import Settings
-from pairdiff.light.display import Display, add_veil, read_displays
+from pairdiff.light.display import Display, read_displays
 from pairdiff.light.display import veil_nits as room_veil_nits
 from pairdiff.light.ictcp import JND_SCALE
-from pairdiff.light.picture import hlg_to_peak, itp_difference, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits, show_hdr_picture
+from pairdiff.light.picture import hlg_to_peak, nits_to_pq_picture, sdr_code_to_nits, show_hdr_picture
 from pairdiff.score.colour import LUMINANCE
-from pairdiff.score.difference import blur_optics, count_difference, pool_difference
+from pairdiff.score.difference import BlurredLight, Seen, blur_optics, compare_seen, pool_difference, see
 from pairdiff.score.headroom import Weighting, headroom_stops
-from pairdiff.score.notice import PreferenceLoss, predict_loss
+from pairdiff.score.notice import PreferenceLoss
 from pairdiff.score.pair import PairPictures
 from pairdiff.score.pooling import level_reached, weighted_quantile
 
@@ -83,6 +83,15 @@ class ShadowLevels:
     sdr_nits: tuple[float, float]
 
 
+@dataclass(frozen=True, slots=True)
+class ShownPair:
+    """A pair on every display."""
+
+    shadows: ShadowLevels
+    measures: tuple[ScreenMeasure, ...]
+    """In the order of the displays."""
+
+
 def source_peak_nits(declared: Declared | None, measured_nits: float) -> float:
     """Peak that a PQ release is rolled off from: the declared mastering peak where it holds what was measured, else what was measured.
 
@@ -130,31 +139,42 @@ def list_screens(
     )
 
 
-def score_on_screen(pictures: PairPictures, screen: Screen) -> ScreenMeasure:
+def score_on_screen(pictures: PairPictures, screen: Screen, *, blurred: BlurredLight | None = None) -> ScreenMeasure:
     """Both differences of a pair on one display in a dark room.
 
     Parameters
     ----------
     pictures : both sides on the canvas.
     screen : where they are shown.
+    blurred : light of the pair after the eye's optics, where it is at hand.
 
     Returns
     -------
     ScreenMeasure.
     """
-    ppd = pictures.pixels_per_degree
-    sdr = sdr_code_to_nits(pictures.sdr_code, white_nits=screen.setup.white_nits, gamma=screen.setup.gamma)
-    hdr, sdr = (add_veil(side, display=screen.display, ambient_lux=0.0) for side in (screen.show(pictures.hdr_nits), sdr))
-    hdr_seen, sdr_seen = (nits_to_itp(blur_optics(side, pixels_per_degree=ppd)) for side in (hdr, sdr))
-    seen, loss = itp_difference(hdr_seen, sdr_seen), predict_loss(hdr_seen, sdr_seen, pixels_per_degree=ppd)
-    return ScreenMeasure(float(np.sqrt(np.mean(np.square(seen), dtype=np.float64))), count_difference(seen), loss)
+    return _show(pictures, screen, pictures.blurred() if blurred is None else blurred, [])
+
+
+def _show(pictures: PairPictures, screen: Screen, light: BlurredLight, sides: list[Seen]) -> ScreenMeasure:
+    """`score_on_screen`; `sides` holds pictures whose memory may be written over, and after it those of this display."""
+    ppd, veil = pictures.pixels_per_degree, room_veil_nits(screen.display, 0.0)
+    old_hdr, old_sdr = sides if sides else (None, None)
+    # the optics keep a neutral veil as it is, and a factor too
+    hdr_light = blur_optics(screen.show(pictures.hdr_nits), pixels_per_degree=ppd) if screen.rolls_off else light.hdr()
+    sdr_light = light.sdr(screen.setup.gamma)
+    hdr = see(hdr_light, veil_nits=veil, pixels_per_degree=ppd, reuse=old_hdr)
+    sdr = see(sdr_light, gain=screen.setup.white_nits, veil_nits=veil, pixels_per_degree=ppd, reuse=old_sdr)
+    sides[:] = hdr, sdr
+    found = compare_seen(hdr, sdr)
+    return ScreenMeasure(found.rms_jnd, found.counts, found.loss)
 
 
 def measure_shadows(pictures: PairPictures, controls: Setup) -> ShadowLevels:
     """Luminance at both ends of a pair's shadows."""
-    sdr = sdr_code_to_nits(pictures.sdr_code, white_nits=controls.white_nits, gamma=controls.gamma)
+    hdr, code = (np.ascontiguousarray(side.reshape(-1, 3)[::SHADOW_STEP_PIXELS]) for side in (pictures.hdr_nits, pictures.sdr_code))
+    sdr = sdr_code_to_nits(code, white_nits=controls.white_nits, gamma=controls.gamma)
     weights = np.asarray(LUMINANCE, np.float32)
-    ends = [np.quantile(side.reshape(-1, 3)[::SHADOW_STEP_PIXELS] @ weights, DARK_SHARES) for side in (pictures.hdr_nits, sdr)]
+    ends = [np.quantile(side @ weights, DARK_SHARES) for side in (hdr, sdr)]
     return ShadowLevels((float(ends[0][0]), float(ends[0][1])), (float(ends[1][0]), float(ends[1][1])))
 
 
@@ -193,12 +213,25 @@ class ScreenCollector:
 
     def add(self, pictures: PairPictures, *, hdr_frame: int) -> None:
         """See one matched pair on the canvas; it is shown if it is wanted."""
+        self.take(self.measure(pictures, hdr_frame=hdr_frame), hdr_frame=hdr_frame)
+
+    def measure(self, pictures: PairPictures, *, hdr_frame: int, blurred: BlurredLight | None = None) -> ShownPair | None:
+        """Measure one matched pair on every display without keeping it, for `take`; None where it is not wanted."""
         if hdr_frame not in self._wanted or not self._screens:
+            return None
+        light = pictures.blurred() if blurred is None else blurred
+        shadows = measure_shadows(pictures, self._screens[0].setup)
+        sides: list[Seen] = []  # memory of both pictures as they are seen, used again on the next display
+        return ShownPair(shadows, tuple(_show(pictures, one, light, sides) for one in self._screens))
+
+    def take(self, shown: ShownPair | None, *, hdr_frame: int) -> None:
+        """Keep what `measure` found of a pair."""
+        if shown is None:
             return
         self._frames.append(hdr_frame)
-        self._shadows.append(measure_shadows(pictures, self._screens[0].setup))
-        for one in self._screens:
-            self._measures[one.display.name].append(score_on_screen(pictures, one))
+        self._shadows.append(shown.shadows)
+        for one, measure in zip(self._screens, shown.measures, strict=True):
+            self._measures[one.display.name].append(measure)
 
     def pool(self, pairs: Sequence[PairScore], weighting: Weighting, *, settings: Settings) -> tuple[tuple[Screen, ScreenResult], ...]:
         """Film figures on every display.

@@ -22,8 +22,9 @@ from pairdiff._settings import Settings
 from pairdiff.light.ictcp import RGB_TO_LMS
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.light.transfer import nits_to_bt1886, pq_to_nits
+from pairdiff.score._picture_kernels import block_high_pass
 from pairdiff.score._setup_kernels import sdr_intensity
-from pairdiff.score.places import find_places
+from pairdiff.score.places import find_flat, medians_at
 from pairdiff.score.pooling import ShotDraws
 
 DARKEST_CODE = 1e-3
@@ -52,6 +53,8 @@ LEAST_BELOW_TOP, LEAST_SPAN_JND = 0.05, 60.0
 """Least share of the places that must lie below, and least range of intensity that those must cover (own)."""
 LIFT_BOUNDS, LIFT_STARTS = (-0.06, 0.15), (-0.03, 0.03, 0.1)
 """Lifts that the free fit tries: a set's raised black up to the 0.099 of BT.709's curve, and an SDR whose own black is raised (own)."""
+NOISE_BLOCK_PIXELS = 16
+"""Side of the blocks of which the quarter with the least noise counts (own)."""
 NODES, LEAST_NODE_SPAN = 5, 1e-3
 """Whites and gammas at which the tone shift of each pair is tabulated, between the lowest and the highest draw (own)."""
 RESIDUAL_QUANTILE = 0.95
@@ -142,10 +145,29 @@ def sample_pixels(
     -------
     Intensity (n,) and signal (n, 3), float64.
     """
-    places = find_places(hdr_itp, sdr_code)
-    flat = np.flatnonzero(places.flat)
-    picks = rng.choice(flat, size=min(count, flat.size), replace=False)
-    return places.hdr_itp[..., 0].reshape(-1)[picks].astype(np.float64), places.sdr_code.reshape(-1, 3)[picks].astype(np.float64)
+    return find_flat_places(hdr_itp[..., 0], sdr_code).draw(count=count, rng=rng)
+
+
+@dataclass(frozen=True, slots=True)
+class FlatPlaces:
+    """The flatter half of a matched picture."""
+
+    hdr_intensity: FloatArray
+    """I, (row, column)."""
+    sdr_code: FloatArray
+    """R'G'B' signal, (row, column, 3)."""
+    places: NDArray[np.int64]
+    """Numbers of the flat places, row by row."""
+
+    def draw(self, *, count: int, rng: np.random.Generator) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Medians round some of them, drawn; as `sample_pixels`."""
+        picks = rng.choice(self.places, size=min(count, self.places.size), replace=False)
+        return medians_at(self.hdr_intensity, picks).astype(np.float64), medians_at(self.sdr_code, picks).astype(np.float64)
+
+
+def find_flat_places(hdr_intensity: FloatArray, sdr_code: FloatArray) -> FlatPlaces:
+    """The flatter half of a matched picture, from I, (row, column), and the SDR signal, (row, column, 3)."""
+    return FlatPlaces(hdr_intensity, sdr_code, np.flatnonzero(find_flat(sdr_code)))
 
 
 def leave_out_top(sample: FitSample) -> FitSample:
@@ -495,9 +517,16 @@ def flat_noise_jnd(hdr_itp: FloatArray, sdr_itp: FloatArray) -> float:
     -------
     Noise, |dI| x 720, one standard deviation.
     """
-    high = high_pass((hdr_itp[..., 0].astype(np.float64) - sdr_itp[..., 0]) * JND_PER_INTENSITY)
-    rows, columns = high.shape[0] // 16 * 16, high.shape[1] // 16 * 16
-    if rows == 0 or columns == 0:
+    return flat_intensity_noise_jnd(hdr_itp[..., 0], sdr_itp[..., 0])
+
+
+def flat_intensity_noise_jnd(hdr_intensity: FloatArray, sdr_intensity: FloatArray) -> float:
+    """`flat_noise_jnd` from I, (row, column), alone."""
+    hdr, sdr = (np.ascontiguousarray(side, np.float32) for side in (hdr_intensity, sdr_intensity))
+    size = tuple(max(length - 2, 0) // NOISE_BLOCK_PIXELS for length in hdr.shape)
+    if 0 in size:
+        high = high_pass((hdr.astype(np.float64) - sdr) * JND_PER_INTENSITY)
         return float(np.abs(high).mean() * np.sqrt(np.pi / 2) / 6) if high.size else 0.0
-    blocks = np.abs(high[:rows, :columns]).reshape(rows // 16, 16, columns // 16, 16).mean((1, 3))
+    blocks = np.empty(size)
+    block_high_pass(hdr, sdr, JND_PER_INTENSITY, NOISE_BLOCK_PIXELS, blocks)
     return float(np.quantile(blocks, 0.25) * np.sqrt(np.pi / 2) / 6)

@@ -21,12 +21,13 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Setup, Shadows
 from pairdiff._settings import Settings
-from pairdiff.light.picture import code_level, sdr_code_to_nits
-from pairdiff.light.transfer import nits_to_pq
+from pairdiff.light.picture import code_level, nits_to_pq_picture, sdr_code_to_nits
+from pairdiff.score._picture_kernels import count_dark_signal
 from pairdiff.score.colour import LUMINANCE
 from pairdiff.score.detail import CODE_STEP, solid_area
 from pairdiff.score.pooling import level_reached, weighted_quantile
 from pairdiff.score.setup import high_pass
+from pairdiff.score.whole import flat_pixels, mix, window_moments
 
 DARKEST_SHARE = 0.001
 """The title's darkest level is the one that this share of its pixels lies at or under (own)."""
@@ -63,9 +64,9 @@ class PictureShadows:
 
 def count_dark(sdr_code: FloatArray) -> NDArray[np.int64]:
     """Pixels by their largest component in half-code bins from `DARK_FROM` up; the last column counts all, (bins + 1,)."""
-    bins = ((code_level(sdr_code) - DARK_FROM) * (2 / CODE_STEP)).astype(np.int32)
-    counts = np.bincount(np.maximum(bins, 0)[bins < DARK_BINS], minlength=DARK_BINS).astype(np.int64)
-    return np.append(counts, bins.size)
+    counts, pixels = np.zeros(DARK_BINS, np.int64), flat_pixels(sdr_code)
+    count_dark_signal(pixels, np.float32(DARK_FROM), np.float32(2 / CODE_STEP), counts)
+    return np.append(counts, len(pixels))
 
 
 def find_darkest_code(counts: NDArray[np.int64]) -> float | None:
@@ -112,14 +113,16 @@ def measure_dark_detail(
     share = float(dark.mean())
     if share < LOOKED_AT_SHARE * settings.shadow_area_share:
         return PictureShadows(share, None, None, nothing)
-    inside = dark.astype(np.float32)
     window = max(round(WINDOW_DEGREES * pixels_per_degree) | 1, 5)
+    looks = _Looks(dark, width=width, window=window)
     hdr = _pq_in_eye(hdr_nits)
-    power = _contrast_power(hdr, inside, width, window) - NOISE_CORRELATION * _noise_power(hdr, dark) / width**2
-    gains = []
-    for gamma in sorted({settings.gamma_low, controls.gamma, settings.gamma_high}):
-        sdr = _pq_in_eye(sdr_code_to_nits(sdr_code, white_nits=controls.white_nits, gamma=gamma))
-        gains.append(np.sqrt(np.maximum(power - _contrast_power(sdr, inside, width, window), 0))[dark])
+    shown = [
+        looks.means(_pq_in_eye(sdr_code_to_nits(sdr_code, white_nits=controls.white_nits, gamma=gamma)))
+        for gamma in sorted({settings.gamma_low, controls.gamma, settings.gamma_high})
+    ]
+    hdr_power, powers = looks.powers(looks.means(hdr), shown)
+    power = hdr_power - NOISE_CORRELATION * _noise_power(hdr, dark) / width**2
+    gains = [np.sqrt(np.maximum(power - one, 0)) for one in powers]
     least, moved = np.min(gains, axis=0), np.ptp(gains, axis=0)
     sure = np.where(least > moved, least, 0)
     gained = tuple(float((sure >= factor * settings.shadow_jnd).sum() / dark.size) for factor in SHADOW_FACTORS)
@@ -128,21 +131,37 @@ def measure_dark_detail(
 
 def _pq_in_eye(nits: FloatArray) -> NDArray[np.float32]:
     """Luminance under the eye's stray light, PQ signal x 720."""
-    luminance = np.asarray(nits @ np.asarray(LUMINANCE, np.float32), np.float32)
+    luminance = mix(nits, LUMINANCE)
     veil = np.float32(STRAY_LIGHT_SHARE * luminance.mean(dtype=np.float64))
-    return np.asarray(nits_to_pq(np.maximum(luminance, 0) + veil) * 720, np.float32)
+    return nits_to_pq_picture(np.maximum(luminance, 0) + veil) * np.float32(720)
 
 
-def _contrast_power(values: NDArray[np.float32], inside: NDArray[np.float32], width: int, window: int) -> NDArray[np.float64]:
-    """Variance in a window of means over a few pixels, inside an area alone."""
+class _Looks:
+    """An area in which means over a few pixels, and what these vary by in a window, are taken from the area alone."""
 
-    def mean_inside(picture: NDArray[np.float32], size: int) -> NDArray[np.float32]:
-        return np.asarray(cv2.blur(picture * inside, (size, size)) / np.maximum(cv2.blur(inside, (size, size)), 1e-6), np.float32)
+    def __init__(self, area: NDArray[np.bool_], *, width: int, window: int) -> None:
+        rows, columns = np.flatnonzero(area.any(1)), np.flatnonzero(area.any(0))
+        self._part = tuple(
+            slice(max(int(side[0]) - window, 0), min(int(side[-1]) + 1 + window, length))
+            for side, length in zip((rows, columns), area.shape, strict=True)
+        )
+        self._area = np.ascontiguousarray(area[self._part])
+        self._inside = self._area.astype(np.float32)
+        self._size, self._window = (width, width), window
+        self._share = np.maximum(cv2.blur(self._inside, self._size), 1e-6)
 
-    offset = values - np.float32(values[inside > 0].mean(dtype=np.float64))
-    means = mean_inside(offset, width)
-    middle = mean_inside(means, window)
-    return np.asarray(np.maximum(mean_inside(means * means, window) - middle * middle, 0), np.float64)
+    def means(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Means over a few pixels of a picture as large as the area's."""
+        part = values[self._part]
+        offset = part - np.float32(part[self._area].mean(dtype=np.float64))
+        return np.asarray(cv2.blur(offset * self._inside, self._size) / self._share, np.float32)
+
+    def powers(
+        self, first: NDArray[np.float32], others: Sequence[NDArray[np.float32]]
+    ) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
+        """Variance in a window of one picture's means and of those of others, at the places of the area."""
+        found = [window_moments(first, other, self._area, width=self._window, mirrored=True) for other in others]
+        return found[0].variance_a, [one.variance_b for one in found]
 
 
 def _noise_power(values: NDArray[np.float32], inside: NDArray[np.bool_]) -> float:

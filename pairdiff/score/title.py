@@ -23,7 +23,7 @@ from pairdiff._records import (
     Viewer,
 )
 from pairdiff._settings import Settings
-from pairdiff.light.picture import code_level, nits_to_itp, sdr_code_to_nits
+from pairdiff.light.picture import code_level, nits_to_intensity, sdr_code_to_nits
 from pairdiff.score.colour import pool_colour
 from pairdiff.score.colour_volume import pool_beyond
 from pairdiff.score.contrast import pool_contrast
@@ -33,13 +33,40 @@ from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_s
 from pairdiff.score.origin import GREY_CODES, FilmOrigin, PictureOrigin, pool_origin
 from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
 from pairdiff.score.pooling import level_reached
-from pairdiff.score.setup import FitSample, SetupFits, flat_noise_jnd, lift_signal, sample_pixels
+from pairdiff.score.setup import FitSample, FlatPlaces, SetupFits, find_flat_places, flat_intensity_noise_jnd, lift_signal
 from pairdiff.score.shadows import DARK_BINS, count_dark, find_darkest_code, pool_shadows
 from pairdiff.score.standing import StandingMarks
 from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
 
 NOISE_WHITE_NITS, NOISE_GAMMA = 150.0, 2.4
 """Set-up at which noise is estimated before the fit is known: in dE_ITP noise hardly depends on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitLook:
+    """What the set-up fit and the clipping test need of one pair on the canvas."""
+
+    places: FlatPlaces
+    noise_jnd: float
+    counts: NDArray[np.int64]
+    """Of `count_codes`."""
+    dark: NDArray[np.int64]
+    """Of `count_dark`."""
+    level_nits: NDArray[np.float32]
+    """Of `code_level`, the HDR picture's."""
+
+
+def look_at_pair(pictures: PairPictures) -> FitLook:
+    """Measure what `FitCollector` takes of one pair; pairs may be looked at several at a time."""
+    hdr = nits_to_intensity(pictures.hdr_nits)
+    sdr = nits_to_intensity(sdr_code_to_nits(pictures.sdr_code, white_nits=NOISE_WHITE_NITS, gamma=NOISE_GAMMA))
+    return FitLook(
+        find_flat_places(hdr, pictures.sdr_code),
+        flat_intensity_noise_jnd(hdr, sdr),
+        count_codes(pictures.sdr_code),
+        count_dark(pictures.sdr_code),
+        code_level(pictures.hdr_nits),
+    )
 
 
 class FitCollector:
@@ -58,16 +85,18 @@ class FitCollector:
 
     def add(self, pictures: PairPictures, *, shot: int) -> None:
         """See one matched pair on the canvas."""
-        hdr_itp = nits_to_itp(pictures.hdr_nits)
-        sdr_itp = nits_to_itp(sdr_code_to_nits(pictures.sdr_code, white_nits=NOISE_WHITE_NITS, gamma=NOISE_GAMMA))
-        intensity, code = sample_pixels(hdr_itp, pictures.sdr_code, count=self._settings.fit_pixels_per_pair, rng=self._rng)
+        self.take(look_at_pair(pictures), shot=shot)
+
+    def take(self, look: FitLook, *, shot: int) -> None:
+        """Keep what the fit needs of a pair that was looked at; places are drawn in the order in which pairs are taken."""
+        intensity, code = look.places.draw(count=self._settings.fit_pixels_per_pair, rng=self._rng)
         self._intensity.append(intensity)
         self._code.append(code)
         self._shots.append(shot)
-        self._noise.append(flat_noise_jnd(hdr_itp, sdr_itp))
-        self._counts += count_codes(pictures.sdr_code)
-        self._dark += count_dark(pictures.sdr_code)
-        self.marks.add(code_level(pictures.hdr_nits), shot=shot)
+        self._noise.append(look.noise_jnd)
+        self._counts += look.counts
+        self._dark += look.dark
+        self.marks.add(look.level_nits, shot=shot)
 
     def sample(self) -> FitSample:
         """What the fit sees."""

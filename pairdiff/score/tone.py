@@ -9,6 +9,7 @@ are not at flat places.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -22,10 +23,12 @@ from scipy.stats import rankdata
 from pairdiff._records import FloatArray, PairScore, Tone
 from pairdiff._settings import Settings
 from pairdiff.light.ictcp import JND_SCALE
-from pairdiff.light.picture import nits_to_itp, sdr_code_to_nits
+from pairdiff.light.picture import nits_to_intensity, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
+from pairdiff.light.primaries import conversion_matrix
 from pairdiff.light.transfer import pq_to_nits
-from pairdiff.score.places import find_places, measure_slope
+from pairdiff.score.places import find_flat, measure_slope, medians_at, windows_at
 from pairdiff.score.pooling import weighted_quantile
+from pairdiff.score.ranks import median_of
 
 CURVE_POINTS = 129
 """Points of the curve that are kept for the report and for the verdict: enough to tell nine tenths of white from white (own)."""
@@ -100,23 +103,27 @@ def sample_places(
     -------
     TonePlaces.
     """
-    places = find_places(hdr_itp, sdr_code, left_out=clipped)
-    rows, columns = places.flat.shape
-    number = np.where(places.flat, np.arange(rows * columns).reshape(rows, columns), -1)
-    picked, cells, taken = [], [], 0
-    for part in (part for band in np.array_split(number, CELL_ROWS) for part in np.array_split(band, CELL_COLUMNS, axis=1)):
-        flat = part[part >= 0]
-        if flat.size == 0:
+    places = find_flat(sdr_code, left_out=clipped)
+    down, across = (
+        np.append(0, np.cumsum([len(part) for part in np.array_split(np.arange(length), parts)]))
+        for length, parts in zip(places.shape, (CELL_ROWS, CELL_COLUMNS), strict=True)
+    )
+    hdr, sdr, cells, taken = [], [], [], 0
+    for (top, bottom), (left, right) in itertools.product(itertools.pairwise(down), itertools.pairwise(across)):
+        row, column = np.nonzero(places[top:bottom, left:right])
+        if row.size == 0:
             continue
+        flat = (row + top) * places.shape[1] + column + left
         chosen = rng.choice(flat, size=min(PART_PLACES, flat.size), replace=False)
-        luma = places.sdr_code.reshape(-1, 3)[chosen] @ np.asarray(BT709_LUMA, np.float32)
+        itp, code = medians_at(hdr_itp, chosen), medians_at(sdr_code, chosen)
+        luma = code @ np.asarray(BT709_LUMA, np.float32)
         # by both sides' ranks: sorted by one alone, what its noise lowers would gather in the darkest cell and look like a shift
-        order = np.argsort(rankdata(luma) + rankdata(places.hdr_itp.reshape(-1, 3)[chosen, 0]), kind="stable")
+        order = np.argsort(rankdata(luma) + rankdata(itp[:, 0]), kind="stable")
         cells += [taken + cell for cell in np.array_split(order, min(CELL_TONES, order.size))]
-        picked.append(chosen)
+        hdr.append(itp)
+        sdr.append(code)
         taken += chosen.size
-    chosen = np.concatenate(picked)
-    return TonePlaces(places.hdr_itp.reshape(-1, 3)[chosen], places.sdr_code.reshape(-1, 3)[chosen], tuple(cells))
+    return TonePlaces(np.concatenate(hdr), np.concatenate(sdr), tuple(cells))
 
 
 def tone_shifts_jnd(
@@ -195,17 +202,40 @@ def sample_tone(
     -------
     ToneSample; every value is the mean of 3 x 3 pixels, against grain.
     """
-    slope = cv2.blur(np.ascontiguousarray(sdr_itp[..., 0]), (3, 3))
-    steep = measure_slope(slope).reshape(-1)
-    flat = np.flatnonzero(steep <= np.median(steep))
-    picks = rng.choice(flat, size=min(count, flat.size), replace=False)
+    picks = pick_pixels(sdr_itp[..., 0], rng=rng, count=count)
+    intensity = np.stack([_means_at(itp[..., 0], picks) for itp in (sdr_itp, hdr_itp)], 1)
+    return ToneSample(intensity, _means_at(sdr_channels, picks), _means_at(hdr_channels, picks), _means_at(at_top, picks) > 0)
 
-    def pick(values: FloatArray) -> NDArray[np.float32]:
-        mean = cv2.blur(np.ascontiguousarray(values, np.float32), (3, 3))
-        return np.asarray(mean.reshape(steep.size, -1)[picks], np.float32)
 
-    intensity = np.concatenate([pick(sdr_itp[..., 0]), pick(hdr_itp[..., 0])], 1)
-    return ToneSample(intensity, pick(sdr_channels), pick(hdr_channels), pick(at_top.astype(np.float32)) > 0)
+def sample_tone_of_light(
+    hdr_nits: FloatArray, sdr_nits: FloatArray, *, at_top: NDArray[np.bool_], rng: np.random.Generator, count: int = TONE_PIXELS
+) -> ToneSample:
+    """`sample_tone` of two pictures in light, (row, column, 3) linear BT.2020 in cd/m2: only what is drawn is turned into signals."""
+    picks = pick_pixels(nits_to_intensity(sdr_nits), rng=rng, count=count)
+    to_709 = conversion_matrix("bt2020", "bt709").T.astype(np.float32)
+    light = [_windows(nits, picks) for nits in (sdr_nits, hdr_nits)]
+    intensity = np.stack([_window_means(nits_to_intensity(one)) for one in light], 1)
+    sdr, hdr = (_window_means(nits_to_pq_picture(np.maximum(one @ to_709, 0))) for one in light)
+    return ToneSample(intensity, sdr, hdr, _means_at(at_top, picks) > 0)
+
+
+def pick_pixels(sdr_intensity: FloatArray, *, rng: np.random.Generator, count: int) -> NDArray[np.int64]:
+    """Numbers of pixels drawn from the flatter half of a picture of I, (row, column)."""
+    steep = measure_slope(cv2.blur(np.ascontiguousarray(sdr_intensity, np.float32), (3, 3)))
+    flat = np.flatnonzero(steep <= median_of(steep))
+    return np.asarray(rng.choice(flat, size=min(count, flat.size), replace=False), np.int64)
+
+
+def _windows(picture: FloatArray | NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.float32]:
+    return windows_at(picture, places, width=3, mirrored=True)
+
+
+def _window_means(windows: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(windows.mean(1, dtype=np.float64), np.float32)
+
+
+def _means_at(picture: FloatArray | NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.float32]:
+    return _window_means(_windows(picture, places))
 
 
 def fit_title_curve(samples: Sequence[ToneSample]) -> TitleCurve:

@@ -9,8 +9,10 @@ import pytest
 
 from pairdiff._errors import InputRefused
 from pairdiff._records import Fact, Signal
-from pairdiff.frames.planes import planes_to_rgb
+from pairdiff.frames.planes import planes_to_grid, planes_to_rgb, some_rows_to_rgb
 from pairdiff.frames.quantisation import code_to_signal, rgb_to_ycbcr, signal_to_code, ycbcr_to_rgb
+from pairdiff.light.picture import hdr_code_to_nits, pq_decoding
+from pairdiff.match.geometry import resample_area
 
 # phase of the first chroma sample in luma samples: (across, down), ITU-T H.264 (08/2021) figure E-1
 PHASES = {"left": (0.0, 0.5), "top-left": (0.0, 0.0), "centre": (0.5, 0.5)}
@@ -174,3 +176,71 @@ def test_a_wrong_number_of_planes_is_refused():
 def test_planes_that_do_not_fit_the_sampling_are_refused():
     with pytest.raises(InputRefused, match="The chroma plane is 8 x 4 pixels, but 422 beside a luma plane of 16 x 8 needs 8 x 8"):
         planes_to_rgb(random_planes(8, 16), signal_of(sampling="422"))
+
+
+# ---------------------------------------------------------------- straight onto a grid
+
+
+@pytest.mark.parametrize("siting", ["left", "top-left", "centre"])
+@pytest.mark.parametrize(("sampling", "bits"), [("420", 10), ("422", 8), ("444", 16), ("rgb", 12), ("grey", 10)])
+@pytest.mark.parametrize("step", [1, 3, 8])
+def test_some_rows_are_those_of_the_whole_picture(siting, sampling, bits, step):
+    signal = signal_of(sampling=sampling, siting=siting, bits=bits)
+    planes = random_planes(37, 55, sampling=sampling, bits=bits)
+    assert np.array_equal(some_rows_to_rgb(planes, signal, step=step), planes_to_rgb(planes, signal)[::step])
+
+
+def plain_grid(light, region, rows, columns):
+    """Area average by the integral of the picture, whose edge pixels repeat, in float64."""
+
+    def along(values, start, stop, count):
+        size = values.shape[0]
+        spare = 64
+        padded = np.concatenate([np.repeat(values[:1], spare, 0), values, np.repeat(values[-1:], spare, 0)])
+        summed = np.concatenate([np.zeros_like(padded[:1]), np.cumsum(padded, 0)])
+        edges = np.linspace(start, stop, count + 1) + spare
+        flat = summed.reshape(size + 2 * spare + 1, -1)
+        at = np.stack([np.interp(edges, np.arange(flat.shape[0]), column) for column in flat.T], -1)
+        return (np.diff(at, axis=0) / np.diff(edges)[:, None]).reshape(count, *values.shape[1:])
+
+    top, bottom, left, right = region
+    tall = along(light, top, bottom, rows)
+    return np.swapaxes(along(np.swapaxes(tall, 0, 1), left, right, columns), 0, 1)
+
+
+@pytest.mark.parametrize("sampling", ["420", "422", "444"])
+@pytest.mark.parametrize(
+    ("region", "rows", "columns"),
+    [
+        ((0.0, 36.0, 0.0, 54.0), 36, 54),
+        ((0.0, 36.0, 0.0, 54.0), 18, 27),
+        ((2.0, 34.0, 4.0, 52.0), 16, 24),
+        ((1.3, 33.9, 2.25, 50.5), 13, 17),
+        ((-1.5, 37.25, -0.75, 55.0), 20, 30),
+        ((3.0, 30.0, 5.0, 50.0), 50, 90),
+    ],
+)
+@pytest.mark.parametrize("mixed", [False, True])
+def test_light_on_a_grid_is_the_area_average_of_the_decoded_picture(sampling, region, rows, columns, mixed):
+    signal = signal_of(sampling=sampling)
+    planes = random_planes(36, 54, sampling=sampling)
+    table = (np.linspace(0, 1, 4097) ** 2 * 1000).astype(np.float32)
+    matrix = np.array([[0.6, 0.3, 0.1], [0.1, 0.8, 0.1], [0.0, 0.1, 0.9]], np.float32) if mixed else None
+    found = planes_to_grid(planes, signal, table=table, matrix=matrix, region=region, rows=rows, columns=columns)
+    light = np.interp(plain_twin(planes, signal), np.linspace(0, 1, 4097), table.astype(np.float64))
+    light = light if matrix is None else light @ matrix.T.astype(np.float64)
+    np.testing.assert_allclose(found, plain_grid(light, region, rows, columns), rtol=2e-4, atol=0.02)
+    assert found.dtype == np.float32
+
+
+def test_light_on_a_grid_is_that_of_the_two_steps_to_the_last_bit():
+    signal, planes, region = signal_of(), random_planes(36, 54), (1.3, 33.9, 2.25, 50.5)
+    size = {"region": region, "rows": 13, "columns": 17}
+    light = hdr_code_to_nits(planes_to_rgb(planes, signal), transfer="pq", primaries="bt2020", hlg_peak_nits=1000.0)
+    assert np.array_equal(planes_to_grid(planes, signal, table=pq_decoding(), matrix=None, **size), resample_area(light, **size))
+
+
+def test_a_grid_refuses_planes_that_do_not_fit():
+    planes = random_planes(36, 54, sampling="422")
+    with pytest.raises(InputRefused, match="420 beside a luma plane"):
+        planes_to_grid(planes, signal_of(), table=pq_decoding(), matrix=None, region=(0.0, 36.0, 0.0, 54.0), rows=18, columns=27)

@@ -181,3 +181,39 @@ def test_display_p3_is_brought_to_bt709_as_another_library_brings_it():
     assert outside == 0
     _, outside = picture.p3_to_bt709_code(np.array([[[0.0, 1.0, 0.0], [1.0, 1.0, 1.0], [0.5, 0.5, 0.5], [0.0, 0.0, 0.0]]]))
     assert outside == 0.25
+
+
+# ---------------------------------------------------------------- parts of pictures for the measures
+
+
+WIDE = np.concatenate([np.geomspace(1e-16, 2e4, 30_000), [0, -1, np.nan, np.inf, 1e4, 9999.999]]).astype(np.float32)
+MIXED = np.stack([WIDE, WIDE[::-1], np.roll(WIDE, 7)], -1)[None]
+
+
+def test_planes_hold_the_very_values_of_the_picture():
+    whole = picture.nits_to_itp(MIXED)
+    assert np.array_equal(np.moveaxis(picture.nits_to_itp_planes(MIXED), 0, -1), whole)
+    assert np.array_equal(picture.nits_to_intensity(MIXED), whole[..., 0])
+    out = np.empty((3, 1, WIDE.size), np.float32)
+    assert picture.nits_to_itp_planes(MIXED, out=out) is out
+    assert np.array_equal(np.moveaxis(out, 0, -1), whole)
+
+
+def test_a_gain_and_a_veil_are_those_of_the_light():
+    found = picture.nits_to_itp_planes(NITS, gain=1.7, veil_nits=0.05)
+    exact = picture.nits_to_itp(NITS * np.float32(1.7) + np.float32(0.05))
+    assert np.abs(np.moveaxis(found, 0, -1) - exact).max() * 720 < 0.002
+
+
+def test_mixes_as_pq_agree_with_the_exact_form():
+    weights = (0.2627, 0.6780, 0.0593)
+    exact = nits_to_pq(np.maximum(NITS.astype(np.float64) @ weights, 0)) * 720
+    assert np.abs(picture.mix_to_pq_jnd(NITS, weights) - exact).max() < 0.002
+    below = picture.mix_to_pq_jnd(NITS, (1.0, -20.0, 0.0))
+    assert below.min() == pytest.approx(720 * nits_to_pq(0.0), abs=1e-4)
+
+
+@pytest.mark.parametrize("function", [picture.nits_to_itp_planes, picture.nits_to_intensity])
+def test_parts_refuse_what_is_no_picture(function):
+    with pytest.raises(UsageError, match=r"A picture is \(row, column, 3\)"):
+        function(np.zeros((4, 4)))

@@ -2,17 +2,22 @@ import colour
 import numpy as np
 import pytest
 
+from pairdiff.light.picture import itp_difference, nits_to_itp, sdr_code_to_nits
 from pairdiff.score.difference import (
     HISTOGRAM_BINS,
     HISTOGRAM_STEP_JND,
     OPTICS_DEGREES,
+    BlurredLight,
     blur_optics,
+    compare_seen,
     count_difference,
     difference_map,
     pool_difference,
     quantile_from_counts,
+    see,
 )
 from pairdiff.score.headroom import Weighting
+from pairdiff.score.notice import predict_loss
 from tests.score._pairs import make_pair, make_signal, relabel
 
 HDR = relabel(make_signal(1), white_nits=180.0).astype(np.float32)
@@ -108,3 +113,35 @@ def test_shares_of_time_are_nested_and_permutation_changes_nothing():
     for name in ("preference_loss", "notice_probability", "share_025", "share_05", "share_1"):
         first, second = getattr(found, name), getattr(again, name)
         assert (first.low, first.value, first.high) == pytest.approx((second.low, second.value, second.high)), name
+
+
+# ---------------------------------------------------------------- many set-ups of one pair
+
+
+@pytest.mark.parametrize("scale", [28.27, 56.55])
+def test_what_is_seen_at_a_set_up_is_what_each_measure_gives_by_itself(scale):
+    code = make_signal(1)
+    light, before = BlurredLight(HDR, code, pixels_per_degree=scale), None
+    hdr = see(light.hdr(), pixels_per_degree=scale)
+    for white, gamma, veil in ((120.0, 2.2, 0.0), (203.0, 2.4, 0.0), (100.0, 2.4, 0.0), (90.0, 2.4, 0.1)):
+        before = see(light.sdr(gamma), gain=white, veil_nits=veil, pixels_per_degree=scale, reuse=before)
+        found = compare_seen(hdr, before)
+        shown = sdr_code_to_nits(code, white_nits=white, gamma=gamma) + np.float32(veil)
+        sides = [nits_to_itp(blur_optics(side, pixels_per_degree=scale)) for side in (HDR, shown)]
+        apart = itp_difference(*sides)
+        assert found.rms_jnd == pytest.approx(float(np.sqrt(np.mean(np.square(apart, dtype=np.float64)))), abs=1e-3)
+        assert np.abs(np.cumsum(found.counts) - np.cumsum(count_difference(apart))).max() < 0.002 * apart.size
+        exact = predict_loss(*sides, pixels_per_degree=scale)
+        assert found.loss.jod == pytest.approx(exact.jod, abs=1e-4)
+        assert found.loss.tone_jod == pytest.approx(exact.tone_jod, abs=1e-4)
+
+
+def test_memory_that_is_used_again_changes_nothing():
+    scale = 56.55
+    fresh = see(HDR, pixels_per_degree=scale)
+    again = see(HDR, pixels_per_degree=scale, reuse=see(SDR, pixels_per_degree=scale))
+    assert np.array_equal(fresh.planes, again.planes)
+    other = see(SDR * np.float32(1.3), pixels_per_degree=scale)
+    first, second = compare_seen(fresh, other), compare_seen(again, other)
+    assert (first.rms_jnd, first.loss) == (second.rms_jnd, second.loss)
+    assert np.array_equal(first.counts, second.counts)

@@ -4,7 +4,7 @@ import pytest
 from scipy.ndimage import median_filter, sobel
 from skimage import data
 
-from pairdiff.score.places import find_places, measure_slope
+from pairdiff.score.places import find_flat, find_places, measure_slope, medians_at, windows_at
 from tests.score._pairs import make_signal
 
 
@@ -58,3 +58,19 @@ def test_slopes_are_the_same_to_the_last_bit_wherever_their_arrays_come_to_lie()
     found = [measure_slope(level) for _ in range(20)]  # all are kept, so that each lies elsewhere
     assert all(np.array_equal(one, found[0]) for one in found)
     np.testing.assert_allclose(found[0], np.hypot(sobel(level, 1), sobel(level, 0)), atol=1e-5)
+
+
+def test_medians_at_single_places_are_those_of_the_whole_picture():
+    signal = make_signal(3, rows=40, columns=61)
+    whole = find_places(signal, signal)
+    places = np.concatenate([[0, 60, 39 * 61, 40 * 61 - 1, 61], np.random.default_rng(2).integers(0, 40 * 61, 200)])
+    assert np.array_equal(medians_at(signal, places), whole.sdr_code.reshape(-1, 3)[places])
+    assert np.array_equal(medians_at(signal[..., 1], places), whole.sdr_code[..., 1].reshape(-1)[places])
+    assert np.array_equal(find_flat(signal), whole.flat)
+
+
+def test_windows_are_mirrored_as_those_of_cv2():
+    signal = make_signal(4, rows=30, columns=41)
+    places = np.arange(30 * 41)
+    means = windows_at(signal, places, width=3, mirrored=True).mean(1, dtype=np.float64).reshape(signal.shape)
+    np.testing.assert_allclose(means, cv2.blur(signal.astype(np.float64), (3, 3)), rtol=1e-12)

@@ -1,5 +1,7 @@
 """Home displays: law (nothing may differ that does not differ), shape, refusals; PQ and HLG held against colour-science."""
 
+from dataclasses import replace
+
 import colour
 import numpy as np
 import pytest
@@ -7,9 +9,11 @@ import pytest
 from pairdiff._errors import UsageError
 from pairdiff._records import Declared, Mastering, Setup, SetupUncertainty
 from pairdiff._settings import Settings
-from pairdiff.light.display import PRESETS, read_displays
-from pairdiff.light.picture import hlg_to_peak
+from pairdiff.light.display import PRESETS, add_veil, read_displays
+from pairdiff.light.picture import hlg_to_peak, itp_difference, nits_to_itp, sdr_code_to_nits
+from pairdiff.score.difference import blur_optics
 from pairdiff.score.headroom import Weighting
+from pairdiff.score.notice import predict_loss
 from pairdiff.score.pair import PairPictures
 from pairdiff.score.screens import ScreenCollector, choose_pairs, list_screens, score_on_screen, shadows_kept, source_peak_nits
 from tests.score._pairs import TO_2020, make_pair
@@ -179,3 +183,29 @@ def test_a_shown_pair_stands_for_the_time_of_its_shot():
     weighting = Weighting(np.array([1.0, 1.0, 1.0, 1.0]), np.array([0, 0, 0, 1]), 0.1)  # three quarters of the time are bright
     found = collector.pool(pairs, weighting, settings=Settings())[0][1].difference.on_its_own.preference_loss.value
     assert found == pytest.approx(0.75 * score_on_screen(bright, screens[0]).preference_loss.jod, rel=0.02)
+
+
+def test_a_pair_that_is_measured_first_and_taken_later_counts_as_one_that_is_added():
+    pictures, screens = relabelled(180.0, 2.3), list_screens(Settings(), transfer="pq", source_peak_nits=4000.0, controls=controls())
+    added, taken = (ScreenCollector(screens, wanted=[3]) for _ in range(2))
+    added.add(pictures, hdr_frame=3)
+    assert taken.measure(pictures, hdr_frame=4) is None
+    taken.take(taken.measure(pictures, hdr_frame=3, blurred=pictures.blurred()), hdr_frame=3)
+    pairs, weighting = [make_pair(hdr_frame=3)], Weighting(np.ones(1), np.zeros(1, np.int64), 1.0)
+    one, other = (side.pool(pairs, weighting, settings=Settings()) for side in (added, taken))
+    assert [result for _, result in one] == [result for _, result in other]
+
+
+@pytest.mark.parametrize("name", HOME)
+def test_a_display_shows_what_roll_off_veil_and_optics_make_of_the_light_one_by_one(name):
+    pictures, eye = relabelled(180.0, 2.3), {"pixels_per_degree": 56.55}
+    pictures = replace(pictures, hdr_nits=pictures.hdr_nits * np.float32(3))
+    settings = Settings(displays=name)
+    (screen,) = list_screens(settings, transfer="pq", source_peak_nits=4000.0, controls=controls(120.0, 2.3))
+    found = score_on_screen(pictures, screen)
+    light = screen.show(pictures.hdr_nits), sdr_code_to_nits(pictures.sdr_code, white_nits=screen.setup.white_nits, gamma=2.3)
+    seen = [nits_to_itp(blur_optics(add_veil(side, display=screen.display, ambient_lux=0.0), **eye)) for side in light]
+    apart = itp_difference(*seen).astype(np.float64)
+    assert found.rms_jnd == pytest.approx(np.sqrt(np.mean(apart**2)), abs=1e-3)
+    assert found.preference_loss.jod == pytest.approx(predict_loss(*seen, **eye).jod, abs=1e-4)
+    assert found.counts.sum() == apart.size

@@ -4,6 +4,7 @@ import pytest
 
 from pairdiff._settings import Settings
 from pairdiff.light.picture import nits_to_itp
+from pairdiff.light.primaries import conversion_matrix
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.tone import (
     PART_PLACES,
@@ -15,6 +16,7 @@ from pairdiff.score.tone import (
     pool_tone,
     sample_places,
     sample_tone,
+    sample_tone_of_light,
     shift_of_shots_jnd,
     tone_shifts_jnd,
 )
@@ -183,6 +185,28 @@ def test_samples_are_the_flatter_half_and_belong_together():
         itp[:, 80:], itp[:, 80:], hdr_channels=pq[:, 80:], sdr_channels=pq[:, 80:], at_top=at_top[:, 80:], rng=np.random.default_rng(1)
     )
     assert abs(found.intensity.mean() - smooth.intensity.mean()) < 0.05
+
+
+def test_a_sample_of_light_is_that_of_its_signals():
+    signal = make_signal(5)
+    hdr, sdr = (relabel(signal, white_nits=white).astype(np.float32) for white in (300.0, 150.0))
+    to_709 = conversion_matrix("bt2020", "bt709").T
+    channels = [nits_to_pq(np.maximum(side @ to_709, 0)).astype(np.float32) for side in (hdr, sdr)]
+    at_top = signal > 0.8
+    found = sample_tone_of_light(hdr, sdr, at_top=at_top, rng=np.random.default_rng(3), count=200)
+    whole = sample_tone(
+        nits_to_itp(hdr),
+        nits_to_itp(sdr),
+        hdr_channels=channels[0],
+        sdr_channels=channels[1],
+        at_top=at_top,
+        rng=np.random.default_rng(3),
+        count=200,
+    )
+    np.testing.assert_allclose(found.intensity, whole.intensity, atol=1e-6)
+    np.testing.assert_allclose(found.hdr_channels, whole.hdr_channels, atol=5e-6)
+    np.testing.assert_allclose(found.sdr_channels, whole.sdr_channels, atol=5e-6)
+    assert np.array_equal(found.at_top, whole.at_top)
 
 
 def test_one_curve_leaves_nothing_of_a_curve_on_intensity_channels_or_the_largest():

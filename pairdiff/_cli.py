@@ -19,7 +19,9 @@ import re
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import fields
+from datetime import timedelta
 from pathlib import Path
+from time import monotonic
 from types import TracebackType
 from typing import Annotated, Any, Literal
 
@@ -30,9 +32,12 @@ from pairdiff._beat import announce_limits
 from pairdiff._errors import OutputRefused, PairdiffError, UsageError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, say_option, setting_kinds
+from pairdiff._time_left import TimeLeft, say_left
 from pairdiff._watch import INTERRUPTED, KEPT, say
 
 FAULT = 1
+TELL_EVERY_S = 60.0
+"""How often a long stage says where it is, where there is no terminal, seconds (own)."""
 
 GROUPS_OF = {"measure": ("signal", "limits"), "align": ("signal", "matching", "canvas", "limits")}
 """Groups of settings that a command works by; every group where it is not listed."""
@@ -388,7 +393,10 @@ def _words_for_missing(error: ImportError) -> str:
 
 
 class _Progress:
-    """Progress on standard error: a moving bar on a terminal, one line a stage elsewhere. Call it with (stage, done, total)."""
+    """Progress on standard error: a moving bar on a terminal, a line a stage and then one a minute elsewhere.
+
+    Call it with (stage, done, total). Time left is of the stage: how long the stages behind it take is not known before they begin.
+    """
 
     def __init__(self) -> None:
         from rich.console import Console
@@ -396,10 +404,13 @@ class _Progress:
 
         console = Console(stderr=True)
         self._plain = not console.is_terminal
-        columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}"), TimeElapsedColumn())
+        count, left = TextColumn("{task.completed:.0f}"), TextColumn("{task.fields[left]}")
+        columns = (TextColumn("{task.description}"), BarColumn(), count, TimeElapsedColumn(), left)
         self._bars = Progress(*columns, console=console, transient=True, disable=self._plain)
         self._tasks: dict[str, TaskID] = {}
-        self._stages: set[str] = set()
+        self._left: dict[str, TimeLeft] = {}
+        self._stage = ""
+        self._begun_s = self._told_s = monotonic()
 
     def __enter__(self) -> _Progress:
         self._bars.start()
@@ -410,14 +421,33 @@ class _Progress:
 
     def __call__(self, stage: str, done: int, total: int | None) -> None:
         """Report that `done` of `total` steps of a stage are done; `total` is None where it is not known."""
+        now_s, new = monotonic(), stage not in self._left
+        left = self._left.setdefault(stage, TimeLeft())
+        left.add(done, now_s=now_s)
+        words = say_left(left.left_s(total))
         if self._plain:
-            if stage not in self._stages:
-                say(stage)
-            self._stages.add(stage)
+            self._say(stage, f"{done / total:.0%}, {words} in this step" if total and words else "", now_s=now_s, new=new)
+        else:
+            self._draw(stage, done, total, left=f"{words} in this step" if words else "")
+
+    def _say(self, stage: str, words: str, *, now_s: float, new: bool) -> None:
+        """A line where a stage is new, and how far it is from time to time."""
+        if new:
+            say(stage)
+        elif words and now_s - self._told_s >= TELL_EVERY_S:
+            say(f"{stage}: {words}, {timedelta(seconds=round(now_s - self._begun_s))} since the start")
+        else:
             return
+        self._told_s = now_s
+
+    def _draw(self, stage: str, done: int, total: int | None, *, left: str) -> None:
         if stage not in self._tasks:
-            self._tasks[stage] = self._bars.add_task(stage, total=total)
-        self._bars.update(self._tasks[stage], completed=done, total=total)
+            self._tasks[stage] = self._bars.add_task(stage, total=total, left="")
+        if stage != self._stage and self._stage:  # the one before is over, whether it could say so or not
+            self._bars.update(self._tasks[self._stage], left="")
+            self._bars.stop_task(self._tasks[self._stage])
+        self._stage = stage
+        self._bars.update(self._tasks[stage], completed=done, total=total, left=left)
 
 
 def main() -> int:

@@ -25,12 +25,12 @@ from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_opening
 
 from pairdiff import _keep
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._parts import Begun, Parts
+from pairdiff._ready import KernelsReady
 from pairdiff._records import (
     SIDES,
     Alignment,
@@ -805,8 +805,9 @@ def _scan_frames(release: Release, *, key: str, fresh: bool, settings: Settings,
     """
     name = release.side.upper()
     total = _expected_frames(release)
-    siting = SitingWatch(release.signal)
-    active, bar_level = _find_active(release, siting, tell=tell)
+    siting, kernels = SitingWatch(release.signal), KernelsReady(release.signal, hlg_peak_nits=settings.hlg_peak_nits)
+    active, bar_level = _find_active(release, lambda frames: siting.watch(kernels.watch(frames)), forget=siting.forget, tell=tell)
+    kernels.wait(tell=tell)
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     damaged = ", which is damaged, picture by picture" if release.in_order else ""
     stage = f"measure the {name} release{', one field of each frame' if release.one_field else ''}{damaged}"
@@ -953,8 +954,10 @@ def _expected_frames(release: Release) -> int | None:
     return None if rate is None or release.duration_s is None else max(round(release.duration_s * rate), 1)
 
 
-def _find_active(release: Release, siting: SitingWatch, *, tell: Progress) -> tuple[Rectangle, BarLevel]:
-    """Picture area and level of the bars; the siting of chroma is told by the same pictures."""
+def _find_active(
+    release: Release, watch: Callable[[Iterator[Frame]], Iterator[Frame]], *, forget: Callable[[], None], tell: Progress
+) -> tuple[Rectangle, BarLevel]:
+    """Picture area and level of the bars; `watch` lets the same pictures pass, and `forget` is called where others are taken."""
     tell(f"find the picture area of the {release.side.upper()} release", 0, None)
     key_frames = 0
 
@@ -964,14 +967,14 @@ def _find_active(release: Release, siting: SitingWatch, *, tell: Progress) -> tu
             key_frames += 1
             yield frame
 
-    frames = siting.watch(count())
+    frames = watch(count())
     for first in frames:
         found = find_active(itertools.chain([first], frames), release.signal)
         if key_frames >= ACTIVE_LEAST_KEY_FRAMES:
             return found
-    siting.forget()
+    forget()
     with open_reader(release) as reader:
-        return find_active(siting.watch(frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
+        return find_active(watch(frame for frame in reader if frame.index % ACTIVE_STEP_FRAMES == 0), release.signal)
 
 
 def _match(
@@ -1218,6 +1221,8 @@ class _Lumas:
 
 def _set_aside(edit_map: EditMap, *, hdr: NDArray[np.bool_], sdr: NDArray[np.bool_]) -> EditMap:
     """Frames that show more than one moment, and partners of such frames, are never paired; passages of them are undetermined."""
+    from scipy.ndimage import binary_opening  # a library that starts slowly: loaded when it is needed
+
     out = hdr.copy() if hdr.size else np.zeros(len(edit_map.path), bool)
     if sdr.size:
         out |= (edit_map.path >= 0) & sdr[np.maximum(edit_map.path, 0)]

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 import pairdiff
-from pairdiff._cli import main
+from pairdiff._cli import _Progress, main
 from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._records import Segment
 from pairdiff._settings import Settings
@@ -247,6 +247,58 @@ def test_progress_goes_to_standard_error_one_line_a_stage(
     shown = capsys.readouterr()
     assert shown.err == "pairdiff: Decoding the HDR release\npairdiff: Scoring\n"
     assert "Decoding" not in shown.out
+
+
+def measure_two_hours(*, first: int = 1) -> Callable[..., Any]:
+    """A front door whose stage of 7200 steps takes a second a step, on a clock that it moves itself."""
+
+    def measure(release: Path, *, progress: Callable[[str, int, int | None], None], **options: Any) -> Any:
+        progress("find", 0, None)
+        for done in range(first, 7201):
+            CLOCK["s"] += 1.0
+            progress("measure the HDR release", done, 7200)
+        raise InputRefused("no")
+
+    return measure
+
+
+CLOCK = {"s": 0.0}
+
+
+@pytest.mark.parametrize("first", [1, 2881])
+def test_a_long_stage_says_about_once_a_minute_how_long_it_still_takes(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], first: int
+) -> None:
+    monkeypatch.setattr("pairdiff._cli.monotonic", lambda: CLOCK["s"])
+    plant(monkeypatch, "measure", measure_two_hours(first=first))
+    assert call("measure", "a") == 3
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[:2] == ["pairdiff: find", "pairdiff: measure the HDR release"]
+    assert len(lines) == 3 + (7200 - first) // 60
+    for number, line in enumerate(lines[2:-1], 1):
+        done = first + 60 * number
+        left = re.fullmatch(
+            r"pairdiff: measure the HDR release: (\d+)%, about (?:(\d+) h )?(?:(\d+) min|(\d+) s) left in this step, "
+            r"[\d:]+ since the start",
+            line,
+        )
+        assert left is not None, line
+        hours, minutes, seconds = (int(word or 0) for word in left.groups()[1:])
+        assert int(left[1]) == pytest.approx(100 * done / 7200, abs=0.51)
+        assert 3600 * hours + 60 * minutes + seconds == pytest.approx(7200 - done, abs=151)  # said to 5 minutes where it is hours
+
+
+def test_a_terminal_shows_the_time_left_of_the_stage(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FORCE_COLOR", "1")  # a terminal, for rich
+    monkeypatch.setattr("pairdiff._cli.monotonic", lambda: CLOCK["s"])
+    with _Progress() as progress:
+        progress("find", 0, None)
+        for done in range(1, 601):
+            CLOCK["s"] += 1.0
+            progress("measure", done, 1200)
+        find, measure = progress._bars.tasks
+    assert measure.fields["left"] == "about 10 min left in this step"
+    assert (find.fields["left"], find.stop_time is None) == ("", False)
 
 
 # ---------------------------------------------------------------- results in words

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 from typing import NamedTuple
 
@@ -141,3 +143,29 @@ def test_a_planted_violation_is_found(path: str, source: str, words: str) -> Non
 )
 def test_what_is_allowed_is_not_reported(path: str, source: str) -> None:
     assert violations(source, path) == []
+
+
+def loaded_by(*words: str) -> set[str]:
+    """Modules that a process has loaded when it ends."""
+    code = "import atexit, sys\natexit.register(lambda: print('\\n' + ' '.join(sys.modules)))\n" + words[0]
+    done = subprocess.run([sys.executable, "-c", code, *words[1:]], capture_output=True, text=True, timeout=120, check=True)
+    return set(done.stdout.splitlines()[-1].split())
+
+
+def heads_among(modules: set[str], libraries: tuple[str, ...]) -> set[str]:
+    return {one for one in libraries if any(name == one or name.startswith(f"{one}.") for name in modules)}
+
+
+@pytest.mark.parametrize("command", [(), ("measure",)])
+def test_the_help_pages_load_nothing_that_computes(command: tuple[str, ...]) -> None:
+    run = "import sys\nfrom pairdiff._cli import main\nsys.argv = ['pairdiff', *sys.argv[1:]]\nsys.exit(main())"
+    loaded = loaded_by(run, *command, "--help")
+    assert heads_among(loaded, ("numpy", "numba", "av", "cv2", "scipy", "pairdiff._pipeline", "pairdiff._demo")) == set()
+    assert "pairdiff._cli" in loaded
+
+
+def test_what_measures_a_release_starts_without_what_only_a_comparison_needs() -> None:
+    loaded = loaded_by("import pairdiff\npairdiff.measure")
+    late = ("scipy.stats", "scipy.optimize", "scipy.signal", "scipy.ndimage", "skimage", "jinja2", "matplotlib", "pyarrow", "jsonschema")
+    assert heads_among(loaded, (*late, "opentimelineio", "pairdiff._demo", "pairdiff.writeup.html", "torch", "pycvvdp")) == set()
+    assert heads_among(loaded, ("numpy", "av", "pairdiff._pipeline")) == {"numpy", "av", "pairdiff._pipeline"}

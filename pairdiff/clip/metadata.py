@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -50,6 +51,8 @@ NOTHING = StaticMetadata(None, None, None)
 
 
 PNG_CODECS = ("png", "apng")
+UNFILTERED = {"skip_loop_filter": "all"}
+"""Option of a decoder of whose pictures nothing but what is said beside them is looked at: smoothing them is left out."""
 
 
 def list_side_data(frame: VideoFrame, *, codec: str) -> list[tuple[str, bytes]]:
@@ -100,21 +103,33 @@ def read_static(frame: VideoFrame, *, codec: str) -> StaticMetadata:
 
 def read_container_static(path: str, *, side: str, stream_index: int) -> StaticMetadata:
     """Static metadata that the container alone states: the first picture is decoded with every metadata unit taken out of the bitstream."""
+    found = _read_stripped(path, side=side, stream_index=stream_index, alone=True)
+    if found is None:  # the first packet alone makes no picture
+        found = _read_stripped(path, side=side, stream_index=stream_index, alone=False)
+    return found or NOTHING
+
+
+def _read_stripped(path: str, *, side: str, stream_index: int, alone: bool) -> StaticMetadata | None:
+    """Of the first picture, made of the first packet alone or of as many as the decoder wants; None where there is none."""
     with open_container(path, side=side) as container:
         stream = video_stream_at(container, stream_index)
         decoder = stream.codec_context
+        decoder.options = UNFILTERED
         units = METADATA_UNITS.get(decoder.name)
         strip = BitStreamFilterContext(f"filter_units=remove_types={units}", stream) if units else None
         if decoder.name == "hevc" and decoder.extradata:
             decoder.extradata = bare_parameter_sets(bytes(decoder.extradata))
+        packets = container.demux(stream)
         try:
-            for packet in container.demux(stream):
+            for packet in itertools.islice(packets, 1) if alone else packets:
                 for piece in strip.filter(packet) if strip else [packet]:
                     for frame in decoder.decode(piece):
                         return read_static(frame, codec=decoder.name)
+            for frame in decoder.decode(None) if alone else ():
+                return read_static(frame, codec=decoder.name)
         except av.error.FFmpegError:
-            return NOTHING
-    return NOTHING
+            return None
+    return None
 
 
 def bare_parameter_sets(extradata: bytes) -> bytes:

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import cast
 
 import av
@@ -22,7 +23,7 @@ from av.video.stream import VideoStream
 
 from pairdiff._beat import decoding
 from pairdiff._errors import DecodeFailed, InputRefused, PairdiffError, SignalUnresolved, UsageError
-from pairdiff._records import Fact, Release, Side, Signal
+from pairdiff._records import Declared, Fact, Release, Side, Signal
 from pairdiff._settings import Settings
 from pairdiff.clip.container import (
     ASSUMED_RATE,
@@ -44,6 +45,7 @@ from pairdiff.clip.metadata import (
     NOTHING,
     PACKETS_LOOKED_AT,
     PNG_CODECS,
+    UNFILTERED,
     StaticMetadata,
     find_dynamic,
     join_static,
@@ -118,6 +120,34 @@ class _Look:
     """Whether the time stamps of the pictures, in the order in which they are shown, run backwards."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What a file says of itself, before a side and its options are thought of."""
+
+    look: _Look
+    container: str
+    codec: str
+    """FFmpeg's name of the decoder."""
+    stream_index: int
+    time_base: Fraction
+    sample_aspect: Fact[Fraction]
+    frame_rate: Fact[Fraction | None]
+    duration_s: Fraction | None
+    stated_rate: Fraction | None
+    tags: Tags
+    """Of the container."""
+    bitstream: Tags
+    headers: Mapping[str, int]
+    alternative: str | None
+    """Note on a transfer for older sets, which is not taken."""
+    dynamic: tuple[str, ...]
+    declared: Declared
+    level_notes: tuple[str, ...]
+    file_id: str
+    size_bytes: int
+    changed_ns: int
+
+
 def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool = False) -> Release:
     """Everything one file says about itself, before a picture is measured.
 
@@ -151,11 +181,26 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
     The container's tags are read with every decoder shut out, the bitstream's by a fresh decoder that sees packets only, so that
     "silent" and "agrees" are told apart.
     """
+    return _probe_parts(path, side=side, settings=settings, hash_whole=hash_whole, seen={})
+
+
+def _probe_parts(
+    path: str | os.PathLike[str], *, side: Side, settings: Settings, hash_whole: bool, seen: dict[tuple[str, object], _Said]
+) -> Release:
+    """`probe_release`; what files were `seen` to say is not read from them again."""
     names = split_parts(os.fspath(path))
     if len(names) > 1:
-        parts = [probe_release(name, side=side, settings=settings, hash_whole=hash_whole) for name in names]
+        parts = [_probe_parts(name, side=side, settings=settings, hash_whole=hash_whole, seen=seen) for name in names]
         return join_parts(os.fspath(path), parts)
     name, rate = os.fspath(path), _stated_rate(settings, side)
+    key = name, (rate, getattr(settings, f"{side}_stream"))
+    if key not in seen:
+        seen[key] = _read_file(name, rate, side=side, settings=settings, hash_whole=hash_whole)
+    return _make_release(name, seen[key], side=side, settings=settings)
+
+
+def _read_file(name: str, rate: Fraction | None, *, side: Side, settings: Settings, hash_whole: bool) -> _Said:
+    """What a file says of itself; of the options only those that choose how it is opened count."""
     check_path(name, side=side)
     sequence = find_sequence(name, name=f"The {SIDES[side]} release {name}")
     check_stated_size(name if sequence is None else next(sequence.paths()), path=name, side=side, settings=settings)
@@ -186,48 +231,73 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
         tags = Tags(None, tags.primaries, tags.matrix, tags.range)
     dynamic = find_dynamic(look.kinds, unit_types=set(look.unit_types), other_layers=layers)
     declared, level_notes = join_static(read_container_static(name, side=side, stream_index=index), static, dynamic=dynamic)
+    paths = [name] if sequence is None else list(sequence.paths())
+    return _Said(
+        look=look,
+        container=form,
+        codec=codec,
+        stream_index=index,
+        time_base=time_base,
+        sample_aspect=facts[0],
+        frame_rate=facts[1],
+        duration_s=facts[2],
+        stated_rate=rate,
+        tags=tags,
+        bitstream=bitstream,
+        headers=headers,
+        alternative=alternative,
+        dynamic=tuple(dynamic),
+        declared=declared,
+        level_notes=tuple(level_notes),
+        file_id=identify_file(name, whole=hash_whole) if sequence is None else identify_files(paths, whole=hash_whole),
+        size_bytes=sum(os.path.getsize(one) for one in paths),
+        changed_ns=max((os.stat(one).st_mtime_ns for one in paths), default=0) if sequence is not None else 0,
+    )
+
+
+def _make_release(name: str, said: _Said, *, side: Side, settings: Settings) -> Release:
+    """What a file says, read as one side's release with that side's options."""
+    look, dynamic = said.look, said.dynamic
     rpu = DYNAMIC_WORDS["DOVI_RPU_BUFFER"]
     hint = (
         f"The file carries {rpu}: some profiles have no HDR10 base layer, and their colours cannot be measured." if rpu in dynamic else ""
     )
-    colours = resolve_colours(tags, bitstream, side=side, path=name, layout=look.layout, settings=settings, hint=hint)
+    colours = resolve_colours(said.tags, said.bitstream, side=side, path=name, layout=look.layout, settings=settings, hint=hint)
     siting, siting_note = resolve_siting(
-        _stated_siting(headers),
+        _stated_siting(said.headers),
         side=side,
         sampling=look.layout.sampling,
         primaries=colours.primaries.value,
-        still_codec=codec in STILL_CODECS,
+        still_codec=said.codec in STILL_CODECS,
         settings=settings,
     )
-    paths = [name] if sequence is None else list(sequence.paths())
-    size = sum(os.path.getsize(one) for one in paths)
-    counted = look.backwards and form.split(",")[0] in STAMPS_OF_CODING
+    counted = look.backwards and said.container.split(",")[0] in STAMPS_OF_CODING
     notes = (
         *colours.notes,
         *([siting_note] if siting_note else []),
-        *([alternative] if alternative else []),
+        *([said.alternative] if said.alternative else []),
         *([f"{', '.join(dynamic)}: found, not applied."] if dynamic else []),
-        *level_notes,
-        *note_gain_map(name, form),
-        *note_grain(headers),
-        *([NOTE_RATE] if facts[1].assumed else []),
+        *said.level_notes,
+        *note_gain_map(name, said.container),
+        *note_grain(said.headers),
+        *([NOTE_RATE] if said.frame_rate.assumed else []),
         *(["the container counts pictures in the order of coding: their times follow from the frame rate."] if counted else []),
         *(["the stream flags its pictures as interlaced; whether they are is judged by the pictures."] if look.interlaced else []),
     )
     return Release(
         path=name,
         side=side,
-        file_id=identify_file(name, whole=hash_whole) if sequence is None else identify_files(paths, whole=hash_whole),
-        stated_rate=rate,
-        changed_ns=max((os.stat(one).st_mtime_ns for one in paths), default=0) if sequence is not None else 0,
+        file_id=said.file_id,
+        stated_rate=said.stated_rate,
+        changed_ns=said.changed_ns,
         stamps_of_coding=counted,
-        size_bytes=size,
-        container=form,
-        codec=CODEC_NAMES.get(codec, codec),
-        stream_index=index,
-        time_base=time_base,
+        size_bytes=said.size_bytes,
+        container=said.container,
+        codec=CODEC_NAMES.get(said.codec, said.codec),
+        stream_index=said.stream_index,
+        time_base=said.time_base,
         start_s=look.start_s,
-        duration_s=facts[2],
+        duration_s=said.duration_s,
         signal=Signal(
             transfer=colours.transfer,
             primaries=colours.primaries,
@@ -238,10 +308,10 @@ def probe_release(path: str | os.PathLike[str], *, side: Side, settings: Setting
             chroma_siting=siting,
             width=Fact(look.width, "bitstream", False),
             height=Fact(look.height, "bitstream", False),
-            sample_aspect=facts[0],
-            frame_rate=facts[1],
+            sample_aspect=said.sample_aspect,
+            frame_rate=said.frame_rate,
         ),
-        declared=declared,
+        declared=said.declared,
         notes=notes,
     )
 
@@ -268,15 +338,17 @@ def probe_alone(path: str | os.PathLike[str], *, settings: Settings, hash_whole:
     InputRefused, SignalUnresolved, DecodeFailed
         As `probe_release`; the message speaks of the release, and where the colours cannot be settled names the options of either kind.
     """
+    seen: dict[tuple[str, object], _Said] = {}
+    probe = partial(_probe_parts, path, hash_whole=hash_whole, seen=seen)
     first: Side = "sdr" if _is_stated(settings, "sdr") and not _is_stated(settings, "hdr") else "hdr"
     try:
-        release = probe_release(path, side=first, settings=settings, hash_whole=hash_whole)
+        release = probe(side=first, settings=settings)
         side: Side = "sdr" if release.signal.transfer.value == "bt1886" else "hdr"
         if side == first:
             return release
         if _is_stated(settings, side):
-            return probe_release(path, side=side, settings=settings, hash_whole=hash_whole)
-        release = probe_release(path, side=side, settings=_hand_over(settings, source=first, target=side), hash_whole=hash_whole)
+            return probe(side=side, settings=settings)
+        release = probe(side=side, settings=_hand_over(settings, source=first, target=side))
         if not _is_stated(settings, first):
             return release
         return replace(release, notes=tuple(note.replace(f"--{side}-", f"--{first}-") for note in release.notes))
@@ -504,6 +576,7 @@ def _look_at_pictures(container: InputContainer, stream: VideoStream, *, path: s
     kinds: set[str] = set()
     units: set[tuple[int, int]] = set()
     codec = stream.codec_context
+    codec.options = UNFILTERED
     form = codec.format
     head = b""
     counts = container.format.name.split(",")[0] in STAMPS_OF_CODING
@@ -701,19 +774,25 @@ def _read_bitstream(path: str, *, side: str, index: int) -> tuple[Tags, StaticMe
     with open_container(path, side=side) as container:
         stream = video_stream_at(container, index)
         known = stream.codec_context
-        decoder = cast("VideoCodecContext", av.CodecContext.create(known.codec.name, "r"))
-        if known.extradata:
-            decoder.extradata = known.extradata
-        decoder.width, decoder.height = known.width, known.height
-        for packet in _packets(container, stream):
-            try:
-                with decoding(path):
-                    frames = decoder.decode(packet)
-            except (av.error.FFmpegError, ValueError):
-                continue
-            for frame in frames:
-                static = read_png_static(bytes(packet)) if known.name in PNG_CODECS else read_static(frame, codec=known.name)
-                return tags_of_picture(frame), static
+        packets = _packets(container, stream)
+        first = list(itertools.islice(packets, 1))
+        # told that nothing follows, a decoder hands out at once what it holds back to put in order; most files need no more
+        for sent in ([*first, None], itertools.chain(first, packets)):
+            decoder = cast("VideoCodecContext", av.CodecContext.create(known.codec.name, "r"))
+            if known.extradata:
+                decoder.extradata = known.extradata
+            decoder.width, decoder.height, decoder.options = known.width, known.height, UNFILTERED
+            data = b""
+            for packet in sent:
+                data = bytes(packet) if packet is not None and known.name in PNG_CODECS else data
+                try:
+                    with decoding(path):
+                        frames = decoder.decode(packet)
+                except (av.error.FFmpegError, ValueError):
+                    continue
+                for frame in frames:
+                    static = read_png_static(data) if known.name in PNG_CODECS else read_static(frame, codec=known.name)
+                    return tags_of_picture(frame), static
     return SILENT, NOTHING
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange, types
 
+from pairdiff.frames._kind_kernels import by_kind
+
 # One signature for 8-bit and one for 16-bit planes; a read-only array of any layout accepts padded, contiguous and writable views alike.
 _PLANES = [(types.Array(kind, 2, "A", readonly=True),) * 3 for kind in (types.uint8, types.uint16)]
 _LINE, _MATRIX, _PICTURE = types.float32[::1], types.float32[:, ::1], types.float32[:, :, ::1]
@@ -24,7 +26,7 @@ def neighbours(place, halved, cosited, last):  # type: ignore[no-untyped-def]
     return near, min(max(near - 1 + 2 * odd, 0), last), np.float32(0.25)
 
 
-@njit(SIGNATURES, cache=True, nogil=True, parallel=True)
+@by_kind(SIGNATURES, parallel=True)
 def mix_planes(first, second, third, scale, offset, mix, halved_columns, halved_rows, columns_cosited, rows_cosited, out):  # type: ignore[no-untyped-def]
     """Write mix @ (scale x code + offset) of three planes; the second and third are brought to the grid of the first bilinearly."""
     rows, columns = first.shape
@@ -211,7 +213,7 @@ LEVEL_SIGNATURES = [types.float32(*(plane,) * 3, *_LEVEL_REST) for plane in _PAD
 
 
 # Reassociation alone lets LLVM do many codes at once; there are no values here that are not numbers.
-@njit(LEVEL_SIGNATURES, cache=True, nogil=True, fastmath={"nnan", "nsz", "contract", "reassoc"})
+@by_kind(LEVEL_SIGNATURES, fastmath={"nnan", "nsz", "contract", "reassoc"})
 def count_plane_levels(  # type: ignore[no-untyped-def]
     first,
     second,
@@ -303,7 +305,7 @@ def count_plane_levels(  # type: ignore[no-untyped-def]
 CODE_SIGNATURES = [types.void(plane, _BOX, types.int64, types.int64, types.int64[::1]) for plane in _PADDED]
 
 
-@njit(CODE_SIGNATURES, cache=True, nogil=True)
+@by_kind(CODE_SIGNATURES)
 def count_codes(codes, box, spare, shift, out):  # type: ignore[no-untyped-def]
     """Count codes, shifted down, at one place in `spare` of each direction inside a box: top, bottom, left, right."""
     for row in range(box[0], box[1], spare):
@@ -322,7 +324,7 @@ def comb(upper, middle, lower):  # type: ignore[no-untyped-def]
     return max(np.int32(min(upper, lower) - middle), none) + max(np.int32(middle - max(upper, lower)), none)
 
 
-@njit(WEAVE_SIGNATURES, cache=True, nogil=True, fastmath={"reassoc"})
+@by_kind(WEAVE_SIGNATURES, fastmath={"reassoc"})
 def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
     """Add up the combing of two frames and of both ways to exchange their fields, and the squares of five differences of them.
 
@@ -365,7 +367,7 @@ def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
 MIX_SIGNATURES = [types.void(one, one, one, types.float32, types.float64[::1]) for one in _ROWS]
 
 
-@njit(MIX_SIGNATURES, cache=True, nogil=True, fastmath={"reassoc"})
+@by_kind(MIX_SIGNATURES, fastmath={"reassoc"})
 def add_mix(before, frame, after, least, out):  # type: ignore[no-untyped-def]
     """Add up products of fine detail along rows, where that of both neighbours differs by at least `least` codes.
 
@@ -399,7 +401,7 @@ def add_mix(before, frame, after, least, out):  # type: ignore[no-untyped-def]
 LENGTH_SIGNATURE = types.float64(types.float64[::1], types.float64[::1], types.float64[:, ::1], types.float64, types.boolean[:, ::1])
 
 
-@njit([LENGTH_SIGNATURE], cache=True, nogil=True)
+@by_kind([LENGTH_SIGNATURE])
 def best_lengths(says, woven, log_chance, break_cost, out):  # type: ignore[no-untyped-def]
     """Lengths of pictures in fields, two or three, with the largest sum of evidence and of log chances (Viterbi).
 
@@ -456,7 +458,7 @@ def best_lengths(says, woven, log_chance, break_cost, out):  # type: ignore[no-u
 PHASE_SIGNATURE = types.float64(types.float64[::1], types.float64[::1], types.int64, types.float64, types.boolean[::1])
 
 
-@njit([PHASE_SIGNATURE], cache=True, nogil=True)
+@by_kind([PHASE_SIGNATURE])
 def best_phases(inside, outside, period, cost, out):  # type: ignore[no-untyped-def]
     """Mark every `period`th frame so that the sum of `inside` at marked frames and of `outside` at others is largest (Viterbi).
 

@@ -6,6 +6,8 @@ first in a few windows behind key frames, so that a long film is not measured in
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -20,7 +22,15 @@ from pairdiff._records import FieldOrder, Release
 from pairdiff.clip.container import SIDES, open_release
 from pairdiff.frames.blends import MOST_MIXED_SHARE, Blends, compare_mix, find_blends
 from pairdiff.frames.decode import decode_pictures, planes_of_picture, video_stream
-from pairdiff.frames.fields import LEAST_MOVING, MOST_COMBED_SHARE, compare_weaves, find_combed, find_field_order, sample_rows
+from pairdiff.frames.fields import (
+    LEAST_MOVING,
+    MOST_COMBED_SHARE,
+    classify_pairs,
+    compare_weaves,
+    find_combed,
+    find_field_order,
+    sample_rows,
+)
 from pairdiff.frames.pulldown import chosen_alike, find_order, trace_pictures
 
 WINDOWS, WINDOW_FRAMES = 16, 10
@@ -215,26 +225,42 @@ def note_fields(found: FramesFound) -> tuple[str, ...]:
 
 
 def _read_windows(release: Release) -> dict[Fraction, NDArray[np.int64]]:
-    """Pairs of frames behind key frames spread over the release, by the time of the first."""
+    """Pairs of frames behind key frames spread over the release, by the time of the first.
+
+    The first half of the windows is spread over the whole release, as all are: where it is plain from these, the others are not read.
+    """
     found: dict[Fraction, NDArray[np.int64]] = {}
     with ExitStack() as stack:
         container = stack.enter_context(open_release(release))
         stream = video_stream(container, release, threads=0)
-        for number in range(WINDOWS):
+        for number in (*range(0, WINDOWS, 2), *range(1, WINDOWS, 2)):
+            if number == 1 and _is_plain(list(found.values())):
+                break
             time_s = release.start_s + (release.duration_s or 0) * Fraction(2 * number + 1, 2 * WINDOWS)
             try:
                 container.seek(int(time_s / release.time_base), stream=stream)
             except av.error.FFmpegError:
                 continue
-            watch = FieldWatch()
+            rows: list[NDArray[np.unsignedinteger[Any]]] = []
             first: Fraction | None = None
-            for count, picture in enumerate(decode_pictures(container, stream, on_fault=lambda kind, detail: None)):
-                if picture.pts is None or count >= WINDOW_FRAMES:
+            pictures = decode_pictures(container, stream, on_fault=lambda kind, detail: None)
+            for picture in itertools.islice(pictures, WINDOW_FRAMES):
+                if picture.pts is None:
                     break
                 first = picture.pts * release.time_base - release.start_s if first is None else first
                 if first in found:
                     break
-                watch.add(count, planes_of_picture(picture))
+                rows.append(sample_rows(planes_of_picture(picture)[0]))
             if first is not None and first not in found:
-                found[first] = watch.weaves()
+                weaves = [compare_weaves(before, after) for before, after in itertools.pairwise(rows)]
+                found[first] = np.stack(weaves) if weaves else np.zeros((0, 9), np.int64)
     return found
+
+
+def _is_plain(windows: Sequence[NDArray[np.int64]]) -> bool:
+    """Whether enough moves in some windows, and no pair of frames in any of them looks as fields do."""
+    if len(windows) < LEAST_WINDOWS:
+        return False
+    seen = classify_pairs(np.concatenate(windows))
+    fields = seen.apart.any() or seen.exchanged.any() or seen.interlaced.any() or seen.earlier_combed.any()
+    return not fields and int(seen.moving.sum()) >= 2 * LEAST_MOVING

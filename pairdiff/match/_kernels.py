@@ -4,6 +4,8 @@ import numpy as np
 from numba import njit, types
 from numpy.typing import NDArray
 
+from pairdiff.frames._kind_kernels import by_kind
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def average_rows(picture: NDArray[np.float32], edges: NDArray[np.float64], out: NDArray[np.float32]) -> None:
@@ -39,7 +41,7 @@ _OUT = types.uint8[:, ::1], types.uint16[:, ::1]
 BLOCK_SIGNATURES = [types.void(luma, types.int64[::1], types.int64, out) for luma, out in zip(_LUMA, _OUT, strict=True)]
 
 
-@njit(BLOCK_SIGNATURES, cache=True, nogil=True)
+@by_kind(BLOCK_SIGNATURES)
 def average_blocks(luma, corner, block, out):  # type: ignore[no-untyped-def]
     """Means of whole blocks of 2 x 2 or 4 x 4 codes from a corner (row, column) on, rounded as OpenCV does: halves up, halves to even."""
     rows, columns = out.shape
@@ -65,7 +67,7 @@ _PLAIN = types.float32[:, ::1]
 CELL_SIGNATURES = [types.void(luma, types.int64[::1], types.float32[::1], _PLAIN, _PLAIN) for luma in _LUMA]
 
 
-@njit(CELL_SIGNATURES, cache=True, nogil=True, fastmath={"contract", "reassoc"})
+@by_kind(CELL_SIGNATURES, fastmath={"contract", "reassoc"})
 def average_cells(luma, counts, share, plain, equalised):  # type: ignore[no-untyped-def]
     """Area means over the cells of a grid: of codes, and of the share of codes that are darker, equal ones by half.
 
@@ -107,7 +109,7 @@ def average_cells(luma, counts, share, plain, equalised):  # type: ignore[no-unt
 STRIP_SIGNATURES = [types.void(luma, *(types.int64,) * 2, types.int64[::1], *(types.int64,) * 2, _PLAIN) for luma in _LUMA]
 
 
-@njit(STRIP_SIGNATURES, cache=True, nogil=True)
+@by_kind(STRIP_SIGNATURES)
 def sum_rows(luma, low, high, edges, left, right, out):  # type: ignore[no-untyped-def]
     """Sums of rows low to high in strips of the width: out (row, strip); columns left to right alone count, `edges` are from left on."""
     for row in range(low, high):
@@ -119,7 +121,7 @@ def sum_rows(luma, low, high, edges, left, right, out):  # type: ignore[no-untyp
             out[row - low, strip] = total
 
 
-@njit(STRIP_SIGNATURES, cache=True, nogil=True)
+@by_kind(STRIP_SIGNATURES)
 def sum_columns(luma, low, high, edges, top, bottom, out):  # type: ignore[no-untyped-def]
     """Sums of columns low to high in strips of the height: out (column, strip); rows top to bottom alone count, `edges` are from top on."""
     total = np.empty(high - low, np.int64)

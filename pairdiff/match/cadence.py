@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import percentile_filter, uniform_filter1d
 
 from pairdiff._records import FloatArray
 from pairdiff.match._kernels import best_runs
@@ -88,6 +87,8 @@ def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) ->
     track : fingerprints, (frame, cell).
     repeats : frames known to have no picture of their own, (frame,), where the frames themselves told; None or empty where not.
     """
+    from scipy.ndimage import uniform_filter1d  # a library that starts slowly: loaded when it is needed
+
     if repeats is not None and repeats.size:
         first = np.flatnonzero(np.concatenate([[True], ~repeats[1:]]))
         period = _find_period(repeats, np.arange(len(repeats)))
@@ -222,6 +223,8 @@ def _repeat_evidence(distance: NDArray[np.float32], cuts: NDArray[np.int64]) -> 
 
     What a repeat and a new frame lie apart is taken from the same shot alone; the frame at a cut is new.
     """
+    from scipy.ndimage import percentile_filter  # a library that starts slowly: loaded when it is needed
+
     says = np.full(len(distance), -EVIDENCE_NATS, np.float32)
     frames = 2 * EVIDENCE_HALF_FRAMES + 1
     for start, stop in itertools.pairwise([0, *cuts.tolist(), len(distance)]):

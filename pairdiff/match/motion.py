@@ -12,7 +12,6 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
 
 from pairdiff._records import FloatArray
 
@@ -40,6 +39,8 @@ BLOCK_FRAMES = 4096
 
 def high_pass(track: FloatArray) -> NDArray[np.float32]:
     """A fingerprint track, (frame, cell) or one cell of it, less its running mean over time."""
+    from scipy.ndimage import uniform_filter1d  # a library that starts slowly: loaded when it is needed
+
     values = track.astype(np.float32)
     return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
 
@@ -131,6 +132,8 @@ def measure_newness(track: FloatArray) -> NDArray[np.float32]:
 
 def motion_around(distance: NDArray[np.float32]) -> NDArray[np.float32]:
     """How much moves around each frame: the lesser of what moves before and after it, so that a fast shot does not hide a slow one."""
+    from scipy.ndimage import percentile_filter  # a library that starts slowly: loaded when it is needed
+
     half = AROUND_FRAMES // 2
     known = np.minimum(np.concatenate([distance[1:2], distance[1:]]), MOST_STEP)  # the first frame has no distance of its own
     sides = [percentile_filter(known, AROUND_PERCENT, AROUND_FRAMES, mode="mirror", origin=origin) for origin in (half, -half)]
@@ -144,6 +147,8 @@ def flat_frames(track: FloatArray) -> NDArray[np.bool_]:
 
 def find_cuts(track: FloatArray) -> NDArray[np.int64]:
     """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
+    from scipy.ndimage import median_filter  # a library that starts slowly: loaded when it is needed
+
     distance = step_distance(track)
     around = median_filter(distance, 13, mode="nearest")
     candidates = np.flatnonzero((distance > CUT_DISTANCE) & (distance > CUT_RATIO * np.maximum(around, 0.01)))

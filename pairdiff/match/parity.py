@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_opening, uniform_filter1d
 
 from pairdiff.match.timeline import EditMap
 
@@ -52,6 +51,8 @@ def choose_parities(odd_out: EditMap, even_out: EditMap, *, frames: int, fast_is
     -------
     Parities; None where one parity holds throughout.
     """
+    from scipy.ndimage import binary_dilation, binary_opening, uniform_filter1d  # a library that starts slowly: loaded when it is needed
+
     window = PARITY_FRAMES if fast_is_hdr else PARITY_FRAMES // 2 + 1  # maps are over HDR frames: as long in time
     first, second = (uniform_filter1d(_agreement(one), window, mode="nearest") for one in (odd_out, even_out))
     passage = np.ones(window, bool)

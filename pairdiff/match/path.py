@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, uniform_filter1d
 
 from pairdiff.match._kernels import best_path
 from pairdiff.match.chains import Run
@@ -102,6 +101,8 @@ def follow_run(run: Run, hdr: Side, sdr: Side, *, start: int, stop: int) -> tupl
 
 def _weigh_lags(agreement: NDArray[np.float32], hdr: Side, sdr: Side, start: int, centre: NDArray[np.int64]) -> NDArray[np.float32]:
     """Evidence for every lag, (frame, lag), 0 for the best one: distances of signatures in units of what true partners are apart."""
+    from scipy.ndimage import median_filter  # a library that starts slowly: loaded when it is needed
+
     frames = np.arange(start, start + len(centre))
     places = (frames + centre)[:, None] + np.arange(-BAND_FRAMES, BAND_FRAMES + 1)
     inside = (places >= 0) & (places < len(sdr.signatures))
@@ -279,6 +280,8 @@ def lag_margins(agreement: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def _window_means(values: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
     """Running mean over frames; at the ends over what there is."""
+    from scipy.ndimage import uniform_filter1d  # a library that starts slowly: loaded when it is needed
+
     padded = uniform_filter1d(values.astype(np.float64), frames, axis=0, mode="constant")
     there = uniform_filter1d(np.ones(len(values)), frames, mode="constant")
     return np.asarray(padded / there[:, None], np.float32)

@@ -16,8 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
-from scipy.signal import savgol_filter
 
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.motion import LEAST_STEP, find_cuts
@@ -107,6 +105,8 @@ def _place(
     frames: NDArray[np.int64], partners: NDArray[np.int64], hdr: NDArray[np.float16], sdr: NDArray[np.float16]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Frames by which partners lie behind, and the standard error of that; infinite where nothing moves."""
+    from scipy.signal import savgol_filter  # a library that starts slowly: loaded when it is needed
+
     way = _soften(hdr[frames + 1].astype(np.float32) - hdr[frames - 1]) / 2
     rest = _soften(sdr[partners].astype(np.float32) - hdr[frames])
     rest = _without_shift(rest, _soften(hdr[frames].astype(np.float32)))
@@ -120,6 +120,8 @@ def _place(
 
 def _soften(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """Cells averaged with those about them: bringing one side on the grid of the other softens it, here more and there less."""
+    from scipy.ndimage import gaussian_filter  # a library that starts slowly: loaded when it is needed
+
     grid = values.reshape(-1, GRID_ROWS, GRID_COLUMNS)
     return np.asarray(gaussian_filter(grid, (0, SOFT_CELLS, SOFT_CELLS), mode="nearest").reshape(values.shape))
 

@@ -16,7 +16,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter
 
 from pairdiff._records import FloatArray
 from pairdiff.match.anchors import PIN_FRAMES, PIN_WEIGHT, Anchors, Places, find_anchors, list_places, with_pins
@@ -879,6 +878,8 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8]
 
 def _near_edit(offset: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Frames of a stretch so near to its ends, or to a change of offset, that the change may really lie beyond them."""
+    from scipy.ndimage import maximum_filter1d  # a library that starts slowly: loaded when it is needed
+
     edges = np.ones(len(offset) + 1, bool)
     edges[1:-1] = np.diff(offset) != 0
     beside = edges[:-1] | edges[1:]
@@ -893,6 +894,8 @@ def _same_picture(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.bool_
     Those frames, and frames of passages that do stand out but are the same picture on average, as a title card under grain: which frame
     of it belongs to which is not told by that.
     """
+    from scipy.ndimage import median_filter  # a library that starts slowly: loaded when it is needed
+
     known = pairs.partner >= 0
     alike, on_average = known.copy(), np.zeros(len(known), bool)
     for start, stop in stretches(known):

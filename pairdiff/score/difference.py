@@ -9,7 +9,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ive
 
 from pairdiff._records import Difference, FloatArray, OnItsOwn, PairScore, SideBySide
 from pairdiff.light.ictcp import JND_SCALE
@@ -47,6 +46,8 @@ def blur_optics(nits: FloatArray, *, pixels_per_degree: float) -> FloatArray:
 @lru_cache(maxsize=16)
 def optics_kernel(pixels_per_degree: float) -> NDArray[np.float32]:
     """exp(-t) I_n(t) for a variance of t square pixels, of odd length, sum 1."""
+    from scipy.special import ive  # a library that starts slowly: loaded when it is needed
+
     spread = (OPTICS_DEGREES * pixels_per_degree) ** 2
     if spread < LEAST_SPREAD:
         return np.ones(1, np.float32)

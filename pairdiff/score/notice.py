@@ -35,7 +35,6 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from pairdiff._errors import UsageError
 from pairdiff._records import FloatArray
@@ -127,6 +126,8 @@ def loss_from_response(response: float, *, eye: EyeModel = EYE) -> float:
 
 def notice_probability(loss_jod: FloatArray | float) -> NDArray[np.float64]:
     """Phi(0.6745 x loss): chance that a viewer prefers the HDR picture in a blind two-way test, 0.5 being no preference."""
+    from scipy.special import ndtr  # a library that starts slowly: loaded when it is needed
+
     return np.asarray(ndtr(EYE.probit_per_jod * np.asarray(loss_jod, np.float64)))
 
 

@@ -22,7 +22,6 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from pairdiff._records import Colour, FloatArray, OriginSign, PairScore, Recovered, Setup, Tone
 from pairdiff._settings import Settings
@@ -501,6 +500,8 @@ def _gap_masks(controls: Setup) -> NDArray[np.bool_]:
 
 def _fullness(counts: NDArray[np.float64]) -> NDArray[np.float64]:
     """How full each code is against the mean of its neighbourhood; nan where too little is there."""
+    from scipy.ndimage import uniform_filter1d  # a library that starts slowly: loaded when it is needed
+
     mean = uniform_filter1d(counts, COMB_WINDOW_CODES, mode="constant")
     capped = np.minimum(counts, COMB_MOST_OF_MEAN * mean)
     mean = uniform_filter1d(capped, COMB_WINDOW_CODES, mode="constant")

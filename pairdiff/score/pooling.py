@@ -7,8 +7,6 @@ from bisect import bisect_left
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta
-from scipy.stats import t as student_t
 
 from pairdiff._records import Estimate
 
@@ -56,6 +54,8 @@ def estimate_share(
     -------
     Estimate.
     """
+    from scipy.stats import beta  # a library that starts slowly: loaded when it is needed
+
     counted = np.asarray(reached, bool)[weights > 0]
     share = 1.0 if counted.all() else float(np.average(reached, weights=weights))
     if sampled_fraction >= 1:
@@ -135,6 +135,8 @@ def estimate_mean(
     Estimate; None at both ends with fewer than `LEAST_SHOTS` shots, or where one of them fills so much of the film that fewer than two
     count: such say too little of how others would differ.
     """
+    from scipy.stats import t as student_t  # a library that starts slowly: loaded when it is needed
+
     mean = float(np.average(values, weights=weights))
     if sampled_fraction >= 1:
         return Estimate(mean, mean, mean)

@@ -15,7 +15,6 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize, minimize_scalar
 
 from pairdiff._records import FloatArray, FreeFit, Setup, SetupUncertainty
 from pairdiff._settings import Settings
@@ -261,6 +260,8 @@ def _turned(loss: Callable[[float, float], float], second: float, first: float) 
 
 
 def _least(loss: Callable[[float], float], bounds: tuple[float, float]) -> float:
+    from scipy.optimize import minimize_scalar  # a library that starts slowly: loaded when it is needed
+
     return float(minimize_scalar(loss, bounds=bounds, method="bounded", options={"xatol": 1e-4}).x)
 
 
@@ -297,6 +298,8 @@ def _descend(loss: Callable[[Point], float], start: Point, box: Sequence[tuple[f
 
 
 def _search(loss: Callable[[Point], float], start: Sequence[float], box: Sequence[tuple[float, float]]) -> NDArray[np.float64]:
+    from scipy.optimize import minimize  # a library that starts slowly: loaded when it is needed
+
     first = np.array(start, np.float64)
     found = minimize(loss, first, method="Nelder-Mead", bounds=box, options={"xatol": 1e-4, "fatol": 1e-8, "maxiter": 150 * first.size})
     return np.asarray(found.x, np.float64)

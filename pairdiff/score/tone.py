@@ -17,8 +17,6 @@ from statistics import median
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
-from scipy.stats import rankdata
 
 from pairdiff._records import FloatArray, PairScore, Tone
 from pairdiff._settings import Settings
@@ -103,6 +101,8 @@ def sample_places(
     -------
     TonePlaces.
     """
+    from scipy.stats import rankdata  # a library that starts slowly: loaded when it is needed
+
     places = find_flat(sdr_code, left_out=clipped)
     down, across = (
         np.append(0, np.cumsum([len(part) for part in np.array_split(np.arange(length), parts)]))
@@ -246,6 +246,8 @@ def fit_title_curve(samples: Sequence[ToneSample]) -> TitleCurve:
 
 def fit_curve(sdr: FloatArray, hdr: FloatArray) -> TitleCurve:
     """Monotone least-squares curve through points (isotonic regression), thinned to 512 knots."""
+    from scipy.optimize import isotonic_regression  # a library that starts slowly: loaded when it is needed
+
     order = np.argsort(sdr, kind="stable")
     rising = isotonic_regression(hdr[order].astype(np.float64)).x
     knots = np.unique(np.linspace(0, order.size - 1, 512).astype(int))

@@ -1,11 +1,12 @@
-"""How much slower a pass over a release is than decoding it, and how much faster the compiled loops are than numpy.
+"""How long the command takes to start, how much slower a pass is than decoding, how much faster the compiled loops are than numpy.
 
     python -m tests.bench.throughput CLIP [CLIP ...] [--runs 5] [--out throughput.json]
 
-For each clip whole processes in turn: one that decodes with as many threads as the pass has, and `pairdiff measure --full --fresh`. Both
-medians, their ratio, and the pass's largest memory. Then, on pictures of the first clip, the time of one core that each loop takes, that of
+First what every call costs: `--help` and imports, medians of five processes, seconds on the clock and of one core. Then, for each clip,
+whole processes in turn: one that decodes with as many threads as the pass has, and `pairdiff measure --full --fresh`. Both
+medians, their ratio, and the pass's largest memory. And, on pictures of the first clip, the time of one core that each loop takes, that of
 plain numpy for the same, and how many bytes it reads a second, beside what copying memory reaches. The JSON of the last run, if there
-is one, is compared with.
+is one, is compared with: the columns called `last`.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import resource
 import statistics
 import subprocess
 import sys
@@ -47,6 +49,22 @@ with av.open(sys.argv[1]) as container:
     print(sum(1 for frame in container.decode(stream)))
 """
 PICTURES = 8
+STARTS = {
+    "pairdiff --help": ("-m", "pairdiff", "--help"),
+    "pairdiff measure --help": ("-m", "pairdiff", "measure", "--help"),
+    "import pairdiff": ("-c", "import pairdiff"),
+    "import pairdiff, measure": ("-c", "import pairdiff; pairdiff.measure"),
+}
+START_RUNS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What a call costs before it does anything, medians."""
+
+    name: str
+    wall_s: float
+    core_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +110,22 @@ def time_process(words: Sequence[str], env: dict[str, str]) -> tuple[float, str,
     if process.returncode:
         sys.exit(f"{' '.join(map(str, words))} ended with {process.returncode}")
     return spent_s, said, peak
+
+
+def bench_starts() -> list[Start]:
+    """Start times; the first process of each, which may have to compile byte code, is not counted."""
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    found = []
+    for name, words in STARTS.items():
+        walls, cores = [], []
+        for _ in range(START_RUNS + 1):
+            before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+            subprocess.run([sys.executable, *words], env=env, stdout=subprocess.DEVNULL, check=True)
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            walls.append(time.perf_counter() - start)
+            cores.append(after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime)
+        found.append(Start(name, statistics.median(walls[1:]), statistics.median(cores[1:])))
+    return found
 
 
 def bench_pass(clip: str, runs: int) -> Pass:
@@ -204,19 +238,28 @@ def main() -> None:
     reader.add_argument("--out", type=Path)
     given = reader.parse_args()
     last = json.loads(given.out.read_text()) if given.out and given.out.exists() else {}
+    starts = bench_starts()
+    earlier = {one["name"]: one for one in last.get("starts", [])}
+    print(f"{'start':26}{'clock, s':>10}{'core, s':>9}{'last':>8}")
+    for one in starts:
+        last_s = f"{earlier[one.name]['core_s']:.2f}" if one.name in earlier else "-"
+        print(f"{one.name:26}{one.wall_s:10.2f}{one.core_s:9.2f}{last_s:>8}")
     loops, copy_gb_per_s = bench_loops(given.clips[0])
     print(f"{'loop':16}{'ours, ms':>10}{'numpy, ms':>11}{'times':>8}{'GB/s':>7}   (copying: {copy_gb_per_s:.1f} GB/s)")
     for loop in loops:
         print(f"{loop.name:16}{loop.ours_ms:10.2f}{loop.numpy_ms:11.1f}{loop.times:8.1f}{loop.gb_per_s:7.1f}")
     passes = [] if given.runs == 0 else [bench_pass(clip, given.runs) for clip in given.clips]
     before = {one["clip"]: one for one in last.get("passes", [])}
-    print(f"{'clip':24}{'frames':>8}{'decode, s':>11}{'measure, s':>12}{'ratio':>8}{'MiB':>8}{'last':>8}")
-    for one in passes:
-        was = f"{before[one.clip]['ratio']:.3f}" if one.clip in before else "-"
-        print(f"{one.clip:24}{one.frames:8}{one.decode_s:11.1f}{one.measure_s:12.1f}{one.ratio:8.3f}{one.peak_mib:8.0f}{was:>8}")
+    print(f"{'clip':24}{'frames':>8}{'decode, s':>11}{'measure, s':>12}{'ratio':>8}{'last':>8}{'MiB':>8}{'last':>8}")
+    for done in passes:
+        old = before.get(done.clip)
+        was = ("-", "-") if old is None else (f"{old['ratio']:.3f}", f"{old['peak_mib']:.0f}")
+        times = f"{done.decode_s:11.1f}{done.measure_s:12.1f}{done.ratio:8.3f}{was[0]:>8}"
+        print(f"{done.clip:24}{done.frames:8}{times}{done.peak_mib:8.0f}{was[1]:>8}")
     if given.out:
         part = given.out.with_suffix(".part")
-        part.write_text(json.dumps({"loops": [asdict(one) for one in loops], "passes": [asdict(one) for one in passes]}, indent=1) + "\n")
+        kept = {name: [asdict(one) for one in table] for name, table in (("starts", starts), ("loops", loops), ("passes", passes))}
+        part.write_text(json.dumps(kept, indent=1) + "\n")
         part.replace(given.out)
 
 

@@ -7,7 +7,15 @@ import pytest
 from pairdiff._settings import Settings
 from pairdiff.clip.metadata import NOTHING, StaticMetadata, bare_parameter_sets, find_dynamic, join_static
 from pairdiff.clip.probe import probe_release
-from tests._clips import MASTERING, add_boxes_to_sample_entry, container_metadata, encode_clip, moving_planes, remux_packets
+from tests._clips import (
+    MASTERING,
+    add_boxes_to_sample_entry,
+    container_metadata,
+    encode_clip,
+    moving_planes,
+    remux_packets,
+    rewrite_packets,
+)
 
 P3_XY = ((0.68, 0.32), (0.265, 0.69), (0.15, 0.06), (0.3127, 0.329))
 
@@ -40,6 +48,14 @@ def test_the_container_alone_is_named(tmp_path):
     declared = declared_of(add_boxes_to_sample_entry(path, container_metadata(max_nits=4000, max_cll=3000, max_fall=0)))
     assert (declared.max_cll_nits, declared.max_fall_state, declared.light_level_source) == (3000.0, "zero", "container")
     assert (declared.mastering.max_nits, declared.mastering.source) == (4000.0, "container")
+
+
+def test_the_container_is_read_where_its_first_packet_makes_no_picture(tmp_path):
+    whole = encode_clip(tmp_path / "whole.mp4", moving_planes(24), params="keyint=8:min-keyint=8")
+    delimiter = bytearray(b"\0\0\0\3\x46\1\x50")  # ends a picture, and nothing else (H.265 7.3.2.5)
+    path = rewrite_packets(whole, tmp_path / "empty.mp4", lambda number, body: delimiter if number == 0 else body)
+    declared = declared_of(add_boxes_to_sample_entry(path, container_metadata(max_nits=4000, max_cll=3000, max_fall=0)))
+    assert (declared.max_cll_nits, declared.light_level_source) == (3000.0, "container")
 
 
 def test_two_places_that_agree_are_both_named(tmp_path):

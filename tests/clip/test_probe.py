@@ -22,7 +22,7 @@ from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import _correct_from_headers, check_pair, identify_file, note_grain, probe_alone, probe_release
 from pairdiff.clip.signalling import Tags
 from pairdiff.frames.decode import FrameReader
-from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes
+from tests._clips import HLG_TAGS, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes, rewrite_packets
 
 
 def probe(path, *, side="hdr", **settings):
@@ -60,6 +60,35 @@ def test_a_release_alone_is_hdr_or_sdr_by_its_transfer(hdr10, sdr):
     assert alone(hdr10) == probe(hdr10)
     assert alone(sdr) == probe(sdr, side="sdr")
     assert any("--sdr-siting changes it" in note for note in alone(sdr).notes)
+
+
+def test_a_file_is_read_once_though_its_transfer_decides_its_side(sdr, monkeypatch):
+    looks = []
+    look = probe_module._look_at_pictures
+    monkeypatch.setattr(probe_module, "_look_at_pictures", lambda *given, **named: looks.append(1) or look(*given, **named))
+    assert alone(sdr).side == "sdr"
+    assert len(looks) == 1
+    alone(sdr, sdr_siting="centre", hdr_stream=0)  # another choice of streams for either side: read with both
+    assert len(looks) == 3
+
+
+@pytest.mark.parametrize("codec", ["libx264", "libx265"])
+def test_tags_and_metadata_are_found_where_the_first_packet_alone_makes_no_picture(tmp_path, codec):
+    # one file whose first packet holds a unit that ends a picture and nothing else (H.264 and H.265, 7.3.2.4 and 7.3.2.5), one cut short
+    params = "keyint=8:min-keyint=8:scenecut=0"
+    if codec == "libx265":
+        params += ":hdr10=1:max-cll=870,130:master-display=G(8500,39850)B(6550,2300)R(35400,14600)WP(15635,16450)L(10000000,1)"
+    form, bits = ("yuv420p", 8) if codec == "libx264" else ("yuv420p10le", 10)
+    tags = SDR_TAGS if codec == "libx264" else PQ_TAGS
+    whole = encode_clip(tmp_path / "whole.mkv", moving_planes(24, bits=bits), codec=codec, pix_fmt=form, tags=tags, params=params)
+    delimiter = b"\0\0\0\2\x09\xf0" if codec == "libx264" else b"\0\0\0\3\x46\1\x50"
+    empty = rewrite_packets(whole, tmp_path / "empty.mkv", lambda number, body: bytearray(delimiter) if number == 0 else body)
+    spoilt = rewrite_packets(whole, tmp_path / "spoilt.mkv", lambda number, body: body[:9] if number == 0 else body)
+    known = alone(whole)
+    for path in (empty, spoilt):
+        found = alone(path)
+        assert (found.signal, found.declared) == (known.signal, known.declared)
+    assert (known.declared.mastering is not None) == (codec == "libx265")
 
 
 def test_options_of_either_side_reach_a_release_alone(sdr):

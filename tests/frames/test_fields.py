@@ -22,7 +22,7 @@ from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.blends import Blends
 from pairdiff.frames.cadence import FieldWatch, FramesFound, is_interlaced, look_at_fields, note_fields, take_one_field
-from pairdiff.frames.decode import FrameReader, read_frames_at, read_key_frames
+from pairdiff.frames.decode import FrameReader, decode_pictures, read_frames_at, read_key_frames
 from pairdiff.frames.fields import (
     choose_match,
     classify_pairs,
@@ -354,6 +354,33 @@ def test_windows_of_a_long_film_tell_its_field_order(tmp_path: Path, monkeypatch
     assert look_at_fields(release).field_order is None  # short: the pass itself will tell
     monkeypatch.setattr("pairdiff.frames.cadence.LEAST_DURATION_S", 1)
     assert look_at_fields(release).field_order == "top"
+
+
+@pytest.mark.parametrize(("kind", "windows"), [("film", 8), ("still", 16), ("woven", 16)])
+def test_half_of_the_windows_are_enough_where_film_moves_and_no_pair_looks_woven(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, windows: int
+) -> None:
+    stored = {"film": plain(range(180)), "still": plain([9] * 180), "woven": pull_down(range(160), "23")}[kind]
+    path = encode_clip(
+        tmp_path / f"{kind}.mkv",
+        planes_of(stored, bits=8),
+        codec="libx264",
+        pix_fmt="yuv420p",
+        rate=NTSC,
+        tags=SDR_TAGS,
+        params="keyint=8:min-keyint=8",
+    )
+    begun: list[str] = []
+
+    def decode(*given: Any, **options: Any) -> Any:
+        begun.append("")
+        return decode_pictures(*given, **options)
+
+    monkeypatch.setattr("pairdiff.frames.cadence.LEAST_DURATION_S", 1)
+    monkeypatch.setattr("pairdiff.frames.cadence.decode_pictures", decode)
+    found = look_at_fields(probe_release(path, side="sdr", settings=Settings()))
+    assert len(begun) == windows
+    assert (found.field_order, found.one_field) == ("top" if kind == "woven" else None, False)
 
 
 def test_a_choice_without_neighbours_is_the_frame_itself() -> None:

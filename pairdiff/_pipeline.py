@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from pairdiff import _keep
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._memory import give_back
 from pairdiff._parts import Begun, Parts
 from pairdiff._ready import KernelsReady
 from pairdiff._records import (
@@ -422,11 +423,15 @@ def _read_whole(hdr: Release, sdr: Release, *, settings: Settings, full: bool, f
     matching = _match_releases(hdr, sdr, settings=settings, fresh=fresh, tell=tell)
     if len(matching.hdr.track.times_s) == 1:
         settings = replace(settings, min_matched_s=0.0)  # single pictures have no time
+    give_back()
     film = _look_at_film(matching, settings=settings, full=full)
     fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
+    give_back()
     signal_check = _check_signal(matching, collector, settings)
     words = _find_words(matching, film.picks, settings=settings, tell=tell)
+    give_back()
     done = _score(matching, film, fits, collector, words, settings=settings, tell=tell)
+    give_back()
     return _Work(matching, film, fits, done, signal_check, settings)
 
 
@@ -1506,7 +1511,7 @@ def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[f
 
 def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
     sdr_frames = [int(matching.edit_map.path[frame]) for frame in hdr_frames]
-    return read_ahead(zip(_frames_at(matching.hdr, hdr_frames), _frames_at(matching.sdr, sdr_frames), strict=True), depth=2)
+    return read_ahead(zip(_frames_at(matching.hdr, hdr_frames), _frames_at(matching.sdr, sdr_frames), strict=True), depth=1)
 
 
 def _each_pair(function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[T]:
@@ -1802,6 +1807,9 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
             neighbours = made[: len(beside)]
             finder.add(light(), (other() for other in neighbours), frame=frame, shot=shot, between=made[len(beside) :])
             tell(f"look for words over the {side.upper()} picture", done + 1, len(wanted))
+            read, made = {}, []
+        frames.close()
+        give_back()
         found.append(finder.result())
     return _Words(found[0], found[1])
 
@@ -1814,8 +1822,13 @@ class _Kept:
     """Frames of a release in ascending order, each kept as long as it may be asked for again."""
 
     def __init__(self, scanned: _Pass, frames: Sequence[int]) -> None:
-        self._read = read_ahead(_frames_at(scanned, frames))
+        self._read = read_ahead(_frames_at(scanned, frames), depth=1)
         self._held: dict[int, Frame] = {}
+
+    def close(self) -> None:
+        """Let go of the frames and of the decoder."""
+        self._held = {}
+        self._read.close()
 
     def upto(self, first: int, last: int) -> dict[int, Frame]:
         """Frames from the first to the last one asked for; what lies before them is let go."""
@@ -2103,6 +2116,8 @@ def _survey(
                 samples[one.hdr.index] = replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
             tell(stage, done, last - first)
         surveyor.close_gaps()
+        surveyor.rest()
+        give_back()
         matching = _grown(matching, surveyor, samples)
         if not matching.alignment.shots:
             raise UnrelatedFilms(_nothing_found(surveyor))
@@ -2227,6 +2242,7 @@ def _score_survey(
     done = _score(matching, film, fits, collector, words, settings=settings, tell=tell_look)
     survey = SurveyCoverage(
         looks=look,
+        most_looks=len(LOOKS),
         stopped="settled",
         windows=surveyor.drawn,
         windows_found=len(samples),

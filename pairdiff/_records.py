@@ -1007,7 +1007,8 @@ class SurveyCoverage:
     """What a survey read, and why it stopped."""
 
     looks: int
-    """Looks taken at the figures, of at most four."""
+    """Looks taken at the figures; the next field of those that there are at most."""
+    most_looks: int
     stopped: StopReason
     """The label was settled; all windows were read; the time or the pictures that it may take were spent."""
     windows: int
@@ -1016,7 +1017,7 @@ class SurveyCoverage:
     decoded_frames: int
     """Of both releases together."""
     confidence: float
-    """Of each interval at each look; together they hold in 95 of 100."""
+    """Of each interval at each look; together they hold in 95 of 100 or more."""
     undetermined_share: float
     """HDR frames between windows that do not agree, or at the ends, over all HDR frames."""
     redrawn: int

@@ -8,7 +8,7 @@ are taken in an order in which each look at the film covers it evenly, so that a
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -52,12 +52,13 @@ from pairdiff.score.subtitles import HALFWAY_SHARE, WAIT_S, WordFinder, WordLeve
 
 Progress = Callable[[str, int, int | None], None]
 
-LOOKS = (32, 46, 60, 74)
-"""Windows that were read when each look at the film is taken (own)."""
+LOOKS = (30, 64)
+"""Windows that were read when each look at the film is taken: every look scores all pairs again at set-ups fitted anew (own)."""
 WORD_WINDOWS = frozenset(n for n in range(LOOKS[0]) if n % 3 < 2)
 """Windows that are read to their end on both sides, for words laid over the picture (own)."""
 LOOK_CONFIDENCE = 0.9875
-"""Of the intervals at each of four looks, so that those printed hold in 95 of 100 however early a survey stops (C. E. Bonferroni, 1936)."""
+"""Of the intervals at each look, so that those printed would hold in 95 of 100 with up to four looks, however early a survey stops (C. E.
+Bonferroni, 1936)."""
 LEAST_DRAWN = 12
 """Windows that are read however little time there is (own)."""
 MOST_DECODED = 2500
@@ -120,6 +121,15 @@ class _SideState:
     words: WordFinder = field(default_factory=WordFinder)
     notes: tuple[str, ...] = ()
     level: BarLevel | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """What is told of some frames of one release in a row."""
+
+    prints: Prints
+    weaves: NDArray[np.int64]
+    """Of each pair of neighbours, (pair, 9), as of `FieldWatch`."""
 
 
 def why_read_whole(release: Release) -> str | None:
@@ -226,18 +236,18 @@ class Surveyor:
         hdr, sdr = self.sides["hdr"], self.sides["sdr"]
         maps = likely_maps(_shown_aspect(hdr), _shown_aspect(sdr))
         starts = (*(theirs - mine for mine, theirs in pins), 0, sdr.frames - hdr.frames)
-        windows: list[tuple[Frame, Prints, Prints]] = []
+        windows: list[tuple[int, Prints, Prints]] = []
         weaves: dict[Side, list[NDArray[np.int64]]] = {"hdr": [], "sdr": []}
         uneven, best, far, known_map = 0, -1.0, 0, False
         # from the middle outwards: logos and credits are seldom the same
         for done, probe in enumerate(sorted(range(PROBES), key=lambda n: abs(2 * n + 1 - PROBES))):
             mine = self._read_window(hdr, round((probe + 0.5) / PROBES * hdr.frames))
-            if not mine:
+            if not len(mine.prints.numbers):
                 uneven += 1
                 continue
-            prints = self._print(hdr, mine)
-            near, place = expected_offset(self.found, mine[0].index), Place(None, -1.0)
-            theirs: list[Frame] = []
+            prints, last = mine.prints, int(mine.prints.numbers[-1])
+            near, place = expected_offset(self.found, last), Place(None, -1.0)
+            theirs = _Window(Prints(np.zeros(0, np.int64), prints.values[:0]), np.zeros((0, 9), np.int64))
             for start in dict.fromkeys((near, *starts) if near is not None else starts):
                 reach = LAGS if start == near else round(REACH_S * hdr.rate)
                 place, found_map, theirs = self._place_about(prints, start, reach, (self.grid_map,) if known_map else maps)
@@ -249,11 +259,11 @@ class Surveyor:
             best = max(best, place.similarity)
             if place.offset is not None:
                 self.grid_map, known_map = found_map, True
-                windows.append((mine[-1], prints, self._print(sdr, theirs)))
-            self.found.append(Found(mine[-1].index, place))
-            weaves["hdr"].append(_weaves(mine))
-            weaves["sdr"].append(_weaves(theirs))
-            uneven += sum(not _is_even(frames) for frames in (mine, theirs) if frames)
+                windows.append((last, prints, theirs.prints))
+            self.found.append(Found(last, place))
+            weaves["hdr"].append(mine.weaves)
+            weaves["sdr"].append(theirs.weaves)
+            uneven += sum(bool((np.diff(one.prints.numbers) != 1).any()) for one in (mine, theirs))
             self._tell("lay the films on each other", done + 1, PROBES)
         if len(windows) < LEAST_PROBES:
             raise UnrelatedFilms(self._unrelated(best))
@@ -263,7 +273,7 @@ class Surveyor:
             raise NotSurveyable("its pictures are not evenly timed")
         self._settle(windows)
 
-    def _settle(self, windows: Sequence[tuple[Frame, Prints, Prints]]) -> None:
+    def _settle(self, windows: Sequence[tuple[int, Prints, Prints]]) -> None:
         """The map of the grids fitted, and each window at the offset that most of them share, where it agrees there as well."""
         pairs = [(mine, theirs) for _, mine, theirs in windows]
         self.grid_map = choose_map(pairs, [self.grid_map])
@@ -275,7 +285,7 @@ class Surveyor:
         settled: dict[int, Place] = {}
         for number, (frame, _, _) in enumerate(windows):
             here = [placed[offset][number] for offset in usual if placed[offset][number].offset == offset]
-            settled[frame.index] = here[0] if here else placed[usual[0]][number]
+            settled[frame] = here[0] if here else placed[usual[0]][number]
         self.found = [Found(one.hdr_frame, settled.get(one.hdr_frame, one.place)) for one in self.found]
         self._runner_up = chance_similarity(pairs, grid_map=self.grid_map)
 
@@ -299,10 +309,18 @@ class Surveyor:
 
     # ------------------------------------------------------------ placing windows
 
-    def _read_window(self, side: _SideState, number: int) -> list[Frame]:
+    def _read_window(self, side: _SideState, number: int) -> _Window:
         """The key frame before a picture and what follows it for a third of a second."""
         key = side.reader.key_before(min(number, side.frames - 1))
-        return [] if key is None else side.reader.read(key, key + side.wait, key=key)
+        return self._look_through(side, [] if key is None else side.reader.run_through(key, key + side.wait, key=key))
+
+    def _look_through(self, side: _SideState, frames: Iterable[Frame]) -> _Window:
+        """What is told of frames that are not kept."""
+        watch, prints = FieldWatch(), []
+        for frame in frames:
+            watch.add(frame.index, frame.planes)
+            prints.append(self._print(side, [frame]))
+        return _Window(_together(prints) if prints else self._print(side, []), watch.weaves())
 
     def _print(self, side: _SideState, frames: Sequence[Frame]) -> Prints:
         signal = side.release.signal
@@ -311,25 +329,29 @@ class Surveyor:
         none = np.zeros((0, GRID_ROWS * GRID_COLUMNS), np.float16)
         return Prints(np.array([frame.index for frame in frames], np.int64), np.stack(values) if values else none)
 
-    def _place_about(self, mine: Prints, offset: int, reach: int, maps: Sequence[GridMap]) -> tuple[Place, GridMap, list[Frame]]:
+    def _about(self, mine: Prints, offset: int, reach: int) -> tuple[int, int]:
+        """First and last SDR frame within some frames of an offset from a window."""
+        last = self.sides["sdr"].frames
+        return max(int(mine.numbers[0]) + offset - reach, 0), min(int(mine.numbers[-1]) + offset + reach, last)
+
+    def _place_about(self, mine: Prints, offset: int, reach: int, maps: Sequence[GridMap]) -> tuple[Place, GridMap, _Window]:
         """The best place of a window within some frames of an offset, under the likeliest of some maps."""
         sdr = self.sides["sdr"]
-        first, last = (int(mine.numbers[end]) + offset + step for end, step in ((0, -reach), (-1, reach)))
-        theirs = sdr.reader.read(max(first, 0), min(last, sdr.frames)) if last >= 0 and first <= sdr.frames else []
-        prints = self._print(sdr, theirs)
-        expected = offset if self.found and any(one.place.offset is not None for one in self.found) else None
-        tried = [(find_place(mine, prints, grid_map=one, expected=expected), one) for one in maps]
+        first, last = self._about(mine, offset, reach)
+        theirs = self._look_through(sdr, sdr.reader.run_through(first, last) if last >= first else [])
+        expected = offset if any(one.place.offset is not None for one in self.found) else None
+        tried = [(find_place(mine, theirs.prints, grid_map=one, expected=expected), one) for one in maps]
         place, grid_map = max(tried, key=lambda one: one[0].similarity)
         return place, grid_map, theirs
 
-    def _place_far(self, mine: Prints, offset: int, maps: Sequence[GridMap]) -> tuple[Place, GridMap, list[Frame]]:
+    def _place_far(self, mine: Prints, offset: int, maps: Sequence[GridMap]) -> tuple[Place, GridMap, _Window]:
         """A window looked for about an offset with SDR key frames alone, and then about those that are most like it."""
         sdr, step = self.sides["sdr"], round(FAR_STEP_S * self.sides["sdr"].rate)
         middle, reach = int(mine.numbers[0]) + offset, round(FAR_S * sdr.rate)
         low, high = max(middle - reach, 0), min(middle + reach, sdr.frames - 1)
         self._tell("look for the place of a window by key frames", 0, None)
-        keys = self._print(sdr, list(read_spread_keys(sdr.reader, range(low, high + 1, step)))) if high >= low else self._print(sdr, [])
-        nothing: tuple[Place, GridMap, list[Frame]] = (Place(None, -1.0), maps[0], [])
+        found = self._look_through(sdr, read_spread_keys(sdr.reader, range(low, high + 1, step)) if high >= low else [])
+        keys, nothing = found.prints, (Place(None, -1.0), maps[0], found)
         if not len(keys.numbers):
             return nothing
         one_frame = Prints(mine.numbers[:1], mine.values[:1])
@@ -341,30 +363,34 @@ class Surveyor:
         # of places that look the same the nearest one
         likely = sorted(range(len(alike)), key=lambda n: (-round(alike[n], 1), abs(int(keys.numbers[n]) - middle)))
         for n in likely[:FAR_PLACES]:
-            found = self._place_about(mine, int(keys.numbers[n] - mine.numbers[0]), step + LAGS, maps)
-            if found[0].similarity > best[0].similarity:
-                best = found
+            here = self._place_about(mine, int(keys.numbers[n] - mine.numbers[0]), step + LAGS, maps)
+            if here[0].similarity > best[0].similarity:
+                best = here
             if best[0].offset is not None:
                 break
         return best
 
     def _place(self, mine: Prints) -> tuple[Place, list[Frame]]:
         """The place of a window, by those of the windows beside it; also where the SDR release is black as the window is."""
-        maps, first = (self.grid_map,), int(mine.numbers[0])
-        best: tuple[Place, list[Frame]] = (Place(None, -1.0), [])
+        sdr, first, best = self.sides["sdr"], int(mine.numbers[0]), Place(None, -1.0)
         for offset in known_offsets(self.found, first)[:3]:
-            place, _, theirs = self._place_about(mine, offset, LAGS, maps)
+            low, high = self._about(mine, offset, LAGS)
+            theirs = sdr.reader.read(low, high) if high >= low else []
+            prints = self._print(sdr, theirs)
+            place = find_place(mine, prints, grid_map=self.grid_map, expected=offset)
             if place.still:
-                flat = bool(theirs) and not self._print(self.sides["sdr"], theirs).values.any()
+                flat = bool(theirs) and not prints.values.any()
                 return (Place(offset, 0.0, still=True), theirs) if flat else (Place(None, -1.0, still=True), [])
             if place.offset is not None:
                 return place, theirs
-            best = max(best, (place, theirs), key=lambda one: one[0].similarity)
+            best = max(best, place, key=lambda one: one.similarity)
         nearest = expected_offset(self.found, first)
-        if nearest is not None:
-            place, _, theirs = self._place_about(mine, nearest, round(REACH_S * self.sides["sdr"].rate), maps)
-            best = max(best, (place, theirs), key=lambda one: one[0].similarity)
-        return best
+        if nearest is None:
+            return best, []
+        place, _, _ = self._place_about(mine, nearest, round(REACH_S * sdr.rate), (self.grid_map,))
+        if place.offset is None:
+            return max(best, place, key=lambda one: one.similarity), []
+        return place, sdr.reader.read(*self._about(mine, place.offset, 0))
 
     # ------------------------------------------------------------ looks
 
@@ -377,7 +403,7 @@ class Surveyor:
             mine = self.sides["hdr"].reader.read(one.hdr_frame, one.hdr_frame)
             theirs = self.sides["sdr"].reader.read(one.hdr_frame + offset, one.hdr_frame + offset)
             if mine and theirs:
-                yield self._sampled(window, mine[0], theirs[0])
+                yield self._sampled(window, keep_planes(mine[0]), theirs[0])
 
     def windows(self, first: int, last: int) -> Iterator[Sampled | None]:
         """Windows by their number in the order of the survey; None for one that is not found again.
@@ -399,19 +425,33 @@ class Surveyor:
         wanted = int(rng.integers(0, hdr.wait + 1))
         if key is None:
             return None
-        mine = hdr.reader.read(key, key + (hdr.wait if with_words else wanted), key=key)
-        chosen = [frame for frame in mine if frame.index <= key + wanted]
-        if not chosen:
+        first = key if with_words else key + max(wanted - TOLD_BY + 1, 0)
+        last = key + (hdr.wait if with_words else wanted)
+        looked_at = _words_at(key, hdr.wait) if with_words else ()
+        pick: Frame | None = None
+        told: list[Prints] = []
+        greys: dict[int, NDArray[np.float32]] = {}
+        for frame in hdr.reader.run_through(key, last, key=key):  # one at a time: nine pictures of 2160 lines are 220 MB
+            if frame.index >= first:
+                told.append(self._print(hdr, [frame]))
+            if frame.index in looked_at and self.geometry is not None:
+                greys[frame.index] = self._grey(hdr, self.geometry.hdr_common, frame)
+            if frame.index == key + wanted:
+                pick = keep_planes(frame)
+        if pick is None:
             return None
-        pick = chosen[-1]
-        told = mine if with_words else mine[-TOLD_BY:]
-        place, theirs = self._place(self._print(hdr, told))
+        place, theirs = self._place(_together(told))
         self.found.append(Found(pick.index, place))
         partner = None if place.offset is None else next((one for one in theirs if one.index == pick.index + place.offset), None)
         if partner is None or place.offset is None:
             return None
-        if with_words and self.geometry is not None:
-            self._look_for_words(part, mine, theirs, place.offset)
+        if greys and self.geometry is not None:
+            held = {frame.index: frame for frame in theirs}
+            there = [key + place.offset + number - key for number in looked_at]
+            _add_words(hdr.words, greys, looked_at, window=part)
+            if set(there) <= held.keys():
+                shown = {number: self._grey(self.sides["sdr"], self.geometry.sdr_common, held[number]) for number in there}
+                _add_words(self.sides["sdr"].words, shown, there, window=part)
         return self._sampled(part, pick, partner)
 
     def _draw_key(self, part: int, rng: np.random.Generator) -> int | None:
@@ -438,34 +478,17 @@ class Surveyor:
             signal = side.release.signal
             side.codes += count_luma(luma_plane(frame, signal), active=side.active, bit_depth=signal.bit_depth.value)
             levels.append(measure_levels(frame, signal, active=side.active, hlg_peak_nits=self._settings.hlg_peak_nits))
-        return Sampled(window, keep_planes(mine), keep_planes(theirs), (levels[0], levels[1]))
-
-    def _look_for_words(self, window: int, mine: Sequence[Frame], theirs: Sequence[Frame], offset: int) -> None:
-        """Look for words over both pictures at the end of a window, with its first picture and one between."""
-        assert self.geometry is not None
-        ahead = int(mine[0].index) + offset
-        for side, frames, start, region in (
-            (self.sides["hdr"], mine, int(mine[0].index), self.geometry.hdr_common),
-            (self.sides["sdr"], theirs, ahead, self.geometry.sdr_common),
-        ):
-            held = {frame.index: frame for frame in frames}
-            looked_at, beside = start + side.wait, start
-            between = looked_at + round(HALFWAY_SHARE * (beside - looked_at))
-            if not {looked_at, beside, between} <= held.keys():
-                continue
-            grey = partial(self._grey, side, region)
-            side.words.add(
-                grey(held[looked_at]),
-                (grey(held[number]) for number in (beside,)),
-                frame=looked_at,
-                shot=window,
-                between=[partial(grey, held[between])],
-            )
+        return Sampled(window, mine, keep_planes(theirs), (levels[0], levels[1]))
 
     def _grey(self, side: _SideState, region: tuple[float, float, float, float], frame: Frame) -> NDArray[np.float32]:
         assert self.geometry is not None
         light = grey_light(frame, side.release.signal, hlg_peak_nits=self._settings.hlg_peak_nits)
         return resample_area(light, region=region, rows=self.geometry.canvas_rows, columns=self.geometry.canvas_columns)
+
+    def rest(self) -> None:
+        """Close the files until something is read again: decoders hold hundreds of megabytes."""
+        for side in self.sides.values():
+            side.reader.close()
 
     def words(self, side: Side) -> WordLevel | None:
         """What the windows say of words laid over the pictures of a release."""
@@ -555,16 +578,23 @@ def survey_order(parts: int, *, seed: int) -> NDArray[np.int64]:
     return (np.array(list(dict.fromkeys(spread)), np.int64) + shift) % parts
 
 
+def _words_at(start: int, wait: int) -> tuple[int, int, int]:
+    """Pictures of a window by which words are told: its last one, its first one, and one between."""
+    last = start + wait
+    return last, start, last + round(HALFWAY_SHARE * (start - last))
+
+
+def _add_words(finder: WordFinder, greys: dict[int, NDArray[np.float32]], numbers: Sequence[int], *, window: int) -> None:
+    """Look for words over the first of three pictures, which stand still in the other two."""
+    if all(number in greys for number in numbers):
+        looked_at, beside, between = (greys[number] for number in numbers)
+        finder.add(looked_at, [beside], frame=numbers[0], shot=window, between=[lambda: between])
+
+
+def _together(prints: Sequence[Prints]) -> Prints:
+    """Fingerprints of single frames as those of a window."""
+    return Prints(np.concatenate([one.numbers for one in prints]), np.concatenate([one.values for one in prints]))
+
+
 def _shown_aspect(side: _SideState) -> float:
     return float(side.release.signal.sample_aspect.value) * (side.active.right - side.active.left) / (side.active.bottom - side.active.top)
-
-
-def _weaves(frames: Sequence[Frame]) -> NDArray[np.int64]:
-    watch = FieldWatch()
-    for frame in frames:
-        watch.add(frame.index, frame.planes)
-    return watch.weaves()
-
-
-def _is_even(frames: Sequence[Frame]) -> bool:
-    return all(later.index == before.index + 1 for before, later in itertools.pairwise(frames))

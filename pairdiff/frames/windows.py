@@ -6,6 +6,7 @@ a picture belongs to the number whose time, from the first picture on, is neares
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -15,8 +16,10 @@ from typing import Any
 
 import av
 import numpy as np
+from av.container import InputContainer
 from av.packet import Packet
 from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
 
 from pairdiff._beat import decoding
 from pairdiff._records import Frame, Release
@@ -27,6 +30,8 @@ SKIPPED_CODECS = ("h264", "mpeg2video")
 """Codecs whose pictures that no other one refers to are marked as such for sure: before a window they need not be decoded."""
 MOST_SCOUTED_PACKETS = 2000
 """Packets looked at in search of a key frame (own)."""
+MOST_THREADS = 8
+"""Decoder threads at most: each holds pictures of its own, and a window has few (own)."""
 WITHOUT_INDEX = ("mpegts", "mpeg")
 """Containers that list no key frames: a seek leads somewhere near, and packets are gone through from there."""
 
@@ -48,11 +53,18 @@ class WindowReader:
     def __init__(self, release: Release) -> None:
         self._release, self._stack = release, ExitStack()
         self._rate = Fraction(release.signal.frame_rate.value or 24)
-        self._container = self._stack.enter_context(open_release(release))
-        self._stream = video_stream(self._container, release, threads=0)
-        self._scout = self._stack.enter_context(open_release(release))
         self._lists_none = release.container in WITHOUT_INDEX
+        self._opened: tuple[InputContainer, VideoStream, InputContainer] | None = None
         self.decoded = 0
+        self._open()
+
+    def _open(self) -> tuple[InputContainer, VideoStream, InputContainer]:
+        """The container that is decoded, its stream, and the container that is scouted."""
+        if self._opened is None:
+            container = self._stack.enter_context(open_release(self._release))
+            stream = video_stream(container, self._release, threads=min(os.cpu_count() or 1, MOST_THREADS))
+            self._opened = container, stream, self._stack.enter_context(open_release(self._release))
+        return self._opened
 
     def __enter__(self) -> WindowReader:
         return self
@@ -61,7 +73,8 @@ class WindowReader:
         self.close()
 
     def close(self) -> None:
-        """Close the containers; a second call does nothing."""
+        """Close the containers, whose decoders hold hundreds of megabytes; what is read afterwards opens them again."""
+        self._opened = None
         self._stack.close()
 
     def key_before(self, number: int) -> int | None:
@@ -79,7 +92,13 @@ class WindowReader:
         return None
 
     def read(self, first: int, last: int, *, key: int | None = None) -> list[Frame]:
+        """Pictures of a window; arguments as for `run_through`."""
+        return list(self.run_through(first, last, key=key))
+
+    def run_through(self, first: int, last: int, *, key: int | None = None) -> Iterator[Frame]:
         """Pictures from one number to another, both included, as far as the file holds them in order and sound.
+
+        A consumer that lets each go before it takes the next holds few in memory; it runs to the end, or closes the iterator.
 
         Parameters
         ----------
@@ -88,33 +107,34 @@ class WindowReader:
         key
             What `key_before` gave for `first`, where that was asked before.
 
-        Returns
-        -------
-        Frames with their numbers as `index`; one that is damaged or missing is not among them.
+        Yields
+        ------
+        Frames with their numbers as `index`, ascending; one that is damaged or missing is not among them.
         """
         scouted = self._scouted(first) if key is None or self._lists_none else (key, self._stamp(key))
-        found: dict[int, Frame] = {}
         if scouted is None:
-            return []
+            return
+        reached = first - 1
         for picture in self._decode_from(*scouted, first, last):
             if picture.is_corrupt or not has_form(picture, self._release):
                 continue
             time_s = stamp_s(picture, self._release)
             number = None if time_s is None else self._number(time_s)
-            if number is None or time_s is None or not first <= number <= last or number in found:
+            if number is None or time_s is None or not reached < number <= last:
                 continue
-            found[number] = frame_from_picture(picture, self._release, index=number, time_s=time_s)
-        return [found[number] for number in sorted(found)]
+            reached = number
+            yield frame_from_picture(picture, self._release, index=number, time_s=time_s)
 
     def _decode_from(self, key: int, stamp: int, first: int, last: int) -> Iterator[VideoFrame]:
         """Pictures decoded from a key frame on; the decoder is emptied when the last one wanted is in it."""
         stop, begin = self._stamp(last), self._stamp(first)
-        self._container.seek(stamp, stream=self._stream)
-        codec = self._stream.codec_context
+        container, stream, _ = self._open()
+        container.seek(stamp, stream=stream)
+        codec = stream.codec_context
         skips = codec.name in SKIPPED_CODECS
         seen: set[int] = set()
         try:
-            for packet in self._container.demux(self._stream):
+            for packet in container.demux(stream):
                 if not packet.size:
                     break
                 if not seen and not (packet.is_keyframe and self._number_of(packet) == key):
@@ -138,8 +158,9 @@ class WindowReader:
     def _decode(self, packet: Packet[Any] | None) -> list[VideoFrame]:
         """Pictures that a packet brings; what the decoder gives up on is left out."""
         try:
-            with decoding(self._container.name):
-                pictures = list(self._stream.codec_context.decode(packet))
+            container, stream, _ = self._open()
+            with decoding(container.name):
+                pictures = list(stream.codec_context.decode(packet))
         except av.error.FFmpegError:
             return []
         self.decoded += len(pictures)
@@ -150,11 +171,12 @@ class WindowReader:
 
     def _key_from(self, stamp: int, number: int) -> int | None:
         """Number of the first key frame that a seek leads to, or, where nothing lists them, of the last one up to a picture."""
-        stream = self._scout.streams[self._release.stream_index]
+        _, _, scout = self._open()
+        stream = scout.streams[self._release.stream_index]
         last: int | None = None
         try:
-            self._scout.seek(stamp, stream=stream)
-            for count, packet in enumerate(self._scout.demux(stream)):
+            scout.seek(stamp, stream=stream)
+            for count, packet in enumerate(scout.demux(stream)):
                 here = self._number_of(packet) if packet.is_keyframe else None
                 if here is not None and (last is None or here <= number):
                     last = here

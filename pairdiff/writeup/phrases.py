@@ -153,11 +153,12 @@ def say_survey(survey: SurveyCoverage) -> list[str]:
     ----------
     survey : how far it came.
     """
+    confidence = f"{100 * survey.confidence:g} %"
     share = say_share(survey.windows_found / max(survey.windows, 1))
     notes = [
         f"A survey: {survey.windows} windows of a third of a second, drawn at random from equal parts of the film, of which "
         f"{survey.windows_found} ({share}) were found in the SDR release; {survey.decoded_frames} pictures were decoded. It stopped after "
-        f"look {survey.looks} of at most 4, since {STOP_WORDS[survey.stopped]}. Intervals are at {100 * survey.confidence:g} % for each "
+        f"look {survey.looks} of at most {survey.most_looks}, since {STOP_WORDS[survey.stopped]}. Intervals are at {confidence} for each "
         "look, so that those printed hold in 95 of 100 however early it stopped.",
         "A window begins at a key frame and ends a third of a second behind it; what lies further from any key frame was not seen.",
         f"Between windows at one offset the film is taken to run on. {say_share(survey.undetermined_share)} of the HDR release, at its "

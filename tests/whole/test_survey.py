@@ -139,7 +139,7 @@ def test_all_looks_are_taken_where_the_label_is_not_settled(films: Kinds, monkey
     monkeypatch.setattr("pairdiff._pipeline._is_settled", lambda work: False)
     found = surveyed(films.hdr, films.sdr)
     assert found.coverage.survey is not None
-    assert (found.coverage.survey.looks, found.coverage.survey.stopped) == (4, "last_look")
+    assert (found.coverage.survey.looks, found.coverage.survey.stopped) == (len(_survey.LOOKS), "last_look")
     assert found.coverage.survey.windows == _survey.LOOKS[-1]
 
 
@@ -192,7 +192,7 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
 def test_the_command_line_surveys_and_writes_a_report(films: Kinds, tmp_path: Path) -> None:
     done = run("compare", str(films.container), str(films.sdr), "--out", str(tmp_path / "out"), "--survey", "--budget", "5m")
     assert done.returncode == 0, done.stderr
-    assert "survey the films, look 1 of at most 4" in done.stderr
+    assert "survey the films, look 1 of at most 2" in done.stderr
     assert "SDR picture in an HDR container" in done.stdout
     assert "A survey:" in done.stdout
     report = (tmp_path / "out" / "report.html").read_text()

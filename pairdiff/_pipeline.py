@@ -107,7 +107,7 @@ from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decode
 from pairdiff.frames.hardware import choose_decoder
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_grid, planes_to_rgb, some_rows_to_rgb
-from pairdiff.frames.prefetch import map_ahead, read_ahead
+from pairdiff.frames.prefetch import count_cores, map_ahead, read_ahead
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.frames.spool import Spool
 from pairdiff.light.display import read_displays
@@ -903,7 +903,7 @@ def _read_on(
             bar_level=bar_level,
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
-            workers=max((os.cpu_count() or 1) // CORES_A_WORKER, 1),
+            workers=max(count_cores() // CORES_A_WORKER, 1),
             before=before,
             keep=None if parts is None or watch is None else _Keeper(parts, reader, watch, codes=codes),
         )
@@ -1516,7 +1516,7 @@ def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tupl
 
 def _each_pair(function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[T]:
     """The function of each pair, in their order, several at a time; kernels that spread over cores themselves have no place in it."""
-    workers = min(os.cpu_count() or 1, PAIRS_AT_ONCE)
+    workers = min(count_cores(), PAIRS_AT_ONCE)
     return map_ahead(lambda pair: function(*pair), _read_pairs(matching, hdr_frames), workers=workers)
 
 

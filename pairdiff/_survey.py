@@ -52,7 +52,7 @@ from pairdiff.score.subtitles import HALFWAY_SHARE, WAIT_S, WordFinder, WordLeve
 
 Progress = Callable[[str, int, int | None], None]
 
-LOOKS = (30, 64)
+LOOKS = (28, 48)
 """Windows that were read when each look at the film is taken: every look scores all pairs again at set-ups fitted anew (own)."""
 WORD_WINDOWS = frozenset(n for n in range(LOOKS[0]) if n % 3 < 2)
 """Windows that are read to their end on both sides, for words laid over the picture (own)."""

@@ -56,7 +56,7 @@ def test_a_sound_release_is_decoded_several_pictures_at_a_time(sound):
     ids=["all", "left-out", "kept", "unmatched", "nothing-matched"],
 )
 def test_what_displays_roll_off_from_is_the_level_of_the_film(partners, damaged, kept, peak_nits):
-    levels = tuple(SimpleNamespace(p9999_nits=nits) for nits in (100.0, 200.0, 400.0, 9000.0))
+    levels = tuple(SimpleNamespace(frame=number, p9999_nits=nits) for number, nits in enumerate((100.0, 200.0, 400.0, 9000.0)))
     alignment = SimpleNamespace(partners=np.array(partners))
     matching = SimpleNamespace(alignment=alignment, hdr=SimpleNamespace(track=SimpleNamespace(levels=levels)))
     found = {kind: np.zeros(4, bool) for kind in FRAME_KINDS}

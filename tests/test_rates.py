@@ -21,7 +21,9 @@ def test_a_least_matched_time_is_asked_of_films_alone(frames, least_s, monkeypat
         asked.append(settings)
         raise Reached
 
-    monkeypatch.setattr(_pipeline, "_match", lambda *paths, **told: SimpleNamespace(hdr=release, sdr=release))
+    said = SimpleNamespace(duration_s=None)
+    monkeypatch.setattr(_pipeline, "_probe_pair", lambda *paths, **told: (said, said))
+    monkeypatch.setattr(_pipeline, "_match_releases", lambda *pair, **told: SimpleNamespace(hdr=release, sdr=release))
     monkeypatch.setattr(_pipeline, "_look_at_film", look)
     with pytest.raises(Reached):
         _pipeline.compare("a.png", "b.png", settings=Settings(min_matched_s=7.5, min_matched_share=0.3))

@@ -45,7 +45,7 @@ def test_a_frame_that_is_kept_is_read_once(monkeypatch: pytest.MonkeyPatch) -> N
 
     monkeypatch.setattr(_pipeline, "read_frames_at", read)
     signal = SimpleNamespace(chroma_sampling=SimpleNamespace(value="420"))
-    side = SimpleNamespace(release=SimpleNamespace(signal=signal), track=SimpleNamespace(times_s=list(range(20))))
+    side = SimpleNamespace(release=SimpleNamespace(signal=signal), track=SimpleNamespace(times_s=list(range(20))), read=None)
     lumas = _pipeline._Lumas(side, side)  # type: ignore[arg-type]
     kept = lumas.read([(1, 2), (3, 4)], keep=True)
     assert asked == [[1, 3], [2, 4]]

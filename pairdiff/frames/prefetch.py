@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import queue
 import threading
 from collections import deque
@@ -13,6 +14,11 @@ T = TypeVar("T")
 R = TypeVar("R")
 DEPTH_FRAMES = 4
 """Items that are read ahead (own)."""
+
+
+def count_cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Generator[T]:

@@ -6,7 +6,6 @@ a picture belongs to the number whose time, from the first picture on, is neares
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -25,6 +24,7 @@ from pairdiff._beat import decoding
 from pairdiff._records import Frame, Release
 from pairdiff.clip.container import open_release
 from pairdiff.frames.decode import SEEK_BACK_S, frame_from_picture, has_form, stamp_s, video_stream
+from pairdiff.frames.prefetch import count_cores
 
 SKIPPED_CODECS = ("h264", "mpeg2video")
 """Codecs whose pictures that no other one refers to are marked as such for sure: before a window they need not be decoded."""
@@ -62,7 +62,7 @@ class WindowReader:
         """The container that is decoded, its stream, and the container that is scouted."""
         if self._opened is None:
             container = self._stack.enter_context(open_release(self._release))
-            stream = video_stream(container, self._release, threads=min(os.cpu_count() or 1, MOST_THREADS))
+            stream = video_stream(container, self._release, threads=min(count_cores(), MOST_THREADS))
             self._opened = container, stream, self._stack.enter_context(open_release(self._release))
         return self._opened
 

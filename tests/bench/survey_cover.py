@@ -123,7 +123,7 @@ def real(folder: Path, trials: int) -> None:
     held: dict[str, list[bool]] = {name: [] for name in truth}
     labels: list[str] = []
     for seed in range(trials):
-        found = pairdiff.compare(hdr, sdr, survey=True, settings=pairdiff.make_settings(seed=seed))
+        found = pairdiff.compare(hdr, sdr, survey=True, settings=pairdiff.Settings(seed=seed))
         own = found.difference.on_its_own
         ends = {
             "share of time": found.headroom.time_share,

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import shutil
 import tempfile
+import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -12,6 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Frame
+
+PREFIX = "run-"
+LEFT_BEHIND_S = 86_400
+"""A folder of pictures that was not written to for so long is one that a killed run has left, seconds (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +45,8 @@ class Spool:
         self._room: tempfile.TemporaryDirectory[str] | None = None
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._room = tempfile.TemporaryDirectory(prefix="pictures-", dir=folder, ignore_cleanup_errors=True)
+            _clear_up(folder)
+            self._room = tempfile.TemporaryDirectory(prefix=PREFIX, dir=folder, ignore_cleanup_errors=True)
         except OSError:
             self._room = None
 
@@ -82,3 +90,11 @@ class Spool:
         except (OSError, ValueError):
             return None
         return replace(kept.frame, planes=tuple(planes))
+
+
+def _clear_up(folder: Path) -> None:
+    """Remove what runs that were killed have left behind."""
+    for left in folder.glob(f"{PREFIX}*"):
+        with contextlib.suppress(OSError):
+            if left.is_dir() and time.time() - left.stat().st_mtime > LEFT_BEHIND_S:
+                shutil.rmtree(left, ignore_errors=True)

@@ -9,7 +9,7 @@ one in each part, from the key frame before a moment to at most a third of a sec
 look the survey stops where its interval of the share of time lies on one side of the tenth that the highlights axis asks for. What it
 then states is held against all frames of the film: the share of time, the level reached in a tenth of the time, the mean loss.
 
-`real`: one film of 120 scenes, small pictures, encoded and looped to some length, surveyed with many seeds, and held against every one of
+`real`: one film of 60 scenes, small pictures, encoded and looped to some length, surveyed with many seeds, and held against every one of
 its frames scored (`--full`).
 """
 
@@ -29,7 +29,7 @@ KEY_FRAMES = 24
 WAIT_FRAMES = 8
 ASKED = 0.1
 LEAST_STOPS = 0.3
-SCENES, LOOPS = 120, 5
+SCENES, LOOPS = 60, 10
 """Scenes of the encoded film, a second each, and how often it is looped."""
 FILMS = {"hardly any highlights": -0.6, "near the limit": -0.25, "often": 0.3}
 """Stops above white of the median picture."""
@@ -104,12 +104,14 @@ def simulated(films: int) -> None:
 
 def real(folder: Path, trials: int) -> None:
     """Print how often the intervals of surveys of one encoded film hold what all its frames say."""
-    from tests.bench.survey_films import make_films
-
     import pairdiff
+    from tests.whole._survey_films import encode_kinds, loop_kinds, make_scene
 
-    hdr, sdr, hdr_once, sdr_once = make_films(folder)
-    whole = pairdiff.compare(hdr_once, sdr_once, full=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    lamps_nits = np.random.default_rng(1).lognormal(np.log(120), 0.8, SCENES)
+    once = encode_kinds(folder, [make_scene(number, lamps_nits=float(nits)) for number, nits in enumerate(lamps_nits)])
+    hdr, _, sdr = loop_kinds(once, times=LOOPS)
+    whole = pairdiff.compare(once.hdr, once.sdr, full=True)
     own = whole.difference.on_its_own
     truth = {
         "share of time": whole.headroom.time_share.value,

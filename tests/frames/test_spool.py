@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from fractions import Fraction
 from pathlib import Path
 
@@ -74,3 +75,16 @@ def test_a_file_that_was_cut_is_as_good_as_none(tmp_path: Path) -> None:
         (path,) = tmp_path.rglob("hdr-1")
         path.write_bytes(path.read_bytes()[:100])
         assert spool.get("hdr", 1) is None
+
+
+def test_what_a_killed_run_has_left_is_cleared_up_after_a_day(tmp_path: Path) -> None:
+    old, new, other = (tmp_path / name for name in ("run-old", "run-new", "pictures"))
+    for folder in (old, new, other):
+        folder.mkdir()
+        (folder / "hdr-1").write_bytes(b"0")
+    for folder in (old, other):
+        os.utime(folder, (0, 0))
+    with Spool(tmp_path):
+        assert not old.exists()
+        assert new.exists()
+        assert other.exists()

@@ -139,6 +139,7 @@ from pairdiff.match.passages import Probe, area_passages, mask_bars, register_pa
 from pairdiff.match.seams import settle_seams
 from pairdiff.match.segments import build_segments, find_shots
 from pairdiff.match.single import LEAST_SIMILARITY, pair_pictures
+from pairdiff.match.survey import expected_offset
 from pairdiff.match.timeline import (
     MAP_AGAIN_SHARE,
     EditMap,
@@ -390,9 +391,11 @@ def compare(
             try:
                 _check_surveyable(*pair, asked=bool(survey))
                 work = _survey(*pair, settings=settings, budget_s=budget_s, stack=stack, tell=tell)
-            except NotSurveyable as found:
+            except (NotSurveyable, UnrelatedFilms) as found:
+                if survey and isinstance(found, UnrelatedFilms):
+                    raise
                 stack.close()
-                reason = str(found) or None
+                reason = str(found).rstrip(".") or None
                 if reason is not None:
                     tell(f"the pair is read whole: {reason}", 0, None)
         if work is None:
@@ -2098,9 +2101,11 @@ def _survey(
     surveyor = stack.enter_context(Surveyor(hdr, sdr, settings=settings, spool=spool, tell=tell))
     surveyor.deadline_s = None if budget_s is None else began_s + budget_s * READING_SHARE
     surveyor.prepare()
-    surveyor.locate(_pins(hdr, sdr, settings))
+    pins = _pins(hdr, sdr, settings)
+    surveyor.locate(pins)
     probes = list(_spool_all(surveyor.probes(), spool))
     matching = _register_survey(surveyor, probes, settings=settings, tell=tell)
+    matching = _with_anchor_notes(matching, surveyor, pins)
     surveyor.geometry = usual_place(matching.alignment.geometry)
     collector = FitCollector(replace(settings, fit_pixels_per_pair=min(settings.fit_pixels_per_pair, MOST_FIT_PIXELS // LOOKS[-1])))
     samples: dict[int, Sampled] = {}
@@ -2110,11 +2115,15 @@ def _survey(
         stage = f"survey the films, look {look} of at most {len(LOOKS)}"
         tell(stage, 0, last - first)
         for done, one in enumerate(read_ahead(surveyor.windows(first, last), depth=1), 1):
-            if one is not None and one.hdr.index not in samples:
+            if one is not None and one.hdr.index in samples:
+                known = samples[one.hdr.index]
+                samples[one.hdr.index] = replace(known, times=known.times + 1)
+            elif one is not None:
                 _spool_pair(one, spool)
                 collector.add(_to_canvas(matching, one.hdr, one.sdr, settings=settings), shot=one.window)
                 samples[one.hdr.index] = replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
             tell(stage, done, last - first)
+        surveyor.check_windows()
         surveyor.close_gaps()
         surveyor.rest()
         give_back()
@@ -2125,7 +2134,9 @@ def _survey(
         now_s = monotonic()
         spent = budget_s is not None and now_s - began_s + NEXT_LOOK_SHARE * (now_s - look_began_s) > budget_s
         read_all = surveyor.drawn >= last
-        stopped: StopReason | None = "settled" if _is_settled(work) else "last_look" if last == LOOKS[-1] and read_all else None
+        stopped: StopReason | None = None
+        if read_all:
+            stopped = "settled" if _is_settled(work) else "last_look" if last == LOOKS[-1] else None
         if stopped is None and (spent or not read_all):
             stopped = "decoded" if surveyor.decoded >= MOST_DECODED else "budget"
         if stopped is not None:
@@ -2139,6 +2150,23 @@ def _pins(hdr: Release, sdr: Release, settings: Settings) -> list[tuple[int, int
     rates = [Fraction(one.signal.frame_rate.value or 24) for one in (hdr, sdr)]
     both = read_anchors(settings.anchor)
     return [tuple(time if isinstance(time, int) else round(time * rate) for time, rate in zip(pair, rates, strict=True)) for pair in both]  # type: ignore[misc]
+
+
+def _with_anchor_notes(matching: _Matching, surveyor: Surveyor, pins: Sequence[tuple[int, int]]) -> _Matching:
+    """Anchors that the windows do not bear out, said as where both releases are read whole.
+
+    Raises
+    ------
+    UsageError : an anchor behind the end of a release.
+    """
+    times = matching.hdr.track.times_s, matching.sdr.track.times_s
+    for pin in pins:
+        for frame, side_times, side in zip(pin, times, ("HDR", "SDR"), strict=True):
+            check_within(side_times, frame, option="--anchor", side=side)
+    offsets = [expected_offset(surveyor.found, hdr) for hdr, _ in pins]
+    refuted = [pin for pin, offset in zip(pins, offsets, strict=True) if offset is None or abs(offset - (pin[1] - pin[0])) > PIN_FRAMES]
+    notes = (*matching.alignment.notes, *_anchor_notes(refuted, *times))
+    return replace(matching, alignment=replace(matching.alignment, notes=notes))
 
 
 def _without_planes(frame: Frame) -> Frame:
@@ -2231,7 +2259,7 @@ def _score_survey(
     tell: Progress,
 ) -> _Work:
     """One look: the set-ups fitted on all windows so far, and every pair scored at them."""
-    film = _survey_film(matching, settings=settings)
+    film = _survey_film(matching, samples, settings=settings)
     fits = fit_setups(collector.sample(), settings)
     signal_check = _check_signal(matching, collector, settings)
     words = _Words(surveyor.words("hdr"), surveyor.words("sdr"))
@@ -2245,17 +2273,19 @@ def _score_survey(
         most_looks=len(LOOKS),
         stopped="settled",
         windows=surveyor.drawn,
-        windows_found=len(samples),
+        windows_found=sum(samples[start].times for start, _ in matching.alignment.shots),
         decoded_frames=surveyor.decoded,
         confidence=LOOK_CONFIDENCE,
         undetermined_share=1 - matching.alignment.matched_share,
-        redrawn=surveyor.redrawn,
     )
     return _Work(matching, film, fits, done, signal_check, settings, survey)
 
 
-def _survey_film(matching: _Matching, *, settings: Settings) -> _Film:
-    """Pairs of the windows, each standing for the same time; what is plainly logos or credits takes no part."""
+def _survey_film(matching: _Matching, samples: Mapping[int, Sampled], *, settings: Settings) -> _Film:
+    """Pairs of the windows, each draw standing for the same time; what is plainly logos or credits takes no part.
+
+    Pictures behind one key frame count as of one shot: they are no independent draws.
+    """
     frames = [start for start, _ in matching.alignment.shots]
     hdr, sdr = matching.hdr.track, matching.sdr.track
     rows = {level.frame: row for row, level in enumerate(sdr.levels)}
@@ -2266,11 +2296,14 @@ def _survey_film(matching: _Matching, *, settings: Settings) -> _Film:
     matched = int((matching.edit_map.state == 1).sum())
     matched_s = matched / _rate(matching.hdr)
 
+    drawn = sum(samples[frame].times for frame in frames)
+
     def pick(kept: Sequence[int]) -> _Picks:
-        share = len(kept) / len(frames)
-        return _Picks(
-            tuple(kept), tuple(range(len(kept))), (matched_s / len(frames),) * len(kept), round(matched * share), matched_s * share
-        )
+        share = sum(samples[frame].times for frame in kept) / drawn
+        keys = sorted({samples[frame].key for frame in kept})
+        shots = tuple(keys.index(samples[frame].key) for frame in kept)
+        seconds = tuple(matched_s * samples[frame].times / drawn for frame in kept)
+        return _Picks(tuple(kept), shots, seconds, round(matched * share), matched_s * share)
 
     every = pick(frames)
     clean = [frame for frame, out in zip(frames, found["logo_or_credits"], strict=True) if not out]
@@ -2305,6 +2338,9 @@ def _of_some(levels: Levels) -> Levels:
         max_fall_nits=None,
         max_fall_time_s=None,
         max_fall_whole_nits=None,
+        p9999_nits=None,
+        p999_nits=None,
+        p99_nits=None,
         condition=f"{levels.condition}; of {levels.frames} pictures drawn by a survey",
     )
 

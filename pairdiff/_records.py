@@ -1020,8 +1020,6 @@ class SurveyCoverage:
     """Of each interval at each look; together they hold in 95 of 100 or more."""
     undetermined_share: float
     """HDR frames between windows that do not agree, or at the ends, over all HDR frames."""
-    redrawn: int
-    """Windows whose moment was drawn anew, since much would have had to be decoded before it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from types import TracebackType
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._errors import UnrelatedFilms
+from pairdiff._errors import DecodeFailed, UnrelatedFilms
 from pairdiff._records import SIDES, Frame, FrameLevels, Geometry, Rectangle, Release, Side
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import is_of_pictures
@@ -73,7 +73,9 @@ MEASURED_KEYS = 160
 """Key frames whose levels a survey of one release measures (own)."""
 PROBES, LEAST_PROBES = 8, 2
 """Windows by which the films are first laid on each other, and how many of them must be found again (own)."""
-LEAST_FIELD_WINDOWS, LEAST_EVEN_SHARE = 4, 0.75
+LEAST_FOUND_SHARE = 0.5
+"""Share of windows that must be found again; fewer, and the releases are read whole (own)."""
+LEAST_FIELD_WINDOWS, LEAST_EVEN_SHARE = 4, 0.9
 """Windows from which fields are told, and share of windows whose pictures follow each other evenly in time (own)."""
 LAGS = 3
 """Frames to either side of the expected place that are read (own)."""
@@ -85,8 +87,11 @@ FAR_PLACES, FAR_PROBES = 3, 3
 """Likeliest key frames about which is searched, and windows for which that is done (own)."""
 GAP_S, MOST_GAP_WINDOWS = 2.0, 32
 """Passages between windows at different offsets are halved until they are so short, by so many windows at most (own)."""
-LONG_LEAD_FRAMES, REDRAWN = 36, 6
-"""Pictures before an SDR window that have to be decoded, beyond which the moment is drawn anew, and how often (own)."""
+MOST_KEY_GAP_S, FARTHEST_KEY_S, KEY_MOMENTS = 3.0, 12.0, 64
+"""Mean time between key frames up to which windows behind them stand for the film; the longest before a picture; and moments by which that
+is told (own)."""
+CUT_SHORT_S = 15.0
+"""How far before its stated end the last key frame of a release may lie, seconds (own)."""
 
 
 class NotSurveyable(Exception):
@@ -103,6 +108,10 @@ class Sampled:
     sdr: Frame
     levels: tuple[FrameLevels, FrameLevels]
     """Of the HDR and the SDR picture."""
+    key: int
+    """Key frame of the HDR release at which the window begins: pictures behind one key frame are no independent draws."""
+    times: int = 1
+    """How often this picture was drawn."""
 
 
 @dataclass(slots=True)
@@ -174,8 +183,9 @@ class Surveyor:
         self.found: list[Found] = []
         self.grid_map = GridMap()
         self.geometry: Geometry | None = None
-        self.redrawn = 0
         self.drawn = 0
+        self._uneven = 0
+        self._key = 0
         self.deadline_s: float | None = None
         """By the monotonic clock: when no further windows are read, though a few always are."""
         self._runner_up = 0.0
@@ -201,7 +211,8 @@ class Surveyor:
                 continue
             found = self.sides[side].reader.read(number, number)
             if not found:
-                raise NotSurveyable(f"picture f{number} of the {side.upper()} release is not found again by its time")
+                path = self.sides[side].release.path
+                raise DecodeFailed(f"Picture f{number} of {path} cannot be found again by its time. Read the pair whole: --no-survey.")
             yield found[0]
 
     # ------------------------------------------------------------ before the first look
@@ -211,11 +222,12 @@ class Surveyor:
         for name, side in self.sides.items():
             self._tell(f"find the picture area of the {name.upper()} release", 0, None)
             siting = SitingWatch(side.release.signal)
+            check_keys(side.reader, frames=side.frames, rate=side.rate, name=name.upper())
             numbers = [round((n + 0.5) / ACTIVE_KEYS * side.frames) for n in range(ACTIVE_KEYS)]
             keys = read_spread_keys(side.reader, numbers)
             first = next(keys, None)
             if first is None:
-                raise NotSurveyable(f"no key frames of the {name.upper()} release are found by time")
+                raise NotSurveyable(f"no key frame of the {name.upper()} release can be decoded")
             side.active, side.level = find_active(siting.watch(itertools.chain([first], keys)), side.release.signal)
             note = say_siting(siting.found(), side.release.signal, side=name)
             side.notes = (*side.notes, note) if note else side.notes
@@ -270,7 +282,7 @@ class Surveyor:
         for name, told in weaves.items():
             self._check_fields(name, [one for one in told if len(one)])
         if uneven > (1 - LEAST_EVEN_SHARE) * 2 * PROBES:
-            raise NotSurveyable("its pictures are not evenly timed")
+            raise NotSurveyable("pictures are missing in many windows, or their frame rate is not even")
         self._settle(windows)
 
     def _settle(self, windows: Sequence[tuple[int, Prints, Prints]]) -> None:
@@ -302,9 +314,9 @@ class Surveyor:
         hdr, sdr = (self.sides[name].release.path for name in SIDES)
         return (
             f"The survey finds no place at which the two releases belong together: {hdr} and {sdr}. {PROBES} windows of the HDR release "
-            f"were looked for up to {FAR_S:.0f} s about the same time; the best has a similarity of {best:.2f}, and from {LEAST_ALONE:g} "
-            "one counts. Check that both files are the same film; --anchor names a moment that belongs together, --no-survey looks for "
-            "each passage in the whole film."
+            f"were looked for at the same time, {FAR_PROBES} of them up to {FAR_S:.0f} s about it; the best has a similarity of "
+            f"{best:.2f}, and from {LEAST_ALONE:g} one counts. Check that both files are the same film; --anchor names a moment that "
+            "belongs together, --no-survey looks for each passage in the whole film."
         )
 
     # ------------------------------------------------------------ placing windows
@@ -412,8 +424,8 @@ class Surveyor:
         """
         order = survey_order(LOOKS[-1], seed=self._settings.seed)
         for window in range(first, last):
-            late = self.deadline_s is not None and monotonic() > self.deadline_s and self.drawn >= LEAST_DRAWN
-            if late or self.decoded >= MOST_DECODED:
+            late = self.deadline_s is not None and monotonic() > self.deadline_s
+            if self.drawn >= LEAST_DRAWN and (late or self.decoded >= MOST_DECODED):
                 return
             self.drawn += 1
             yield self._read_sampled(int(order[window]), with_words=window in WORD_WINDOWS)
@@ -424,7 +436,9 @@ class Surveyor:
         key = self._draw_key(part, rng)
         wanted = int(rng.integers(0, hdr.wait + 1))
         if key is None:
+            self.found.append(Found(int((part + 0.5) / LOOKS[-1] * hdr.frames), Place(None, -1.0)))
             return None
+        self._key = key
         first = key if with_words else key + max(wanted - TOLD_BY + 1, 0)
         last = key + (hdr.wait if with_words else wanted)
         looked_at = _words_at(key, hdr.wait) if with_words else ()
@@ -439,8 +453,10 @@ class Surveyor:
             if frame.index == key + wanted:
                 pick = keep_planes(frame)
         if pick is None:
+            self.found.append(Found(key + wanted, Place(None, -1.0)))
             return None
         place, theirs = self._place(_together(told))
+        self._uneven += any(bool((np.diff(one) != 1).any()) for one in (_together(told).numbers, [frame.index for frame in theirs]))
         self.found.append(Found(pick.index, place))
         partner = None if place.offset is None else next((one for one in theirs if one.index == pick.index + place.offset), None)
         if partner is None or place.offset is None:
@@ -455,22 +471,11 @@ class Surveyor:
         return self._sampled(part, pick, partner)
 
     def _draw_key(self, part: int, rng: np.random.Generator) -> int | None:
-        """The key frame before a moment of a part of the film; another moment where the SDR release is far from any key frame there."""
-        hdr, sdr = self.sides["hdr"], self.sides["sdr"]
-        best: tuple[int, int] | None = None
-        for attempt in range(REDRAWN):
-            moment = (part + rng.random()) / LOOKS[-1] * hdr.frames
-            key = hdr.reader.key_before(min(int(moment), hdr.frames - 1))
-            if key is None:
-                continue
-            offset = expected_offset(self.found, key) or 0
-            theirs = sdr.reader.key_before(max(key + offset - LAGS, 0))
-            lead = 0 if theirs is None else max(key + offset - LAGS - theirs, 0)
-            best = min(best, (lead, key)) if best else (lead, key)
-            if best[0] <= LONG_LEAD_FRAMES:
-                break
-            self.redrawn += attempt == 0
-        return None if best is None else best[1]
+        """The key frame before a moment of a part of the film; None where there is none within its reach."""
+        hdr = self.sides["hdr"]
+        moment = min(int((part + rng.random()) / LOOKS[-1] * hdr.frames), hdr.frames - 1)
+        key = hdr.reader.key_before(moment)
+        return None if key is None or moment - key > FARTHEST_KEY_S * hdr.rate else key
 
     def _sampled(self, window: int, mine: Frame, theirs: Frame) -> Sampled:
         levels = []
@@ -478,12 +483,25 @@ class Surveyor:
             signal = side.release.signal
             side.codes += count_luma(luma_plane(frame, signal), active=side.active, bit_depth=signal.bit_depth.value)
             levels.append(measure_levels(frame, signal, active=side.active, hlg_peak_nits=self._settings.hlg_peak_nits))
-        return Sampled(window, mine, keep_planes(theirs), (levels[0], levels[1]))
+        return Sampled(window, mine, keep_planes(theirs), (levels[0], levels[1]), self._key)
 
     def _grey(self, side: _SideState, region: tuple[float, float, float, float], frame: Frame) -> NDArray[np.float32]:
         assert self.geometry is not None
         light = grey_light(frame, side.release.signal, hlg_peak_nits=self._settings.hlg_peak_nits)
         return resample_area(light, region=region, rows=self.geometry.canvas_rows, columns=self.geometry.canvas_columns)
+
+    def check_windows(self) -> None:
+        """Give way to reading whole where too few windows were found, or where they lack pictures.
+
+        Raises
+        ------
+        NotSurveyable.
+        """
+        found = sum(one.place.offset is not None for one in self.found)
+        if found < LEAST_FOUND_SHARE * len(self.found):
+            raise NotSurveyable(f"only {found} of {len(self.found)} windows are found in the other release")
+        if self._uneven > (1 - LEAST_EVEN_SHARE) * self.drawn:
+            raise NotSurveyable("pictures are missing in many windows, or their frame rate is not even")
 
     def rest(self) -> None:
         """Close the files until something is read again: decoders hold hundreds of megabytes."""
@@ -520,6 +538,36 @@ class Surveyor:
         return map_of_windows(self.found, hdr_frames=hdr_frames, sdr_frames=sdr_frames, grid_map=self.grid_map, runner_up=self._runner_up)
 
 
+def check_keys(reader: WindowReader, *, frames: int, rate: float, name: str) -> None:
+    """Ask whether windows behind key frames stand for a release: these lie close together, and up to its stated end.
+
+    Parameters
+    ----------
+    reader : of the release.
+    frames : that it has by its stated length.
+    rate : pictures a second.
+    name : of the side, for the message.
+
+    Raises
+    ------
+    NotSurveyable.
+    """
+    moments = [round((n + 0.5) / KEY_MOMENTS * frames) for n in range(KEY_MOMENTS)]
+    keys = [reader.key_before(moment) for moment in moments]
+    last = reader.key_before(frames - 1)
+    if last is None or None in keys:
+        raise NotSurveyable(f"no key frames of the {name} release are found by time")
+    if (frames - last) / rate > CUT_SHORT_S:
+        raise NotSurveyable(
+            f"the {name} release states {frames / rate:.0f} s, and its last key frame lies at {last / rate:.0f} s: the file may be cut off"
+        )
+    gap_s = 2 * float(np.mean([moment - key for moment, key in zip(moments, keys, strict=True) if key is not None])) / rate
+    if gap_s > MOST_KEY_GAP_S:
+        raise NotSurveyable(
+            f"key frames of the {name} release lie {gap_s:.1f} s apart on average, and windows behind them would leave too much unseen"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class SampledLevels:
     """Levels of some key frames of one release."""
@@ -550,6 +598,7 @@ def sample_levels(release: Release, *, settings: Settings, tell: Progress) -> Sa
     rng = np.random.default_rng(settings.seed)
     with WindowReader(release) as reader:
         tell(f"find the picture area of the {name} release", 0, None)
+        check_keys(reader, frames=frames, rate=float(rate), name=name)
         siting = SitingWatch(signal)
         keys = read_spread_keys(reader, [round((n + 0.5) / ACTIVE_KEYS * frames) for n in range(ACTIVE_KEYS)])
         first = next(keys, None)

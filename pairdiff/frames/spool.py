@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import shutil
 import tempfile
 import time
@@ -16,8 +17,9 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Frame
 
-PREFIX = "run-"
-LEFT_BEHIND_S = 86_400
+FOLDER, PREFIX = "pictures-of-runs", "run-"
+"""Where pictures lie, within the folder given, and how the folder of each run begins."""
+LEFT_BEHIND_S = 3600
 """A folder of pictures that was not written to for so long is one that a killed run has left, seconds (own)."""
 
 
@@ -44,6 +46,7 @@ class Spool:
         self._kept: dict[tuple[str, int], _Kept] = {}
         self._room: tempfile.TemporaryDirectory[str] | None = None
         try:
+            folder = folder / FOLDER
             folder.mkdir(parents=True, exist_ok=True)
             _clear_up(folder)
             self._room = tempfile.TemporaryDirectory(prefix=PREFIX, dir=folder, ignore_cleanup_errors=True)
@@ -96,5 +99,6 @@ def _clear_up(folder: Path) -> None:
     """Remove what runs that were killed have left behind."""
     for left in folder.glob(f"{PREFIX}*"):
         with contextlib.suppress(OSError):
-            if left.is_dir() and time.time() - left.stat().st_mtime > LEFT_BEHIND_S:
+            old = left.is_dir() and time.time() - left.stat().st_mtime > LEFT_BEHIND_S
+            if old and all(re.fullmatch(r"(hdr|sdr)-\d+", one.name) for one in left.iterdir()):  # nothing but what a run puts there
                 shutil.rmtree(left, ignore_errors=True)

@@ -26,6 +26,8 @@ LEAST_ALONE = 0.85
 """The same where no other window says where to look (own)."""
 FAINT_GAIN = 0.004
 """What another place must gain over the expected one to be believed (own: half of what one frame of a slow pan makes)."""
+MOST_MISSING = 1
+"""Frames of a window that the other release may lack at an offset that is asked (own)."""
 OTHER_MOMENT_FRAMES = 240
 """Windows further apart than this show other moments: how alike they are is what chance finds (own)."""
 
@@ -64,7 +66,7 @@ class Found:
 def find_place(hdr: Prints, sdr: Prints, *, grid_map: GridMap, expected: int | None) -> Place:
     """The offset at which a window of the HDR release agrees best with some SDR frames.
 
-    Only offsets are asked at which all frames of the window that show something have a frame beside them.
+    Only offsets are asked at which all frames of the window that show something have a frame beside them, but for one that may be missing.
 
     Parameters
     ----------
@@ -86,9 +88,10 @@ def find_place(hdr: Prints, sdr: Prints, *, grid_map: GridMap, expected: int | N
     column = {int(number): place for place, number in enumerate(sdr.numbers)}
     found: dict[int, float] = {}
     for offset in range(int(sdr.numbers[0] - numbers[0]), int(sdr.numbers[-1] - numbers[-1]) + 1):
-        columns = [column.get(int(number) + offset) for number in numbers]
-        if None not in columns:
-            found[offset] = float(likeness[np.arange(len(numbers)), np.array(columns, int)].mean())
+        pairs = [(row, column[int(number) + offset]) for row, number in enumerate(numbers) if int(number) + offset in column]
+        if len(pairs) >= max(len(numbers) - MOST_MISSING, 1):
+            rows, columns = np.array(pairs).T
+            found[offset] = float(likeness[rows, columns].mean())
     if not found:
         return Place(None, -1.0)
     best = max(found, key=lambda offset: found[offset])
@@ -149,12 +152,15 @@ def map_of_windows(found: Sequence[Found], *, hdr_frames: int, sdr_frames: int, 
 
     Returns
     -------
-    EditMap: matched between neighbouring windows at one offset, undetermined elsewhere; `similarity` is known where windows are.
+    EditMap: matched between neighbouring windows at one offset, undetermined elsewhere and about windows that are not found; `similarity`
+    is known where windows are.
     """
     path, similarity = np.full(hdr_frames, -1, np.int64), np.full(hdr_frames, np.nan, np.float32)
     known = _sorted(found)
+    lost = np.array([one.hdr_frame for one in found if one.place.offset is None and not one.place.still])
     for first, second in itertools.pairwise([*known[:1], *known]):
-        if first.place.offset == second.place.offset and first.place.offset is not None:
+        between = ((lost > first.hdr_frame) & (lost < second.hdr_frame)).any()
+        if first.place.offset == second.place.offset and first.place.offset is not None and not between:
             frames = np.arange(first.hdr_frame, min(second.hdr_frame + 1, hdr_frames))
             path[frames] = frames + first.place.offset
     for one in known:

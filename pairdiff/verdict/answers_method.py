@@ -176,9 +176,12 @@ def answer_matching(comparison: Comparison) -> Answer:
         return Answer("cannot_answer", "No passage was matched.", changes)
     refused = sum((one.hdr_stop or 0) - (one.hdr_start or 0) for one in found.segments if one.kind == "undetermined")
     doubt = f"{count(refused, 'HDR frame')} {'was' if refused == 1 else 'were'}" if refused else "no HDR frame was"
+    doubt += " refused as in doubt"
+    if comparison.coverage.mode == "survey":
+        doubt = "what lies between windows was not looked at"
     if refused and setting(comparison, "only"):
         lie, were = ("lies", "was") if refused == 1 else ("lie", "were")
-        doubt = f"{count(refused, 'HDR frame')} {lie} outside what --only names or {were}"
+        doubt = f"{count(refused, 'HDR frame')} {lie} outside what --only names or {were} refused as in doubt"
     off = [one.residual_pixels for one in found.geometry if one.residual_pixels is not None]
     place = (
         f"the pictures lie on each other to {say_decimals(max(off), 2)} pixels"
@@ -188,11 +191,23 @@ def answer_matching(comparison: Comparison) -> Answer:
     enough = bool(setting(comparison, "only")) or found.matched_share >= float(setting(comparison, "min_matched_share"))
     return Answer(
         "answered" if off and enough else "partly",
-        f"{say_share(found.matched_share)} of the HDR frames are matched; what moves in them correlates by {say_number(found.score)}, in "
-        f"the second-best places by {say_number(found.runner_up)}, and the least sure of {count(len(held), 'passage')} has a confidence of "
-        f"{say_decimals(min(held), 2)}. {capital(doubt)} refused as in doubt; {place}.",
+        f"{_say_matched(comparison)}, and the least sure of {count(len(held), 'passage')} has a confidence of "
+        f"{say_decimals(min(held), 2)}. {capital(doubt)}; {place}.",
         changes,
     )
+
+
+def _say_matched(comparison: Comparison) -> str:
+    """How much belongs together, and what bears it out."""
+    found = comparison.alignment
+    share = say_share(found.matched_share)
+    if comparison.coverage.mode == "survey":
+        return (
+            f"{share} of the HDR release lies between windows found at one offset; the pictures of a window are alike by "
+            f"{say_number(found.score)}, those of other moments by {say_number(found.runner_up)}"
+        )
+    moves = f"what moves in them correlates by {say_number(found.score)}, in the second-best places by {say_number(found.runner_up)}"
+    return f"{share} of the HDR frames are matched; {moves}"
 
 
 def answer_reading(comparison: Comparison) -> Answer:

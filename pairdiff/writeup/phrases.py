@@ -166,10 +166,6 @@ def say_survey(survey: SurveyCoverage) -> list[str]:
         "MaxCLL, MaxFALL and the highest percentiles of the whole release are not measured by a survey: `--no-survey` and `--full` read "
         "every frame.",
     ]
-    if survey.redrawn:
-        notes.append(
-            f"{survey.redrawn} windows were drawn anew, since the SDR release has key frames far apart: those near one are favoured."
-        )
     return notes
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pairdiff._records import Frame
-from pairdiff.frames.spool import Spool
+from pairdiff.frames.spool import FOLDER, Spool
 
 
 def picture(number: int) -> Frame:
@@ -47,7 +47,7 @@ def test_nothing_stays_behind(tmp_path: Path) -> None:
     with Spool(tmp_path) as spool:
         spool.put("hdr", picture(1))
         assert list(tmp_path.rglob("hdr-1"))
-    assert list(tmp_path.iterdir()) == []
+    assert list((tmp_path / FOLDER).iterdir()) == []
 
 
 def test_without_a_folder_nothing_is_kept_and_nothing_fails(tmp_path: Path) -> None:
@@ -77,11 +77,12 @@ def test_a_file_that_was_cut_is_as_good_as_none(tmp_path: Path) -> None:
         assert spool.get("hdr", 1) is None
 
 
-def test_what_a_killed_run_has_left_is_cleared_up_after_a_day(tmp_path: Path) -> None:
-    old, new, other = (tmp_path / name for name in ("run-old", "run-new", "pictures"))
+def test_what_a_killed_run_has_left_is_cleared_up_later_and_nothing_else(tmp_path: Path) -> None:
+    old, new, other = (tmp_path / FOLDER / name for name in ("run-old", "run-new", "run-thesis"))
     for folder in (old, new, other):
-        folder.mkdir()
+        folder.mkdir(parents=True)
         (folder / "hdr-1").write_bytes(b"0")
+    (other / "results.csv").write_text("mine")
     for folder in (old, other):
         os.utime(folder, (0, 0))
     with Spool(tmp_path):

@@ -76,14 +76,6 @@ def test_black_is_told_from_what_is_not_found() -> None:
     assert not find_place(none, prints(film(20), 0, 10), grid_map=WHOLE, expected=0).still
 
 
-def test_a_missing_frame_of_the_other_release_leaves_its_offsets_out() -> None:
-    values = film(60)
-    numbers = np.array([n for n in range(10, 40) if n != 22])
-    sdr = Prints(numbers, values[numbers])
-    assert find_place(prints(values, 20, 24), sdr, grid_map=WHOLE, expected=0).offset != 0
-    assert find_place(prints(values, 23, 27), sdr, grid_map=WHOLE, expected=None).offset == 0
-
-
 def test_the_map_of_the_grids_is_chosen_among_the_likely_ones() -> None:
     values = film(60)
     pairs = [(prints(values, first, first + 4), prints(values, first - 5, first + 9)) for first in (10, 25, 40)]
@@ -147,3 +139,26 @@ def test_windows_of_other_moments_tell_what_chance_finds() -> None:
     values = [film(700, seed=s) for s in range(3)]
     apart = [(prints(v, 300 * n, 300 * n + 3), prints(v, 300 * n, 300 * n + 3)) for n, v in enumerate(values)]
     assert abs(chance_similarity(apart, grid_map=WHOLE)) < 0.3
+
+
+def test_a_window_that_is_not_found_parts_those_beside_it() -> None:
+    found = [
+        Found(10, Place(0, 0.9)),
+        Found(30, Place(None, 0.3)),
+        Found(50, Place(0, 0.9)),
+        Found(60, Place(None, -1.0, still=True)),
+        Found(70, Place(0, 0.9)),
+    ]
+    made = map_of_windows(found, hdr_frames=80, sdr_frames=80, grid_map=WHOLE, runner_up=0.0)
+    assert made.state[10] == 1
+    assert (made.state[11:50] == 0).all()
+    assert (made.state[50:71] == 1).all()  # black tells nothing, and parts nothing
+
+
+def test_a_place_at_which_the_other_release_lacks_a_frame_is_still_the_place() -> None:
+    values = film(60)
+    numbers = np.array([n for n in range(10, 40) if n != 21])
+    place = find_place(prints(values, 20, 22), Prints(numbers, values[numbers]), grid_map=WHOLE, expected=0)
+    assert place.offset == 0
+    numbers = np.array([n for n in range(10, 40) if n not in (20, 21)])
+    assert find_place(prints(values, 20, 22), Prints(numbers, values[numbers]), grid_map=WHOLE, expected=0).offset != 0

@@ -15,7 +15,8 @@ import pairdiff
 from pairdiff import _survey
 from pairdiff._records import Comparison
 from tests._clips import repeat_clip
-from tests.whole._survey_films import SCENE, Kinds, encode_kinds, join_clips, loop_kinds, make_scene
+from tests.whole._films import encode_sdr, sdr_planes
+from tests.whole._survey_films import QUICK, SCENE, Kinds, encode_kinds, join_clips, loop_kinds, make_scene, to_signal, turned
 
 SCENES = 8
 TIMES = 27
@@ -83,7 +84,7 @@ def check_what_is_not_known(found: Comparison, tmp_path: Path) -> None:
     assert written["run"]["coverage"]["mode"] == "survey"
     assert written["run"]["coverage"]["survey"]["decoded_frames"] > 0
     assert written["hdr"]["levels"]["max_cll_nits"] is None
-    assert not list((tmp_path / "kept").glob("run-*"))
+    assert not list((tmp_path / "kept").glob("pictures-of-runs/*"))
 
 
 def test_pairs_are_partners_to_the_frame_and_spread_over_the_film(films: Kinds, clips: Kinds, tmp_path: Path) -> None:
@@ -212,3 +213,51 @@ def test_full_and_survey_exclude_each_other(films: Kinds, tmp_path: Path) -> Non
     done = run("compare", str(films.hdr), str(films.sdr), "--out", str(tmp_path / "out"), "--full", "--survey")
     assert done.returncode == 2
     assert "--full and --survey exclude each other" in done.stderr
+
+
+def test_a_film_that_is_cut_off_is_read_whole_and_says_so(films: Kinds, tmp_path: Path) -> None:
+    cut = tmp_path / "cut.mkv"
+    cut.write_bytes(films.hdr.read_bytes()[: films.hdr.stat().st_size // 3])
+    assert "the file may be cut off" in why_whole(cut, films.sdr)
+
+
+def test_key_frames_far_apart_leave_too_much_unseen(films: Kinds, tmp_path: Path) -> None:
+    planes = [planes for number in range(7) for planes in turned(sdr_planes(to_signal(make_scene(number))))]
+    clip = encode_sdr(tmp_path / "rare7.mkv", planes, options=QUICK, params="keyint=168:min-keyint=168:scenecut=0")
+    assert "7.0 s apart on average" in why_whole(films.hdr, repeat_clip(clip, tmp_path / "rare.mkv", times=30))
+
+
+def why_whole(hdr: Path, sdr: Path) -> str:
+    """Why a pair is read whole, as the progress says it."""
+    stages: list[str] = []
+
+    def stop(stage: str, done: int, total: int | None) -> None:
+        stages.append(stage)
+        if stage.startswith("measure the HDR"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        pairdiff.compare(hdr, sdr, survey=True, progress=stop)
+    return next(stage for stage in stages if stage.startswith("the pair is read whole"))
+
+
+def test_other_films_are_read_whole_where_no_survey_was_asked_for(films: Kinds, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pairdiff._pipeline.USUAL_FROM_S", 150)
+    (tmp_path / "other").mkdir()
+    other = encode_kinds(tmp_path / "other", [make_scene(100 + number) for number in range(SCENES)])
+    stages: list[str] = []
+
+    def stop(stage: str, done: int, total: int | None) -> None:
+        stages.append(stage)
+        if stage.startswith("measure the HDR"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        pairdiff.compare(films.hdr, repeat_clip(other.sdr, tmp_path / "other.mkv", times=TIMES), progress=stop)
+    assert any("finds no place at which the two releases belong together" in stage for stage in stages)
+
+
+def test_an_anchor_that_the_windows_do_not_bear_out_is_said(films: Kinds) -> None:
+    found = surveyed(films.hdr, films.sdr, settings=pairdiff.Settings(anchor="0:01:00=0:01:20"))
+    assert any("is not borne out by the pictures" in note for note in found.alignment.notes)
+    assert {pair.sdr_frame - pair.hdr_frame for pair in found.pairs} == {0}

@@ -46,7 +46,7 @@ def surveyed(hdr: Path, sdr: Path, **how: Any) -> Comparison:
     return found
 
 
-@pytest.mark.parametrize("kind", ["hdr", "container"])
+@pytest.mark.parametrize("kind", ["hdr", pytest.param("container", marks=pytest.mark.slow)])
 def test_a_survey_gives_the_label_of_the_whole_film_and_its_intervals_hold_its_figures(
     kind: str, clips: Kinds, films: Kinds, tmp_path: Path
 ) -> None:
@@ -138,6 +138,7 @@ def test_a_budget_ends_a_survey_and_is_said(films: Kinds, monkeypatch: pytest.Mo
     assert any("--budget" in note for note in found.coverage.notes)
 
 
+@pytest.mark.slow
 def test_all_looks_are_taken_where_the_label_is_not_settled(films: Kinds, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pairdiff._pipeline._is_settled", lambda work: False)
     found = surveyed(films.hdr, films.sdr)
@@ -146,7 +147,12 @@ def test_all_looks_are_taken_where_the_label_is_not_settled(films: Kinds, monkey
     assert found.coverage.survey.windows == _survey.LOOKS[-1]
 
 
-def test_a_short_film_is_read_whole_and_says_why_where_a_survey_was_asked_for(clips: Kinds) -> None:
+def test_a_short_film_is_read_whole(clips: Kinds) -> None:
+    assert "the HDR release cannot be surveyed, it is shorter than" in why_whole(clips.hdr, clips.sdr)
+
+
+@pytest.mark.slow
+def test_why_a_film_was_read_whole_is_said_with_the_result(clips: Kinds) -> None:
     asked = pairdiff.compare(clips.hdr, clips.sdr, survey=True)
     assert asked.coverage.mode == "sampled"
     assert asked.coverage.survey is None
@@ -257,6 +263,7 @@ def test_other_films_are_read_whole_where_no_survey_was_asked_for(films: Kinds, 
     assert any("finds no place at which the two releases belong together" in stage for stage in stages)
 
 
+@pytest.mark.slow
 def test_an_anchor_that_the_windows_do_not_bear_out_is_said(films: Kinds) -> None:
     found = surveyed(films.hdr, films.sdr, settings=pairdiff.Settings(anchor="0:01:00=0:01:20"))
     assert any("is not borne out by the pictures" in note for note in found.alignment.notes)

@@ -110,6 +110,7 @@ from pairdiff.frames.planes import planes_to_grid, planes_to_rgb, some_rows_to_r
 from pairdiff.frames.prefetch import count_cores, map_ahead, read_ahead
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.frames.spool import Spool
+from pairdiff.frames.windows import even_rate
 from pairdiff.light.display import read_displays
 from pairdiff.light.gain_map import HDR_WHITE_NITS, apply_gain_map
 from pairdiff.light.picture import (
@@ -195,7 +196,7 @@ from pairdiff.score.screens import Screen, ScreenCollector, ShownPair, choose_pa
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
-from pairdiff.score.subtitles import HALFWAY_SHARE, LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, mask_words
+from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, halfway_frame, mask_words
 from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, look_at_pair, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
@@ -1799,11 +1800,11 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
                 continue
             wanted.append((frame, picks.shots[n], beside, geometry, geometry.hdr_common if side == "hdr" else geometry.sdr_common))
         finder = WordFinder()
-        needed = {m for frame, _, beside, *_ in wanted for n in (frame, *beside) for m in (n, _halfway(frame, n))}
+        needed = {m for frame, _, beside, *_ in wanted for n in (frame, *beside) for m in (n, halfway_frame(frame, n))}
         frames = _Kept(scanned, sorted(needed))
         for done, (frame, shot, beside, geometry, region) in enumerate(wanted):
             read = frames.upto(min(frame, *beside), max(frame, *beside))
-            halfway = [_halfway(frame, n) for n in beside]
+            halfway = [halfway_frame(frame, n) for n in beside]
             light, *made = (
                 partial(_grey_on_canvas, scanned, read[n], geometry, region, settings=settings) for n in (frame, *beside, *halfway)
             )
@@ -1815,10 +1816,6 @@ def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell:
         give_back()
         found.append(finder.result())
     return _Words(found[0], found[1])
-
-
-def _halfway(frame: int, other: int) -> int:
-    return frame + round(HALFWAY_SHARE * (other - frame))
 
 
 class _Kept:
@@ -2120,7 +2117,7 @@ def _survey(
                 samples[one.hdr.index] = replace(known, times=known.times + 1)
             elif one is not None:
                 _spool_pair(one, spool)
-                collector.add(_to_canvas(matching, one.hdr, one.sdr, settings=settings), shot=one.window)
+                collector.add(_to_canvas(matching, one.hdr, one.sdr, settings=settings), shot=one.key)
                 samples[one.hdr.index] = replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
             tell(stage, done, last - first)
         surveyor.check_windows()
@@ -2147,7 +2144,7 @@ def _survey(
 
 def _pins(hdr: Release, sdr: Release, settings: Settings) -> list[tuple[int, int]]:
     """Anchors of the user as frame numbers of even pictures."""
-    rates = [Fraction(one.signal.frame_rate.value or 24) for one in (hdr, sdr)]
+    rates = [even_rate(one) for one in (hdr, sdr)]
     both = read_anchors(settings.anchor)
     return [tuple(time if isinstance(time, int) else round(time * rate) for time, rate in zip(pair, rates, strict=True)) for pair in both]  # type: ignore[misc]
 
@@ -2188,7 +2185,7 @@ def _survey_passes(surveyor: Surveyor, samples: Sequence[Sampled]) -> tuple[_Pas
     """Both releases as a survey knows them: levels of the pictures that were scored, and even times."""
     passes = []
     for place, (name, side) in enumerate(surveyor.sides.items()):
-        rate = Fraction(side.release.signal.frame_rate.value or 24)
+        rate = even_rate(side.release)
         none = np.zeros((0, 0))
         track = Track(
             active=side.active,

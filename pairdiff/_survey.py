@@ -15,6 +15,7 @@ from fractions import Fraction
 from functools import partial
 from time import monotonic
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,11 @@ from pairdiff._errors import DecodeFailed, UnrelatedFilms
 from pairdiff._records import SIDES, Frame, FrameLevels, Geometry, Rectangle, Release, Side
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import is_of_pictures
-from pairdiff.frames.cadence import FieldWatch, is_interlaced
-from pairdiff.frames.fields import find_combed, find_field_order
+from pairdiff.frames.cadence import is_interlaced, weaves_of
+from pairdiff.frames.fields import find_combed, find_field_order, sample_rows
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.frames.spool import Spool
-from pairdiff.frames.windows import WindowReader, keep_planes, read_spread_keys
-from pairdiff.match.active import BarLevel
+from pairdiff.frames.windows import WindowReader, even_rate, keep_planes, read_spread_keys
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS, make_fingerprint
 from pairdiff.match.geometry import resample_area
 from pairdiff.match.grid import GridMap, likely_maps
@@ -48,7 +48,7 @@ from pairdiff.match.survey import (
 from pairdiff.match.timeline import EditMap
 from pairdiff.score.readings import CODES, count_luma
 from pairdiff.score.scan import find_active, grey_light, luma_plane, measure_levels
-from pairdiff.score.subtitles import HALFWAY_SHARE, WAIT_S, WordFinder, WordLevel
+from pairdiff.score.subtitles import WAIT_S, WordFinder, WordLevel, halfway_frame
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -102,7 +102,6 @@ class NotSurveyable(Exception):
 class Sampled:
     """One window that was found again."""
 
-    window: int
     hdr: Frame
     """The picture that is scored, its planes its own; the next field its partner."""
     sdr: Frame
@@ -129,7 +128,6 @@ class _SideState:
     codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
     words: WordFinder = field(default_factory=WordFinder)
     notes: tuple[str, ...] = ()
-    level: BarLevel | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,11 +171,11 @@ class Surveyor:
         self._stack = ExitStack()
         self.sides: dict[Side, _SideState] = {}
         for release in (hdr, sdr):
-            rate, length_s = Fraction(release.signal.frame_rate.value or 24), release.duration_s or Fraction(0)
+            rate, length_s = even_rate(release), release.duration_s or Fraction(0)
             reader = self._stack.enter_context(WindowReader(release))
             wait = max(round(WAIT_S * float(rate)), 1)
             self.sides[release.side] = _SideState(release, reader, max(round(length_s * rate), 1), float(rate), wait)
-        ratio = float(Fraction(hdr.signal.frame_rate.value or 24) / Fraction(sdr.signal.frame_rate.value or 24))
+        ratio = float(even_rate(hdr) / even_rate(sdr))
         if not 1 / MOST_RATIO <= ratio <= MOST_RATIO:
             raise NotSurveyable(f"the releases run at rates that differ by a factor of {max(ratio, 1 / ratio):.3f}")
         self.found: list[Found] = []
@@ -185,7 +183,6 @@ class Surveyor:
         self.geometry: Geometry | None = None
         self.drawn = 0
         self._uneven = 0
-        self._key = 0
         self.deadline_s: float | None = None
         """By the monotonic clock: when no further windows are read, though a few always are."""
         self._runner_up = 0.0
@@ -228,7 +225,7 @@ class Surveyor:
             first = next(keys, None)
             if first is None:
                 raise NotSurveyable(f"no key frame of the {name.upper()} release can be decoded")
-            side.active, side.level = find_active(siting.watch(itertools.chain([first], keys)), side.release.signal)
+            side.active, _ = find_active(siting.watch(itertools.chain([first], keys)), side.release.signal)
             note = say_siting(siting.found(), side.release.signal, side=name)
             side.notes = (*side.notes, note) if note else side.notes
 
@@ -259,7 +256,7 @@ class Surveyor:
                 continue
             prints, last = mine.prints, int(mine.prints.numbers[-1])
             near, place = expected_offset(self.found, last), Place(None, -1.0)
-            theirs = _Window(Prints(np.zeros(0, np.int64), prints.values[:0]), np.zeros((0, 9), np.int64))
+            theirs = self._look_through(sdr, [])
             for start in dict.fromkeys((near, *starts) if near is not None else starts):
                 reach = LAGS if start == near else round(REACH_S * hdr.rate)
                 place, found_map, theirs = self._place_about(prints, start, reach, (self.grid_map,) if known_map else maps)
@@ -327,19 +324,23 @@ class Surveyor:
         return self._look_through(side, [] if key is None else side.reader.run_through(key, key + side.wait, key=key))
 
     def _look_through(self, side: _SideState, frames: Iterable[Frame]) -> _Window:
-        """What is told of frames that are not kept."""
-        watch, prints = FieldWatch(), []
-        for frame in frames:
-            watch.add(frame.index, frame.planes)
-            prints.append(self._print(side, [frame]))
-        return _Window(_together(prints) if prints else self._print(side, []), watch.weaves())
+        """What is told of frames in a row, none of which is kept."""
+        rows: list[NDArray[np.unsignedinteger[Any]]] = []
 
-    def _print(self, side: _SideState, frames: Sequence[Frame]) -> Prints:
+        def sampled() -> Iterator[Frame]:
+            for frame in frames:
+                rows.append(sample_rows(frame.planes[0]))
+                yield frame
+
+        return _Window(self._print(side, sampled()), weaves_of(rows))
+
+    def _print(self, side: _SideState, frames: Iterable[Frame]) -> Prints:
         signal = side.release.signal
         make = partial(make_fingerprint, active=side.active, code_step=2.0 ** (signal.bit_depth.value - 8))
-        values = [make(luma_plane(frame, signal)) for frame in frames]
-        none = np.zeros((0, GRID_ROWS * GRID_COLUMNS), np.float16)
-        return Prints(np.array([frame.index for frame in frames], np.int64), np.stack(values) if values else none)
+        found = [(frame.index, make(luma_plane(frame, signal))) for frame in frames]
+        if not found:
+            return Prints(np.zeros(0, np.int64), np.zeros((0, GRID_ROWS * GRID_COLUMNS), np.float16))
+        return Prints(np.array([number for number, _ in found], np.int64), np.stack([values for _, values in found]))
 
     def _about(self, mine: Prints, offset: int, reach: int) -> tuple[int, int]:
         """First and last SDR frame within some frames of an offset from a window."""
@@ -362,8 +363,8 @@ class Surveyor:
         middle, reach = int(mine.numbers[0]) + offset, round(FAR_S * sdr.rate)
         low, high = max(middle - reach, 0), min(middle + reach, sdr.frames - 1)
         self._tell("look for the place of a window by key frames", 0, None)
-        found = self._look_through(sdr, read_spread_keys(sdr.reader, range(low, high + 1, step)) if high >= low else [])
-        keys, nothing = found.prints, (Place(None, -1.0), maps[0], found)
+        keys = self._print(sdr, read_spread_keys(sdr.reader, range(low, high + 1, step)) if high >= low else [])
+        nothing = Place(None, -1.0), maps[0], self._look_through(sdr, [])
         if not len(keys.numbers):
             return nothing
         one_frame = Prints(mine.numbers[:1], mine.values[:1])
@@ -408,14 +409,14 @@ class Surveyor:
 
     def probes(self) -> Iterator[Sampled]:
         """The windows by which the films were laid on each other, to register the pictures by; they are read once more."""
-        for window, one in enumerate(sorted(self.found, key=lambda found: found.hdr_frame)):
+        for one in sorted(self.found, key=lambda found: found.hdr_frame):
             offset = one.place.offset
             if offset is None or one.place.still:
                 continue
             mine = self.sides["hdr"].reader.read(one.hdr_frame, one.hdr_frame)
             theirs = self.sides["sdr"].reader.read(one.hdr_frame + offset, one.hdr_frame + offset)
             if mine and theirs:
-                yield self._sampled(window, keep_planes(mine[0]), theirs[0])
+                yield self._sampled(keep_planes(mine[0]), theirs[0], key=one.hdr_frame)
 
     def windows(self, first: int, last: int) -> Iterator[Sampled | None]:
         """Windows by their number in the order of the survey; None for one that is not found again.
@@ -438,7 +439,6 @@ class Surveyor:
         if key is None:
             self.found.append(Found(int((part + 0.5) / LOOKS[-1] * hdr.frames), Place(None, -1.0)))
             return None
-        self._key = key
         first = key if with_words else key + max(wanted - TOLD_BY + 1, 0)
         last = key + (hdr.wait if with_words else wanted)
         looked_at = _words_at(key, hdr.wait) if with_words else ()
@@ -463,12 +463,12 @@ class Surveyor:
             return None
         if greys and self.geometry is not None:
             held = {frame.index: frame for frame in theirs}
-            there = [key + place.offset + number - key for number in looked_at]
+            there = [number + place.offset for number in looked_at]
             _add_words(hdr.words, greys, looked_at, window=part)
             if set(there) <= held.keys():
                 shown = {number: self._grey(self.sides["sdr"], self.geometry.sdr_common, held[number]) for number in there}
                 _add_words(self.sides["sdr"].words, shown, there, window=part)
-        return self._sampled(part, pick, partner)
+        return self._sampled(pick, partner, key=key)
 
     def _draw_key(self, part: int, rng: np.random.Generator) -> int | None:
         """The key frame before a moment of a part of the film; None where there is none within its reach."""
@@ -477,13 +477,13 @@ class Surveyor:
         key = hdr.reader.key_before(moment)
         return None if key is None or moment - key > FARTHEST_KEY_S * hdr.rate else key
 
-    def _sampled(self, window: int, mine: Frame, theirs: Frame) -> Sampled:
+    def _sampled(self, mine: Frame, theirs: Frame, *, key: int) -> Sampled:
         levels = []
         for frame, side in ((mine, self.sides["hdr"]), (theirs, self.sides["sdr"])):
             signal = side.release.signal
             side.codes += count_luma(luma_plane(frame, signal), active=side.active, bit_depth=signal.bit_depth.value)
             levels.append(measure_levels(frame, signal, active=side.active, hlg_peak_nits=self._settings.hlg_peak_nits))
-        return Sampled(window, mine, keep_planes(theirs), (levels[0], levels[1]), self._key)
+        return Sampled(mine, keep_planes(theirs), (levels[0], levels[1]), key)
 
     def _grey(self, side: _SideState, region: tuple[float, float, float, float], frame: Frame) -> NDArray[np.float32]:
         assert self.geometry is not None
@@ -533,8 +533,7 @@ class Surveyor:
 
     def edit_map(self) -> EditMap:
         """The edit map that all windows make so far."""
-        frames = (self.sides[name].frames for name in SIDES)
-        hdr_frames, sdr_frames = frames
+        hdr_frames, sdr_frames = (self.sides[name].frames for name in SIDES)
         return map_of_windows(self.found, hdr_frames=hdr_frames, sdr_frames=sdr_frames, grid_map=self.grid_map, runner_up=self._runner_up)
 
 
@@ -593,7 +592,7 @@ def sample_levels(release: Release, *, settings: Settings, tell: Progress) -> Sa
     ------
     NotSurveyable : no key frames are found.
     """
-    signal, rate = release.signal, Fraction(release.signal.frame_rate.value or 24)
+    signal, rate = release.signal, even_rate(release)
     frames, name = max(round((release.duration_s or 0) * rate), 1), release.side.upper()
     rng = np.random.default_rng(settings.seed)
     with WindowReader(release) as reader:
@@ -629,8 +628,7 @@ def survey_order(parts: int, *, seed: int) -> NDArray[np.int64]:
 
 def _words_at(start: int, wait: int) -> tuple[int, int, int]:
     """Pictures of a window by which words are told: its last one, its first one, and one between."""
-    last = start + wait
-    return last, start, last + round(HALFWAY_SHARE * (start - last))
+    return start + wait, start, halfway_frame(start + wait, start)
 
 
 def _add_words(finder: WordFinder, greys: dict[int, NDArray[np.float32]], numbers: Sequence[int], *, window: int) -> None:

@@ -252,9 +252,14 @@ def _read_windows(release: Release) -> dict[Fraction, NDArray[np.int64]]:
                     break
                 rows.append(sample_rows(planes_of_picture(picture)[0]))
             if first is not None and first not in found:
-                weaves = [compare_weaves(before, after) for before, after in itertools.pairwise(rows)]
-                found[first] = np.stack(weaves) if weaves else np.zeros((0, 9), np.int64)
+                found[first] = weaves_of(rows)
     return found
+
+
+def weaves_of(rows: Sequence[NDArray[np.unsignedinteger[Any]]]) -> NDArray[np.int64]:
+    """What `compare_weaves` says of each pair of frames in a row, (pair, 9); `rows` is what `sample_rows` takes of each."""
+    weaves = [compare_weaves(before, after) for before, after in itertools.pairwise(rows)]
+    return np.stack(weaves) if weaves else np.zeros((0, 9), np.int64)
 
 
 def _is_plain(windows: Sequence[NDArray[np.int64]]) -> bool:

@@ -36,6 +36,20 @@ WITHOUT_INDEX = ("mpegts", "mpeg")
 """Containers that list no key frames: a seek leads somewhere near, and packets are gone through from there."""
 
 
+def even_rate(release: Release) -> Fraction:
+    """Pictures a second of a release that states them.
+
+    Raises
+    ------
+    ValueError
+        For one that does not: by a rate that is guessed no picture is found again.
+    """
+    rate = release.signal.frame_rate.value
+    if rate is None:
+        raise ValueError(f"{release.path} states no frame rate; read it whole.")
+    return rate
+
+
 class WindowReader:
     """Reads windows of a release of one file with an even frame rate; use it in a `with` statement.
 
@@ -52,7 +66,7 @@ class WindowReader:
 
     def __init__(self, release: Release) -> None:
         self._release, self._stack = release, ExitStack()
-        self._rate = Fraction(release.signal.frame_rate.value or 24)
+        self._rate = even_rate(release)
         self._lists_none = release.container in WITHOUT_INDEX
         self._opened: tuple[InputContainer, VideoStream, InputContainer] | None = None
         self.decoded = 0

@@ -116,17 +116,6 @@ def mix_channels(picture: F32, weights: F32, out: F32) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def largest_mix(picture: F32, matrix: F32, out: F32) -> None:
-    """Largest of three weighted sums of the components of (n, 3)."""
-    for i in range(picture.shape[0]):
-        r, g, b = picture[i, 0], picture[i, 1], picture[i, 2]
-        first = matrix[0, 0] * r + matrix[0, 1] * g + matrix[0, 2] * b
-        second = matrix[1, 0] * r + matrix[1, 1] * g + matrix[1, 2] * b
-        third = matrix[2, 0] * r + matrix[2, 1] * g + matrix[2, 2] * b
-        out[i] = max(first, max(second, third))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def lowest_mix(picture: F32, matrix: F32, out: F32) -> None:
     """Lowest of three weighted sums of the components of (n, 3)."""
     for i in range(picture.shape[0]):

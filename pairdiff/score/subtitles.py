@@ -77,6 +77,11 @@ LOOKED_AT_PAIRS = 96
 BoolArray = NDArray[np.bool_]
 
 
+def halfway_frame(frame: int, other: int) -> int:
+    """The frame between two in which words must stand still as well."""
+    return frame + round(HALFWAY_SHARE * (other - frame))
+
+
 @dataclass(frozen=True, slots=True)
 class Words:
     """Words seen in one frame."""

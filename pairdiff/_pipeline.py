@@ -2130,16 +2130,28 @@ def _survey(
         work = _score_survey(matching, surveyor, samples, collector, look=look, settings=settings, tell=tell)
         now_s = monotonic()
         spent = budget_s is not None and now_s - began_s + NEXT_LOOK_SHARE * (now_s - look_began_s) > budget_s
-        read_all = surveyor.drawn >= last
-        stopped: StopReason | None = None
-        if read_all:
-            stopped = "settled" if _is_settled(work) else "last_look" if last == LOOKS[-1] else None
-        if stopped is None and (spent or not read_all):
-            stopped = "decoded" if surveyor.decoded >= MOST_DECODED else "budget"
+        stopped = _why_stop(
+            settled=_is_settled(work),
+            read_all=surveyor.drawn >= last,
+            last_look=last == LOOKS[-1],
+            spent=spent,
+            decoded=surveyor.decoded,
+        )
         if stopped is not None:
             assert work.survey is not None
             return replace(work, survey=replace(work.survey, stopped=stopped))
     raise AssertionError("the last look ends a survey")
+
+
+def _why_stop(*, settled: bool, read_all: bool, last_look: bool, spent: bool, decoded: int) -> StopReason | None:
+    """Why a survey stops after a look; None where it goes on. A look of which windows are missing settles nothing."""
+    if read_all and settled:
+        return "settled"
+    if read_all and last_look:
+        return "last_look"
+    if read_all and not spent:
+        return None
+    return "decoded" if decoded >= MOST_DECODED else "budget"
 
 
 def _pins(hdr: Release, sdr: Release, settings: Settings) -> list[tuple[int, int]]:

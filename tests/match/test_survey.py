@@ -162,3 +162,21 @@ def test_a_place_at_which_the_other_release_lacks_a_frame_is_still_the_place() -
     assert place.offset == 0
     numbers = np.array([n for n in range(10, 40) if n not in (20, 21)])
     assert find_place(prints(values, 20, 22), Prints(numbers, values[numbers]), grid_map=WHOLE, expected=0).offset != 0
+
+
+def test_what_grain_makes_of_a_still_picture_moves_no_place() -> None:
+    values = film(60, still=True).astype(np.float32)
+    grain = np.random.default_rng(7).normal(0, 0.002, values.shape)
+    noisy = (values + grain) / np.linalg.norm(values + grain, axis=1, keepdims=True)
+    asked = prints(film(60, still=True), 20, 22), prints(noisy.astype(np.float16), 10, 40)
+    assert len({find_place(*asked, grid_map=WHOLE, expected=offset).offset for offset in (-4, 0, 3)}) == 3
+    assert find_place(*asked, grid_map=WHOLE, expected=None).offset is not None
+
+
+def test_without_neighbours_a_window_must_be_more_alike() -> None:
+    values, other = film(60).astype(np.float32), film(60, seed=9).astype(np.float32)
+    other -= (other * values).sum(1, keepdims=True) * values
+    mixed = 0.8 * values + 0.6 * other / np.linalg.norm(other, axis=1, keepdims=True)
+    asked = prints(film(60), 20, 24), prints(mixed.astype(np.float16), 14, 30)
+    assert find_place(*asked, grid_map=WHOLE, expected=0).offset == 0
+    assert find_place(*asked, grid_map=WHOLE, expected=None).offset is None

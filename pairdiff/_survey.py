@@ -513,7 +513,7 @@ class Surveyor:
         return self.sides[side].words.result()
 
     def close_gaps(self) -> None:
-        """Halve the passages between windows at different offsets."""
+        """Halve the passages between windows at different offsets, and those beside windows that are not found."""
         hdr = self.sides["hdr"]
         longest = round(GAP_S * hdr.rate)
         given_up: set[tuple[int, int]] = set()
@@ -526,7 +526,7 @@ class Surveyor:
             key = hdr.reader.key_before((low + high) // 2)
             mine = [] if key is None or key <= low else hdr.reader.read(key, key + TOLD_BY - 1, key=key)
             place = self._place(self._print(hdr, mine))[0] if mine else Place(None, -1.0)
-            if place.offset is None or place.still:
+            if not mine or place.still or not low < mine[-1].index < high:
                 given_up.add((low, high))
                 continue
             self.found.append(Found(mine[-1].index, place))

@@ -131,8 +131,11 @@ def known_offsets(found: Sequence[Found], hdr_frame: int) -> tuple[int, ...]:
 
 
 def open_gaps(found: Sequence[Found], *, longest: int) -> list[tuple[int, int]]:
-    """Pairs of HDR frames next to each other whose windows lie at different offsets, further apart than `longest` frames."""
-    known = _sorted(found)
+    """Pairs of HDR frames next to each other whose windows lie at different offsets, further apart than `longest` frames.
+
+    A window that is not found lies at none: so both ends of a passage that one release lacks are told.
+    """
+    known = sorted((one for one in found if not one.place.still), key=lambda one: one.hdr_frame)
     return [
         (first.hdr_frame, second.hdr_frame)
         for first, second in itertools.pairwise(known)

@@ -128,6 +128,8 @@ def test_partners_behind_the_end_of_the_other_release_are_none() -> None:
 def test_gaps_between_different_offsets_are_listed() -> None:
     found = [Found(0, Place(0, 1.0)), Found(100, Place(0, 1.0)), Found(300, Place(4, 1.0)), Found(310, Place(9, 1.0))]
     assert open_gaps(found, longest=48) == [(100, 300)]
+    assert open_gaps([*found, Found(200, Place(None, 0.1))], longest=48) == [(100, 200), (200, 300)]
+    assert open_gaps([*found, Found(200, Place(None, -1.0, still=True))], longest=48) == [(100, 300)]
 
 
 def test_windows_of_other_moments_tell_what_chance_finds() -> None:

@@ -236,8 +236,8 @@ PAIRS_AT_ONCE = 2
 """Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
 """Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
-ACTIVE_KEY_FRAMES = 64
-"""Key frames looked at to find the active picture."""
+ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 64, 12, 6.0
+"""Key frames that the active picture is found on: at most, at least, one in so many seconds (own; one costs as much as two others)."""
 ACTIVE_LEAST_KEY_FRAMES = 5
 """With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""
 ACTIVE_STEP_FRAMES = 12
@@ -968,11 +968,13 @@ def _find_active(
 ) -> tuple[Rectangle, BarLevel]:
     """Picture area and level of the bars; `watch` lets the same pictures pass, and `forget` is called where others are taken."""
     tell(f"find the picture area of the {release.side.upper()} release", 0, None)
-    key_frames = 0
+    key_frames, most = 0, ACTIVE_KEY_FRAMES
+    if release.duration_s is not None:
+        most = min(max(round(float(release.duration_s) / ACTIVE_KEY_EVERY_S), ACTIVE_FEWEST), ACTIVE_KEY_FRAMES)
 
     def count() -> Iterator[Frame]:
         nonlocal key_frames
-        for frame in read_key_frames(release, most=ACTIVE_KEY_FRAMES):
+        for frame in read_key_frames(release, most=most):
             key_frames += 1
             yield frame
 

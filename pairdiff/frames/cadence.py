@@ -37,8 +37,8 @@ WINDOWS, WINDOW_FRAMES = 16, 10
 """Windows of a film that are looked at, and frames of each (own)."""
 LEAST_WINDOWS = 6
 """Windows from which they are believed; with fewer key frames the pass itself must tell (own)."""
-LEAST_DURATION_S = 60
-"""Shorter releases are not looked at beforehand: the pass is as quick."""
+LEAST_DURATION_S = 600
+"""Shorter releases are not looked at beforehand: the windows would cost more than one in a hundred of the pass (own)."""
 NOTE_ONE_FIELD = (
     "interlaced video: each frame shows two moments, in even and odd rows. The top field of each is measured, a whole picture of half the "
     "lines; nothing is interpolated. Levels are of those fields, and detail across rows is half."

@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import cv2
@@ -126,6 +127,7 @@ def _column_means(luma: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.float32]
     return np.asarray(np.stack(parts, 1) / np.diff(edges), np.float32)
 
 
+@cache
 def _strip_starts(size: int) -> list[int]:
     return [int(edge) for edge in np.linspace(0, size, STRIPS + 1).round()]
 
@@ -207,6 +209,7 @@ def measure_edges(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, 
     return np.stack([*rows, *columns]).astype(np.uint16)
 
 
+@cache
 def _starts(size: int) -> NDArray[np.int64]:
     return np.array(_strip_starts(size), np.int64)
 
@@ -228,6 +231,8 @@ def _outer_edges(
 def _edges_within(means: NDArray[np.float32], level: BarLevel) -> NDArray[np.int64] | None:
     """First line with picture in each strip, from the outside; None where it takes more lines to tell."""
     lit = means > level.least_code
+    if lit[0].all():  # no bars: the usual case
+        return np.zeros(means.shape[1], np.int64)
     if not lit.any(0).all():
         return None
     edges = np.array([_inward(means[:, strip] - level.code, int(first)) for strip, first in enumerate(lit.argmax(0))], np.int64)

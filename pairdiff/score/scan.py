@@ -35,6 +35,10 @@ SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA = 100.0, 2.4
 """Display at which an SDR release's levels are stated (BT.1886, BT.2035 white)."""
 
 
+CODES_FIRST, CODES_EVERY = 96, 4
+"""Pictures whose luma codes are counted: the first ones, then one in some (own): what they tell of is the range of the whole film."""
+
+
 @dataclass(frozen=True, slots=True)
 class Track:
     """What one pass over a release leaves."""
@@ -65,7 +69,7 @@ class Track:
     one_field: bool = False
     """As in `Release`."""
     codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
-    """Luma codes of the active picture of the whole release, thinned, in steps of an 8-bit code, (256,)."""
+    """Luma codes of the active picture, of some pictures of the whole release, thinned, in steps of an 8-bit code, (256,)."""
 
 
 def luma_plane(frame: Frame, signal: Signal) -> NDArray[np.unsignedinteger[Any]]:
@@ -166,12 +170,13 @@ def scan_frames(
 
     def measure(frame: Frame) -> FrameScan:
         luma = luma_plane(frame, signal)
+        counted = frame.index < CODES_FIRST or frame.index % CODES_EVERY == 0
         return FrameScan(
             make_fingerprint(luma, active=active, code_step=step),
             measure_edges(luma, active=active, level=bar_level),
             frame.time_s,
             levels.of(frame, active=active),
-            count_luma(luma, active=active, bit_depth=signal.bit_depth.value),
+            count_luma(luma, active=active, bit_depth=signal.bit_depth.value) if counted else np.zeros(CODES, np.int64),
         )
 
     found, codes = [], np.zeros(CODES, np.int64)

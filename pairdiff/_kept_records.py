@@ -1,8 +1,8 @@
 """Frozen records as plain arrays and back, by their type hints; and a name for what a result depends on.
 
 A list of records becomes a tree of numbers and words (JSON, which keeps every float to its last bit, the odd ones too) and the bytes of
-all arrays, joined by their kind; of whole numbers the steps, which pack better. Nothing of it can run: the reader makes records of the
-kind it is asked for and of no other.
+all arrays, joined by their kind: the first byte of every value, then the second one, which packs better. Nothing of it can run: the reader
+makes records of the kind it is asked for and of no other.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def records_to_arrays(records: Sequence[T], kind: type[T]) -> Arrays:
     """
     pool: Pool = {}
     tree = json.dumps([_pack(one, kind, pool) for one in records], separators=(",", ":"))
-    arrays: Arrays = {f"{POOL}{name}": _steps(np.frombuffer(b"".join(values), np.dtype(name))) for name, values in pool.items()}
+    arrays: Arrays = {f"{POOL}{name}": _split(b"".join(values), np.dtype(name)) for name, values in pool.items()}
     return {TREE: np.frombuffer(tree.encode(), np.uint8), **arrays}
 
 
@@ -57,20 +57,24 @@ def records_from_arrays(arrays: Mapping[str, NDArray[Any]], kind: type[T]) -> li
     ------
     TypeError, ValueError, KeyError : for arrays that hold no such records.
     """
-    pool = _Drawn({name.removeprefix(POOL): _from_steps(values) for name, values in arrays.items() if name.startswith(POOL)})
+    kinds = {name: np.dtype(name.removeprefix(POOL)) for name in arrays if name.startswith(POOL)}
+    pool = _Drawn({kind.str: _join(arrays[name], kind) for name, kind in kinds.items()})
     tree = json.loads(arrays[TREE].tobytes())
     if not isinstance(tree, list):
         raise TypeError("no list of records")
     return [cast("T", _unpack(one, kind, pool)) for one in tree]
 
 
-def _steps(values: NDArray[Any]) -> NDArray[Any]:
-    """Whole numbers as steps from each to the next, which may run over and come back; other values as they are."""
-    return np.diff(values, prepend=values.dtype.type(0)) if values.dtype.kind in "iu" else values
+def _split(joined: bytes, kind: np.dtype[Any]) -> NDArray[np.uint8]:
+    """Bytes of values, (place in the value, value)."""
+    return np.ascontiguousarray(np.frombuffer(joined, np.uint8).reshape(-1, kind.itemsize).T)
 
 
-def _from_steps(steps: NDArray[Any]) -> NDArray[Any]:
-    return np.cumsum(steps, dtype=steps.dtype) if steps.dtype.kind in "iu" else steps
+def _join(split: NDArray[Any], kind: np.dtype[Any]) -> NDArray[Any]:
+    """The values of which these are the bytes."""
+    if split.dtype != np.uint8 or split.ndim != 2 or kind.hasobject:
+        raise ValueError(f"no bytes of {kind}")
+    return np.frombuffer(np.ascontiguousarray(split.T).tobytes(), kind)
 
 
 class _Drawn:

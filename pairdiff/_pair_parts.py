@@ -51,6 +51,17 @@ class Looked:
     """Everything counted; None where that is the same."""
     on_screens: ShownPair | None
     laid_over: LaidOver | None
+    seen: int
+    """By which the pair's pictures are known again."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitKept:
+    """What the fit has gathered."""
+
+    state: FitState
+    seen: int
+    """By which the pictures of the last pair are known again."""
 
 
 def pair_key(kind: type, releases: Sequence[Release], *given: object, hlg_peak_nits: float) -> str:
@@ -84,7 +95,7 @@ class PairParts:
 
     def __init__(self, *, fresh: bool, every_s: float) -> None:
         self.fresh, self.every_s = fresh, every_s
-        self._used: list[Parts[Looked] | Parts[FitState]] = []
+        self._used: list[Parts[Looked] | Parts[FitKept]] = []
 
     def of_pairs(self, key: str) -> Parts[Looked]:
         """Parts of the scoring of that key."""
@@ -92,9 +103,9 @@ class PairParts:
         self._used.append(parts)
         return parts
 
-    def of_fit(self, key: str) -> Parts[FitState]:
+    def of_fit(self, key: str) -> Parts[FitKept]:
         """What the fit has gathered, under that key; as it is written as a whole, that is done less often."""
-        parts = Parts(key, FitState, fresh=self.fresh, every_s=FIT_PART * self.every_s)
+        parts = Parts(key, FitKept, fresh=self.fresh, every_s=FIT_PART * self.every_s)
         self._used.append(parts)
         return parts
 
@@ -195,28 +206,27 @@ def _remove_left(folder: Path) -> None:
                 shutil.rmtree(one, ignore_errors=True)
 
 
-def go_on(parts: Parts[T] | None, make: Callable[[int], Iterator[T]], *, tell: Callable[[int], None]) -> Iterator[T]:
+def go_on(parts: Parts[T] | None, make: Callable[[int, T | None], Iterator[T]], *, tell: Callable[[int], None]) -> Iterator[T]:
     """The records that are kept, then those that are made behind them, which are kept from time to time.
 
     Parameters
     ----------
     parts : where they are kept; None where they are not.
-    make : makes the records behind the first so many.
+    make : makes the records behind the first so many, of which it is given the last one.
     tell : called with how many are done: first where it goes on from, which took no time of this run, then after each that was made.
 
     Yields
     ------
     All records, in order.
     """
-    done = 0
-    if parts is not None:
-        for record in parts.load():
-            yield record
-            done += 1
+    done, last = 0, None
+    for last in () if parts is None else parts.load():
+        yield last
+        done += 1
     if done:
         tell(done)
     new: list[T] = []
-    for record in make(done):
+    for record in make(done, last):
         if parts is not None:
             new.append(record)
             if parts.due:

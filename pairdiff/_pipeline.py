@@ -1,8 +1,8 @@
 """The one file that joins the stages: clip -> frames -> light -> match -> score -> stills -> verdict -> writeup.
 
 A comparison runs in passes, each streaming: find the active pictures; scan each release once (fingerprints, light levels); match;
-fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, so that an interrupted run
-goes on from the last finished one.
+fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, and every pass that takes long
+in parts as it goes on, so that an interrupted run goes on from there.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ import itertools
 import os
 import platform
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import zlib
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from functools import partial
@@ -30,7 +31,7 @@ from pairdiff import _keep
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._memory import give_back
-from pairdiff._pair_parts import Looked, PairParts, go_on, pair_key
+from pairdiff._pair_parts import FitKept, Looked, PairParts, go_on, pair_key
 from pairdiff._parts import Begun, Parts
 from pairdiff._ready import KernelsReady
 from pairdiff._records import (
@@ -198,7 +199,7 @@ from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
 from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, halfway_frame, mask_words
-from pairdiff.score.title import FitCollector, FitState, ScoreCollector, TitleScore, look_at_pair, pool_title
+from pairdiff.score.title import FitCollector, FitLook, ScoreCollector, TitleScore, look_at_pair, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
@@ -233,6 +234,8 @@ NOTE_SURVEY_CONTAMINANTS = (
 )
 PART_S = 20.0
 """What a pass has found is kept about so often, seconds (own)."""
+SEEN_STEP_ROWS = 4
+"""Of so many rows of a picture one tells whether it is read as before (own)."""
 PAIRS_AT_ONCE = 2
 """Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
@@ -1517,19 +1520,44 @@ def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[f
     return [float(length_s[low:high].sum()) for low, high in itertools.pairwise(edges)]
 
 
-def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
+def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Generator[tuple[Frame, Frame]]:
     sdr_frames = [int(matching.edit_map.path[frame]) for frame in hdr_frames]
     return read_ahead(zip(_frames_at(matching.hdr, hdr_frames), _frames_at(matching.sdr, sdr_frames), strict=True), depth=1)
 
 
-def _each_pair(function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int], *, begun: int = 0) -> Iterator[T]:
+def _read_other_pairs(matching: _Matching, hdr_frames: Sequence[int], *, begun: int, seen: int | None) -> Iterator[tuple[Frame, Frame]]:
+    """Pairs behind the first `begun`. Reading begins at the last of these, which must look as it did when it was `seen`.
+
+    Where it does not (after a jump into a stream that renews its pictures row by row), and in a damaged stream, whose pictures depend on
+    where a decoder began, all that lies before is read again.
+    """
+    if begun >= len(hdr_frames):
+        return
+    if begun and not (matching.hdr.release.in_order or matching.sdr.release.in_order):
+        pairs = _read_pairs(matching, hdr_frames[begun - 1 :])
+        if _seen(*next(pairs)) == seen:
+            yield from pairs
+            return
+        pairs.close()
+    yield from itertools.islice(_read_pairs(matching, hdr_frames), begun, None)
+
+
+def _seen(hdr: Frame, sdr: Frame) -> int:
+    """A number by which a pair of pictures is known again, of some of their rows."""
+    found = 0
+    for plane in (*hdr.planes, *sdr.planes):
+        found = zlib.crc32(np.ascontiguousarray(plane[::SEEN_STEP_ROWS]).data, found)
+    return found
+
+
+def _each_pair(
+    function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int], *, begun: int = 0, seen: int | None = None
+) -> Iterator[T]:
     """The function of each pair, in their order, several at a time; kernels that spread over cores themselves have no place in it.
 
-    The first `begun` pairs are done already: reading begins behind them, but for a damaged stream, whose pictures depend on where it began.
+    The first `begun` pairs are done already, the last of them with pictures known by `seen`.
     """
-    skip = begun if matching.hdr.release.in_order or matching.sdr.release.in_order else 0
-    wanted = hdr_frames[begun - skip :]
-    pairs = itertools.islice(_read_pairs(matching, wanted), skip, None) if len(wanted) > skip else iter(())
+    pairs = _read_other_pairs(matching, hdr_frames, begun=begun, seen=seen)
     return map_ahead(lambda pair: function(*pair), pairs, workers=min(count_cores(), PAIRS_AT_ONCE))
 
 
@@ -1587,19 +1615,20 @@ def _fit(
 ) -> tuple[SetupFits, FitCollector]:
     count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
-    kept = None if parts is None else parts.of_fit(_key(FitState, matching, picks, count, settings=settings))
-    begun = 0 if kept is None else sum(map(collector.go_on, kept.load()))
-    if begun:
-        tell("fit the SDR set", begun, len(picks.hdr_frames))
-    looks = _each_pair(
-        lambda hdr, sdr: look_at_pair(_to_canvas(matching, hdr, sdr, settings=settings)), matching, picks.hdr_frames, begun=begun
-    )
-    for done, look in enumerate(looks, begun):
-        collector.take(look, shot=picks.shots[done])
-        last = done + 1 == len(picks.hdr_frames)
-        if kept is not None and (kept.due or (last and kept.waited_s >= PART_S)):
-            kept.store_whole(collector.state())
-        tell("fit the SDR set", done + 1, len(picks.hdr_frames))
+    kept = None if parts is None else parts.of_fit(_key(FitKept, matching, picks, count, settings=settings))
+    begun, seen, total = 0, None, len(picks.hdr_frames)
+    for found in () if kept is None else kept.load():
+        begun, seen = collector.go_on(found.state), found.seen
+        tell("fit the SDR set", begun, total)
+
+    def look(hdr: Frame, sdr: Frame) -> tuple[FitLook, int]:
+        return look_at_pair(_to_canvas(matching, hdr, sdr, settings=settings)), _seen(hdr, sdr)
+
+    for done, (one, now_seen) in enumerate(_each_pair(look, matching, picks.hdr_frames, begun=begun, seen=seen), begun + 1):
+        collector.take(one, shot=picks.shots[done - 1])
+        if kept is not None and (kept.due or (done == total and kept.waited_s >= PART_S)):
+            kept.store_whole(FitKept(collector.state(), now_seen))
+        tell("fit the SDR set", done, total)
     return fit_setups(collector.sample(), settings), collector
 
 
@@ -1676,15 +1705,16 @@ def _score(
         whole = None
         if with_all is not None and hdr.index in every and (own is None or mask is not None or standing is not None):
             whole = measure(pictures, hdr, sdr, shot=every[hdr.index][0], standing=None, settings=settings)
-        return Looked(hdr.index, (hdr.picture_type, sdr.picture_type), own, whole, on_screens, over)
+        return Looked(hdr.index, (hdr.picture_type, sdr.picture_type), own, whole, on_screens, over, _seen(hdr, sdr))
+
+    def look_on(begun: int, last: Looked | None) -> Iterator[Looked]:
+        return _each_pair(look, matching, frames, begun=begun, seen=None if last is None else last.seen)
 
     kept = None
     if parts is not None:
         title = fits, collector.top_codes(), collector.darkest_code(), collector.noise_jnd(), tone_pixels, with_all is None
         kept = parts.of_pairs(_key(Looked, matching, picks, film.every, shown, displays, title, marks, words, settings=settings))
-    for found in go_on(
-        kept, lambda begun: _each_pair(look, matching, frames, begun=begun), tell=lambda done: tell("score the pairs", done, len(frames))
-    ):
+    for found in go_on(kept, look_on, tell=lambda done: tell("score the pairs", done, len(frames))):
         whole = found.own if found.whole is None else found.whole
         if found.own is not None:
             scored.add(found.own, seconds=clean[found.frame][1])

@@ -16,9 +16,8 @@ import pytest
 from numpy.typing import NDArray
 
 from pairdiff._kept_records import form_of, name_of, records_from_arrays, records_to_arrays
-from pairdiff._pair_parts import Looked
+from pairdiff._pair_parts import FitKept, Looked
 from pairdiff._settings import Settings
-from pairdiff.score.title import FitState
 
 ODD_FLOATS = (0.0, -0.0, math.nan, math.inf, -math.inf, 5e-324, 0.1 + 0.2, 1 / 3, 2.0**60 + 1, 1e308, 3.0)
 
@@ -107,7 +106,7 @@ def through_a_file(records: list[Any], kind: type) -> list[Any]:
         return records_from_arrays({name: arrays[name] for name in arrays.files}, kind)
 
 
-@pytest.mark.parametrize("kind", [Outer, Looked, FitState])
+@pytest.mark.parametrize("kind", [Outer, Looked, FitKept])
 @pytest.mark.parametrize("seed", range(12))
 def test_records_of_every_kind_come_back_to_the_last_bit(kind: type, seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from pairdiff import _pair_parts
-from pairdiff._pair_parts import Looked, PairParts, Parts, go_on, pair_key
+from pairdiff._pair_parts import FitKept, Looked, PairParts, Parts, go_on, pair_key
 from pairdiff._settings import Settings
 from pairdiff.score.title import FitState
 from tests.test_keep import make_release
@@ -42,7 +42,8 @@ class Work:
         self.begun: list[int] = []
         self.told: list[int] = []
 
-    def make(self, begun: int) -> Iterator[Found]:
+    def make(self, begun: int, last: Found | None) -> Iterator[Found]:
+        assert (-1 if last is None else last.number) == begun - 1
         self.begun.append(begun)
         return (Found(n, np.full(3, n / 7, np.float32)) for n in range(begun, 10))
 
@@ -201,10 +202,10 @@ def test_one_record_is_kept_in_the_place_of_the_last_and_all_is_removed_at_the_e
     kept = PairParts(fresh=False, every_s=0.0)
     where = kept.of_fit("f")
     for shots in (1, 2, 3):
-        where.store_whole(fit_state(shots))
+        where.store_whole(FitKept(fit_state(shots), shots))
     assert [path.name for path in folder.rglob("*.npz")] == ["000000.npz"]
     (back,) = PairParts(fresh=False, every_s=0.0).of_fit("f").load()
-    assert back.shots.tolist() == [0, 1, 2]
+    assert back.state.shots.tolist() == [0, 1, 2]
     kept.remove()
     assert list(folder.rglob("*")) == []
 
@@ -243,7 +244,7 @@ def test_another_release_or_reading_has_another_key(other: dict[str, object]) ->
 def test_the_key_knows_what_is_given_the_form_and_the_version_and_not_the_place(monkeypatch: pytest.MonkeyPatch) -> None:
     first = key()
     assert first == key(path="elsewhere/b.mkv", notes=("b.mkv: said of it",))
-    assert first != key(FitState)
+    assert first != key(FitKept)
     assert first != key(Looked, None)
     assert key(Looked, np.zeros(3)) != key(Looked, np.zeros(3, np.float32))
     two = make_release(), make_release(side="sdr")

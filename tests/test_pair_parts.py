@@ -152,6 +152,26 @@ def test_a_part_that_is_spoilt_or_of_something_else_ends_what_is_taken(how: str,
     assert again.begun == [10]
 
 
+class Runs:
+    """Something that makes a folder when it is read with pickling."""
+
+    def __init__(self, made: Path) -> None:
+        self._made = str(made)
+
+    def __reduce__(self) -> tuple[object, tuple[str]]:
+        return os.mkdir, (self._made,)
+
+
+def test_nothing_in_a_part_can_run(folder: Path, tmp_path: Path) -> None:
+    made = tmp_path / "made"
+    (folder / "k").mkdir(parents=True)
+    np.savez(folder / "k" / "000000.npz", first=np.array(0), key=np.array("k"), tree=np.array([Runs(made)], object))
+    work = Work()
+    assert work.run(parts()) == list(range(10))
+    assert work.begun == [0]
+    assert not made.exists()
+
+
 def test_parts_of_another_length_behind_a_spoilt_one_are_not_taken(folder: Path) -> None:
     stopped(6)
     spoil(folder / "k" / "000001.npz", "cut")

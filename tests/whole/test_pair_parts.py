@@ -352,9 +352,12 @@ class Moved:
 class Marked:
     """A mark that stands still."""
 
+    def __init__(self, rows: int = 8) -> None:
+        self._rows = rows
+
     def masks(self, **given: object) -> dict[tuple[int, int], Any]:
         mask = np.zeros((180, 320), bool)
-        mask[4:8, 4:8] = True
+        mask[4 : self._rows, 4:8] = True
         return {mask.shape: mask}
 
 
@@ -400,7 +403,7 @@ MOVED: dict[str, Callable[[Title], Title]] = {
     "darkest": lambda title: title.moved(collector=Moved(title.collector, darkest_code=0.125)),
     "top": lambda title: title.moved(collector=Moved(title.collector, top_codes=(0.99, None, None))),
     "mark": lambda title: title.moved(collector=_with_marks(title.collector)),
-    "words": lambda title: title.moved(words=_pipeline._Words(WordLevel(9000.0, 3, True, False), None)),
+    "words": lambda title: with_words(title, 9000.0),
     "displays": lambda title: title.moved(matching=with_brighter_frames(title)),
     "places": lambda title: title.moved(
         matching=with_places(title, pixels_per_degree=math.nextafter(title.matching.alignment.geometry[0].pixels_per_degree, 99))
@@ -414,10 +417,25 @@ MOVED: dict[str, Callable[[Title], Title]] = {
 }
 
 
-def _with_marks(collector: Any) -> Any:
+def _with_marks(collector: Any, rows: int = 8) -> Any:
     moved = Moved(collector)
-    moved.marks = Marked()
+    moved.marks = Marked(rows)
     return moved
+
+
+def with_words(title: Title, nits: float) -> Title:
+    return title.moved(words=_pipeline._Words(WordLevel(nits, 3, True, False), None))
+
+
+@pytest.mark.parametrize("what", ["mark", "words"])
+def test_another_mark_or_other_words_than_those_there_were_take_nothing(what: str, title: Title) -> None:
+    if what == "mark":
+        first, other = (title.moved(collector=_with_marks(title.collector, rows)) for rows in (8, 9))
+    else:
+        first, other = (with_words(title, nits) for nits in (9000.0, math.nextafter(9000.0, 0)))
+    first.score(stop=6)
+    assert other.score(stop=2)[0] == [1, 2]
+    assert first.score(stop=7)[0] == [6, 7]
 
 
 @pytest.mark.parametrize("name", MOVED)

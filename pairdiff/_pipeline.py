@@ -1,8 +1,8 @@
 """The one file that joins the stages: clip -> frames -> light -> match -> score -> stills -> verdict -> writeup.
 
 A comparison runs in passes, each streaming: find the active pictures; scan each release once (fingerprints, light levels); match;
-fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, so that an interrupted run
-goes on from the last finished one.
+fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, and every pass that takes long
+in parts as it goes on, so that an interrupted run goes on from there.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ import itertools
 import os
 import platform
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import zlib
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
 from functools import partial
@@ -30,6 +31,7 @@ from pairdiff import _keep
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._memory import give_back
+from pairdiff._pair_parts import FitKept, Looked, PairParts, go_on, pair_key
 from pairdiff._parts import Begun, Parts
 from pairdiff._ready import KernelsReady
 from pairdiff._records import (
@@ -192,12 +194,12 @@ from pairdiff.score.scan import (
     scan_frames,
     track_spans,
 )
-from pairdiff.score.screens import Screen, ScreenCollector, ShownPair, choose_pairs, list_screens, source_peak_nits
+from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
 from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, halfway_frame, mask_words
-from pairdiff.score.title import FitCollector, ScoreCollector, TitleScore, look_at_pair, pool_title
+from pairdiff.score.title import FitCollector, FitLook, ScoreCollector, TitleScore, look_at_pair, pool_title
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
@@ -232,6 +234,8 @@ NOTE_SURVEY_CONTAMINANTS = (
 )
 PART_S = 20.0
 """What a pass has found is kept about so often, seconds (own)."""
+SEEN_STEP_ROWS = 4
+"""Of so many rows of a picture one tells whether it is read as before (own)."""
 PAIRS_AT_ONCE = 2
 """Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
@@ -384,6 +388,7 @@ def compare(
     read_span(settings.only)
     if out is not None:
         check_output(Path(out))
+    parts = PairParts(fresh=fresh, every_s=PART_S)
     with contextlib.ExitStack() as stack:  # what a survey has open is read again for the stills
         tell("read what the releases say", 0, None)
         pair = _probe_pair(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
@@ -400,9 +405,10 @@ def compare(
                 if reason is not None:
                     tell(f"the pair is read whole: {reason}", 0, None)
         if work is None:
-            work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, tell=tell)
+            work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, parts=parts, tell=tell)
         comparison = _conclude(work, title=title, full=full, not_surveyed=reason)
         if out is None:
+            parts.remove()
             return _with_objections(comparison)
         from pairdiff.writeup.document import write_comparison
 
@@ -418,23 +424,24 @@ def compare(
         comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out))
+        parts.remove()  # not before: a disk that is full costs no second scoring
         tell("write", 1, 1)
         return comparison
 
 
-def _read_whole(hdr: Release, sdr: Release, *, settings: Settings, full: bool, fresh: bool, tell: Progress) -> _Work:
+def _read_whole(hdr: Release, sdr: Release, *, settings: Settings, full: bool, fresh: bool, parts: PairParts, tell: Progress) -> _Work:
     """Both releases read from their first picture to their last, matched, and scored on pairs drawn from every shot, or on all."""
     matching = _match_releases(hdr, sdr, settings=settings, fresh=fresh, tell=tell)
     if len(matching.hdr.track.times_s) == 1:
         settings = replace(settings, min_matched_s=0.0)  # single pictures have no time
     give_back()
     film = _look_at_film(matching, settings=settings, full=full)
-    fits, collector = _fit(matching, film.picks, settings=settings, tell=tell)
+    fits, collector = _fit(matching, film.picks, settings=settings, tell=tell, parts=parts)
     give_back()
     signal_check = _check_signal(matching, collector, settings)
     words = _find_words(matching, film.picks, settings=settings, tell=tell)
     give_back()
-    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell)
+    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell, parts=parts)
     give_back()
     return _Work(matching, film, fits, done, signal_check, settings)
 
@@ -1515,15 +1522,53 @@ def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[f
     return [float(length_s[low:high].sum()) for low, high in itertools.pairwise(edges)]
 
 
-def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[tuple[Frame, Frame]]:
+def _read_pairs(matching: _Matching, hdr_frames: Sequence[int]) -> Generator[tuple[Frame, Frame]]:
     sdr_frames = [int(matching.edit_map.path[frame]) for frame in hdr_frames]
     return read_ahead(zip(_frames_at(matching.hdr, hdr_frames), _frames_at(matching.sdr, sdr_frames), strict=True), depth=1)
 
 
-def _each_pair(function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int]) -> Iterator[T]:
-    """The function of each pair, in their order, several at a time; kernels that spread over cores themselves have no place in it."""
-    workers = min(count_cores(), PAIRS_AT_ONCE)
-    return map_ahead(lambda pair: function(*pair), _read_pairs(matching, hdr_frames), workers=workers)
+def _read_other_pairs(matching: _Matching, hdr_frames: Sequence[int], *, begun: int, seen: int | None) -> Iterator[tuple[Frame, Frame]]:
+    """Pairs behind the first `begun`. Reading begins at the last of these, which must look as it did when it was `seen`.
+
+    Where it does not (after a jump into a stream that renews its pictures row by row), and in a damaged stream, whose pictures depend on
+    where a decoder began, all that lies before is read again.
+    """
+    if begun >= len(hdr_frames):
+        return
+    if begun and not (matching.hdr.release.in_order or matching.sdr.release.in_order):
+        pairs = _read_pairs(matching, hdr_frames[begun - 1 :])
+        if _seen(*next(pairs)) == seen:
+            yield from pairs
+            return
+        pairs.close()
+    yield from itertools.islice(_read_pairs(matching, hdr_frames), begun, None)
+
+
+def _seen(hdr: Frame, sdr: Frame) -> int:
+    """A number by which a pair of pictures is known again, of some of their rows."""
+    found = 0
+    for plane in (*hdr.planes, *sdr.planes):
+        found = zlib.crc32(np.ascontiguousarray(plane[::SEEN_STEP_ROWS]).data, found)
+    return found
+
+
+def _each_pair(
+    function: Callable[[Frame, Frame], T], matching: _Matching, hdr_frames: Sequence[int], *, begun: int = 0, seen: int | None = None
+) -> Iterator[T]:
+    """The function of each pair, in their order, several at a time; kernels that spread over cores themselves have no place in it.
+
+    The first `begun` pairs are done already, the last of them with pictures known by `seen`.
+    """
+    pairs = _read_other_pairs(matching, hdr_frames, begun=begun, seen=seen)
+    return map_ahead(lambda pair: function(*pair), pairs, workers=min(count_cores(), PAIRS_AT_ONCE))
+
+
+def _key(kind: type, matching: _Matching, *given: object, settings: Settings) -> str:
+    """Key of what is found of matched pairs: both releases, what belongs together and where it lies, every setting, and what is given."""
+    alignment, edit_map = matching.alignment, matching.edit_map
+    places = alignment.geometry, edit_map.path, edit_map.similarity, alignment.hdr_times_s, alignment.sdr_times_s
+    releases = matching.hdr.release, matching.sdr.release
+    return pair_key(kind, releases, _versions(), settings, places, given, hlg_peak_nits=settings.hlg_peak_nits)
 
 
 def _hdr_light(code: FloatArray, signal: Signal, settings: Settings) -> FloatArray:
@@ -1567,13 +1612,25 @@ def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
     return light ** np.float32(1 / RESAMPLE_GAMMA)
 
 
-def _fit(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress) -> tuple[SetupFits, FitCollector]:
+def _fit(
+    matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress, parts: PairParts | None = None
+) -> tuple[SetupFits, FitCollector]:
     count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
-    looks = _each_pair(lambda hdr, sdr: look_at_pair(_to_canvas(matching, hdr, sdr, settings=settings)), matching, picks.hdr_frames)
-    for done, look in enumerate(looks):
-        collector.take(look, shot=picks.shots[done])
-        tell("fit the SDR set", done + 1, len(picks.hdr_frames))
+    kept = None if parts is None else parts.of_fit(_key(FitKept, matching, picks, count, settings=settings))
+    begun, seen, total = 0, None, len(picks.hdr_frames)
+    for found in () if kept is None else kept.load():
+        begun, seen = collector.go_on(found.state), found.seen
+        tell("fit the SDR set", begun, total)
+
+    def look(hdr: Frame, sdr: Frame) -> tuple[FitLook, int]:
+        return look_at_pair(_to_canvas(matching, hdr, sdr, settings=settings)), _seen(hdr, sdr)
+
+    for done, (one, now_seen) in enumerate(_each_pair(look, matching, picks.hdr_frames, begun=begun, seen=seen), begun + 1):
+        collector.take(one, shot=picks.shots[done - 1])
+        if kept is not None and (kept.due or (done == total and kept.waited_s >= PART_S)):
+            kept.store_whole(FitKept(collector.state(), now_seen))
+        tell("fit the SDR set", done, total)
     return fit_setups(collector.sample(), settings), collector
 
 
@@ -1609,21 +1666,6 @@ class _Scored:
     """Of every scored picture of the film; empty where nothing is laid over any."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Looked:
-    """What scoring one pair leaves."""
-
-    frame: int
-    """Of the HDR release."""
-    types: tuple[str, str]
-    own: PairMeasures | None
-    """The film's picture; None where the pair is no part of it."""
-    whole: PairMeasures | None
-    """Everything counted."""
-    on_screens: ShownPair | None
-    laid_over: LaidOver | None
-
-
 def _score(
     matching: _Matching,
     film: _Film,
@@ -1633,18 +1675,21 @@ def _score(
     *,
     settings: Settings,
     tell: Progress,
+    parts: PairParts | None = None,
 ) -> _Scored:
     picks, types = film.picks, {}
     shown = {picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)}
-    screens = ScreenCollector(_screens(matching, film, fits, settings), wanted=shown)
+    displays = _screens(matching, film, fits, settings)
+    screens = ScreenCollector(displays, wanted=shown)
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
-    measure = _measurer(matching, fits, collector, tone_pixels=min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1)))
+    tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
+    measure = _measurer(matching, fits, collector, tone_pixels=tone_pixels)
     laid = bool(marks) or words.seen
     scored, with_all = ScoreCollector(), ScoreCollector() if laid or film.every is not picks else None
     clean, every = film.weights(picks), film.weights(film.every)
     frames, laid_over = sorted(clean.keys() | every.keys()), []
 
-    def look(hdr: Frame, sdr: Frame) -> _Looked:
+    def look(hdr: Frame, sdr: Frame) -> Looked:
         pictures = _to_canvas(matching, hdr, sdr, settings=settings, greys=True)
         standing, mask = marks.get(pictures.sdr_code.shape[:2]), words.mask(matching, hdr, sdr, settings=settings)
         own, on_screens, over = None, None, None
@@ -1659,21 +1704,28 @@ def _score(
                 on_screens = screens.measure(cleaned, hdr_frame=hdr.index, blurred=blurred)
             if laid:
                 over = see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index)
-        whole = own
+        whole = None
         if with_all is not None and hdr.index in every and (own is None or mask is not None or standing is not None):
             whole = measure(pictures, hdr, sdr, shot=every[hdr.index][0], standing=None, settings=settings)
-        return _Looked(hdr.index, (hdr.picture_type, sdr.picture_type), own, whole, on_screens, over)
+        return Looked(hdr.index, (hdr.picture_type, sdr.picture_type), own, whole, on_screens, over, _seen(hdr, sdr))
 
-    for done, found in enumerate(_each_pair(look, matching, frames)):
+    def look_on(begun: int, last: Looked | None) -> Iterator[Looked]:
+        return _each_pair(look, matching, frames, begun=begun, seen=None if last is None else last.seen)
+
+    kept = None
+    if parts is not None:
+        title = fits, collector.top_codes(), collector.darkest_code(), collector.noise_jnd(), tone_pixels, with_all is None
+        kept = parts.of_pairs(_key(Looked, matching, picks, film.every, shown, displays, title, marks, words, settings=settings))
+    for found in go_on(kept, look_on, tell=lambda done: tell("score the pairs", done, len(frames))):
+        whole = found.own if found.whole is None else found.whole
         if found.own is not None:
             scored.add(found.own, seconds=clean[found.frame][1])
             screens.take(found.on_screens, hdr_frame=found.frame)
             types[found.frame] = found.types
         if found.laid_over is not None:
             laid_over.append(found.laid_over)
-        if with_all is not None and found.whole is not None and found.frame in every:
-            with_all.add(found.whole, seconds=every[found.frame][1])
-        tell("score the pairs", done + 1, len(frames))
+        if with_all is not None and whole is not None and found.frame in every:
+            with_all.add(whole, seconds=every[found.frame][1])
     return _Scored(scored, with_all, screens, types, marks, words, tuple(laid_over))
 
 

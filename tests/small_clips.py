@@ -47,6 +47,23 @@ def make_pair_with_a_still_head(folder: Path) -> SmallPair:
     return pair
 
 
+def make_pair_with_a_mark(folder: Path) -> SmallPair:
+    """The same pair with a small mark that stands still at its foot, white in the SDR release and four times as bright in the other."""
+    pair = SmallPair(folder / "hdr-mark.mkv", folder / "sdr-mark.mkv")
+
+    def marked(level: float, picture: NDArray[np.float64]) -> NDArray[np.float64]:
+        picture = picture.copy()
+        picture[150:162, 280:300] = level
+        return picture
+
+    bright = (600 / 10_000) ** (2610 / 16384)
+    pq = float(((3424 / 4096 + 2413 / 128 * bright) / (1 + 2392 / 128 * bright)) ** (2523 / 32))
+    hdr = (_ycbcr_codes(marked(pq, _as_pq(one)), kr=0.2627, kb=0.0593, bits=10) for one in _moving_pictures())
+    encode_clip(pair.hdr, hdr, hdr=True)
+    encode_clip(pair.sdr, (_ycbcr_codes(marked(1.0, one), kr=0.2126, kb=0.0722, bits=8) for one in _moving_pictures()), hdr=False)
+    return pair
+
+
 def sdr_codes() -> Iterator[tuple[NDArray[np.uint16], ...]]:
     return (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in _moving_pictures())
 

@@ -6,6 +6,9 @@ picture afterwards. Such places are left out of the highlight figures, and the f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +23,17 @@ MOST_SIZES = 8
 """Canvas sizes that are looked after at once, the first ones met: memory stays bounded where the geometry changes often (own)."""
 GROWN_PIXELS = 5
 """Width of the square by which a mark grows, for its soft edge (own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenLevels:
+    """What was seen of the pictures of one canvas size."""
+
+    lowest_nits: NDArray[np.float32]
+    """(row, column)."""
+    highest_nits: NDArray[np.float32]
+    shots: tuple[int, ...]
+    """Numbers of the shots, ascending."""
 
 
 class StandingMarks:
@@ -42,6 +56,19 @@ class StandingMarks:
         else:
             self._lowest[size], self._highest[size], self._shots[size] = level.copy(), level.copy(), set()
         self._shots[size].add(shot)
+
+    def state(self) -> tuple[SeenLevels, ...]:
+        """All that was seen so far, in the order in which the sizes were met."""
+        return tuple(
+            SeenLevels(lowest.copy(), self._highest[size].copy(), tuple(sorted(self._shots[size]))) for size, lowest in self._lowest.items()
+        )
+
+    def go_on(self, state: Sequence[SeenLevels]) -> None:
+        """Take what an earlier run has seen in the place of all that was seen so far."""
+        self._lowest, self._highest, self._shots = {}, {}, {}
+        for one in state:
+            size = (one.lowest_nits.shape[0], one.lowest_nits.shape[1])
+            self._lowest[size], self._highest[size], self._shots[size] = one.lowest_nits.copy(), one.highest_nits.copy(), set(one.shots)
 
     def masks(self, *, white_nits: float, settings: Settings) -> dict[tuple[int, int], NDArray[np.bool_]]:
         """Where a mark stands, by canvas size; sizes without one are left out.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -35,7 +36,7 @@ from pairdiff.score.pair import PairMeasures, PairPictures, PairSpread, TopCodes
 from pairdiff.score.pooling import level_reached
 from pairdiff.score.setup import FitSample, FlatPlaces, SetupFits, find_flat_places, flat_intensity_noise_jnd, lift_signal
 from pairdiff.score.shadows import DARK_BINS, count_dark, find_darkest_code, pool_shadows
-from pairdiff.score.standing import StandingMarks
+from pairdiff.score.standing import SeenLevels, StandingMarks
 from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
 
 NOISE_WHITE_NITS, NOISE_GAMMA = 150.0, 2.4
@@ -69,6 +70,26 @@ def look_at_pair(pictures: PairPictures) -> FitLook:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class FitState:
+    """What a `FitCollector` has gathered, to go on from."""
+
+    generator: str
+    """State of the random draws, as JSON."""
+    intensity: NDArray[np.float64]
+    """HDR I of all places drawn, (n,)."""
+    code: NDArray[np.float64]
+    """SDR signal there, (n, 3)."""
+    places: NDArray[np.int64]
+    """How many of them are of each pair, (pair,)."""
+    shots: NDArray[np.int64]
+    noise_jnd: NDArray[np.float64]
+    counts: NDArray[np.int64]
+    """Of `count_codes`, added up."""
+    dark: NDArray[np.int64]
+    marks: tuple[SeenLevels, ...]
+
+
 class FitCollector:
     """Gathers, picture by picture, what the set-up fit and the clipping test need; memory grows by the sampled pixels only."""
 
@@ -97,6 +118,30 @@ class FitCollector:
         self._counts += look.counts
         self._dark += look.dark
         self.marks.add(look.level_nits, shot=shot)
+
+    def state(self) -> FitState:
+        """All that was gathered so far."""
+        return FitState(
+            json.dumps(self._rng.bit_generator.state),
+            np.concatenate([np.zeros(0), *self._intensity]),
+            np.concatenate([np.zeros((0, 3)), *self._code]),
+            np.array([len(one) for one in self._code], np.int64),
+            np.array(self._shots, np.int64),
+            np.array(self._noise, np.float64),
+            self._counts.copy(),
+            self._dark.copy(),
+            self.marks.state(),
+        )
+
+    def go_on(self, state: FitState) -> int:
+        """Take what an earlier run has gathered in the place of all that was gathered so far; how many pairs that is."""
+        self._rng.bit_generator.state = json.loads(state.generator)
+        ends, pairs = np.cumsum(state.places)[:-1], len(state.places)
+        self._intensity, self._code = np.split(state.intensity, ends)[:pairs], np.split(state.code, ends)[:pairs]
+        self._shots, self._noise = state.shots.tolist(), state.noise_jnd.tolist()
+        self._counts, self._dark = state.counts.copy(), state.dark.copy()
+        self.marks.go_on(state.marks)
+        return pairs
 
     def sample(self) -> FitSample:
         """What the fit sees."""

@@ -1695,7 +1695,7 @@ def _score(
         own, on_screens, over = None, None, None
         if hdr.index in clean:
             cleaned = pictures if mask is None else without_places(pictures, mask)
-            blurred = cleaned.blurred()
+            blurred = cleaned.blurred() if hdr.index in shown else None
             own = measure(cleaned, hdr, sdr, shot=clean[hdr.index][0], standing=standing, settings=settings, blurred=blurred)
             if hdr.index in shown:
                 if standing is not None:

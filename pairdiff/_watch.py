@@ -26,6 +26,8 @@ WATCHED = ("compare", "measure", "align", "stills")
 UNWATCHED_VARIABLE = "PAIRDIFF_UNWATCHED"
 LOOK_EVERY_S = 0.25
 """How often the watched process is looked at (own)."""
+FEW_ARENAS = {"MALLOC_ARENA_MAX": "2"}
+"""For glibc: pictures come and go in several threads, and a pool for each would hold on to what the others need (own; a tenth less)."""
 INTERRUPTED = 130
 """Exit code of what was interrupted (common practice: 128 and the number of the signal)."""
 KEPT = "What was finished and kept is used again next time (--fresh ignores it)."
@@ -70,7 +72,7 @@ def _end_with_the_watcher(beat: Path) -> None:
 
 
 def _watch(words: list[str], beat: Path) -> int:
-    env = {**os.environ, FILE_VARIABLE: str(beat)}
+    env = {**FEW_ARENAS, **os.environ, FILE_VARIABLE: str(beat)}
     group = {"process_group": 0} if os.name == "posix" else {}  # a terminal's interrupt comes here alone, and is passed on
     command = [sys.executable, "-m", "pairdiff", *words]
     child = subprocess.Popen(command, stdin=subprocess.PIPE, env=env, **group)  # type: ignore[call-overload]

@@ -144,6 +144,11 @@ def score_pair(
     rng = np.random.default_rng((settings.seed, place.hdr_frame))
     clipped = np.asarray(at_top[..., 0] | at_top[..., 1] | at_top[..., 2], np.bool_)
     places = sample_places(hdr_itp, pictures.sdr_code, clipped=clipped, rng=np.random.default_rng((settings.seed, place.hdr_frame)))
+    colour = measure_colour(pictures.hdr_nits, hdr_itp, margin_jnd=settings.gamut_margin_jnd)
+    origin = measure_origin(
+        pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys
+    )
+    del hdr_itp, light  # what follows takes the most memory
     controls = fits.named("controls")
     controls_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=controls.white_nits, gamma=controls.gamma)
     tone = sample_tone_of_light(pictures.hdr_nits, controls_nits, at_top=at_top, rng=rng, count=tone_pixels)
@@ -162,7 +167,6 @@ def score_pair(
     shadows = measure_dark_detail(
         pictures.hdr_nits, pictures.sdr_code, darkest=darkest, controls=controls, pixels_per_degree=ppd, settings=settings
     )
-    colour = measure_colour(pictures.hdr_nits, hdr_itp, margin_jnd=settings.gamut_margin_jnd)
     score = PairScore(
         hdr_frame=place.hdr_frame,
         sdr_frame=place.sdr_frame,
@@ -209,9 +213,6 @@ def score_pair(
         contrast_gained_share=contrast.gained_share,
         gradual_rim_share=detail.gradual_rim_share,
         rise_codes=detail.rise_codes,
-    )
-    origin = measure_origin(
-        pictures.hdr_nits, hdr_itp, highlights=highlights, top=top, margin_jnd=settings.gamut_margin_jnd, greys=pictures.hdr_greys
     )
     beyond = measure_beyond(
         pictures.hdr_nits,

@@ -75,12 +75,14 @@ def main(folder: str, world: str = "", *scenes: str) -> None:
         files = make_demo(out / "releases", pairs=PAIRS, progress=lambda stage, done, total: None)
         same += [hold(name, files.hdr[name], files.sdr) for name in PAIRS]
     else:
-        from tests.bench.labelled_set import list_scenes, make_pairs, turn_camera
+        from tests.bench.labelled_set import make_pairs, turn_camera
+        from tests.bench.ladder import read_panorama
 
-        for scene, panorama in list_scenes(Path(world), Path(world)):
+        for panorama in sorted(Path(world).glob("*.exr")):
+            scene = panorama.stem
             if scenes and scene not in scenes:
                 continue
-            for pair in make_pairs(scene, turn_camera(panorama)):
+            for pair in make_pairs(scene, turn_camera(read_panorama(panorama))):
                 (out / scene).mkdir(parents=True, exist_ok=True)
                 hdr = encode_hdr(out / scene / "hdr.mkv", (hdr_planes(light) for light in pair.hdr_nits))
                 sdr = encode_sdr(out / scene / "sdr.mkv", (sdr_planes(signal) for signal in pair.sdr_signal))

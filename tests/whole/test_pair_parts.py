@@ -152,6 +152,7 @@ def test_a_stopped_comparison_is_gone_on_with_and_writes_the_same(
     assert (last.out / "frames.parquet").read_bytes() == (once.out / "frames.parquet").read_bytes()
 
 
+@pytest.mark.slow
 def test_results_that_could_not_be_written_cost_no_second_scoring(
     scanned: Callable[[str], Films], tmp_path: Path, kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -237,7 +238,7 @@ def alike(first: Sequence[Looked], second: Sequence[Looked]) -> bool:
     return len(first) == len(second) and all(map(same, first, second))
 
 
-@pytest.mark.parametrize("name", ["plain", "mark"])
+@pytest.mark.parametrize("name", ["plain", pytest.param("mark", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("stops", [(1,), (2, 5, 6, 11), (12,)], ids=str)
 def test_every_pair_comes_back_to_the_last_bit_and_in_order(
     name: str, stops: tuple[int, ...], titles: Callable[[str], Title], kept: Path
@@ -483,7 +484,11 @@ def test_a_folder_that_cannot_be_written_changes_nothing(title: Title, kept: Pat
     assert alike(first[1], title.score(fresh=True)[1])
 
 
-@pytest.mark.parametrize("change", [{"seed": 1}, {"fit_pixels_per_pair": 1400}, {"canvas_max_columns": 240}], ids=str)
+@pytest.mark.parametrize(
+    "change",
+    [{"seed": 1}, *(pytest.param(one, marks=pytest.mark.slow) for one in ({"fit_pixels_per_pair": 1400}, {"canvas_max_columns": 240}))],
+    ids=str,
+)
 def test_the_fit_goes_on_to_the_last_bit_and_with_another_setting_begins_anew(change: dict[str, Any], title: Title, kept: Path) -> None:
     told: list[int] = []
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -111,7 +112,10 @@ def render_report(out: Path) -> Path:
     frames = _read_frames(out)
     index = _read_stills_index(out)
     context = _context(result, frames=frames, moments=_moments(index, out), index=index)
-    text = _environment().get_template("report.html.j2").render(**context)
+    environment = _environment()
+    script = _read_script(environment)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
     path = out / "report.html"
     with refuse_output(out):
         write_whole(path, lambda part: part.write_bytes(text.encode("utf-8", "backslashreplace")))
@@ -781,6 +785,12 @@ def _tie_units(text: str) -> str:
 
 UNITS: dict[str, Callable[[float | None], str]] = {"jod": say_jod, "jnd": say_jnd, "share": say_share}
 """How the ends of an interval are said, by the template's name of the unit."""
+
+
+def _read_script(environment: Environment) -> str:
+    """The script of the page, which no other may run beside (CSP Level 3, hash of an inline script)."""
+    assert environment.loader is not None
+    return environment.loader.get_source(environment, "report.js")[0]
 
 
 def _environment() -> Environment:

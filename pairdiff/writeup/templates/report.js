@@ -1,0 +1,139 @@
+// Looks at a pair of pictures: side by side, divided by a line, or one at a time. Without it the page shows them side by side.
+"use strict";
+(() => {
+  const CHANGE_MS = 340, CALM_CHANGE_MS = 1000; // between two changes of what is seen: fewer than three a second
+  const ZOOMS = [1, 1.5, 2, 3, 4, 6, 8], PAN_SHARE = 0.1, LINE_STEP = 0.02;
+  const calm = matchMedia("(prefers-reduced-motion: reduce)");
+  const changeMs = () => (calm.matches ? CALM_CHANGE_MS : CHANGE_MS);
+  const within = (value, low, high) => Math.min(Math.max(value, low), high);
+
+  const make = (tag, properties, ...inner) => {
+    const element = Object.assign(document.createElement(tag), properties);
+    element.append(...inner);
+    return element;
+  };
+
+  const arrange = (pair, number) => {
+    const images = [...pair.querySelectorAll("img")];
+    let way = "both", shown = "hdr", zoom = 0, centre = [0.5, 0.5];
+    let line = 0.5, wanted = 0.5, moving = false, changed = -Infinity;
+
+    // Whatever replaces one picture by the other asks here first.
+    const mayChange = () => {
+      const now = performance.now();
+      if (now - changed < changeMs()) return false;
+      changed = now;
+      return true;
+    };
+
+    const slider = make("input", { type: "range", min: 0, max: 100, step: 1, value: 50, id: `line-${number}` });
+    const sliderLabel = make("label", { htmlFor: slider.id }, "Dividing line", slider);
+    const other = make("button", { type: "button" });
+    const said = make("span", { className: "said" });
+    said.setAttribute("aria-live", "polite");
+    const ways = [["both", "Side by side"], ["divided", "Divided"], ["single", "One at a time"]].map(([name, words]) =>
+      Object.assign(make("button", { type: "button" }, words), { way: name, onclick: () => choose(name) }));
+    const closer = make("button", { type: "button", onclick: () => enlarge(zoom + 1) }, "Enlarge");
+    const farther = make("button", { type: "button", onclick: () => enlarge(zoom - 1) }, "Reduce");
+    const whole = make("button", { type: "button", onclick: () => enlarge(0) }, "Whole picture");
+
+    const draw = () => {
+      const size = ZOOMS[zoom], edge = 0.5 / size;
+      centre = centre.map(place => within(place, edge, 1 - edge));
+      const [across, down] = centre.map(place => (0.5 - place * size) * 100);
+      for (const image of images) image.style.transform = size === 1 ? "" : `translate(${across}%, ${down}%) scale(${size})`;
+      pair.dataset.way = way;
+      pair.dataset.shown = shown;
+      pair.classList.toggle("enlarged", zoom > 0);
+      pair.style.setProperty("--line", `${line * 100}%`);
+      for (const button of ways) button.setAttribute("aria-pressed", String(button.way === way));
+      sliderLabel.hidden = way !== "divided";
+      other.hidden = way !== "single";
+      other.textContent = shown === "hdr" ? "Show SDR" : "Show HDR";
+      said.textContent = way === "single" ? `${shown.toUpperCase()} is shown` : "";
+      closer.disabled = zoom === ZOOMS.length - 1;
+      farther.disabled = whole.disabled = zoom === 0;
+    };
+    const choose = name => {
+      if (name === way || !mayChange()) return;
+      way = name;
+      draw();
+    };
+    const swap = () => {
+      if (way !== "single" || !mayChange()) return;
+      shown = shown === "hdr" ? "sdr" : "hdr";
+      draw();
+    };
+    const enlarge = step => {
+      zoom = within(step, 0, ZOOMS.length - 1);
+      draw();
+    };
+    const pan = (across, down) => {
+      centre = [centre[0] + across / ZOOMS[zoom], centre[1] + down / ZOOMS[zoom]];
+      draw();
+    };
+    // The line takes as long across the picture as a change has to: it cannot be jerked to and fro either.
+    const moveLine = place => {
+      wanted = within(place, 0, 1);
+      slider.value = String(Math.round(wanted * 100));
+      if (moving) return;
+      moving = true;
+      let before = performance.now();
+      const step = now => {
+        const most = Math.max(now - before, 0) / changeMs();
+        before = now;
+        line += within(wanted - line, -most, most);
+        draw();
+        moving = Math.abs(wanted - line) > 1e-6;
+        if (moving) requestAnimationFrame(step);
+      };
+      requestAnimationFrame(step);
+    };
+
+    slider.oninput = () => moveLine(slider.value / 100);
+    other.onclick = swap;
+    pair.onkeydown = event => {
+      if (event.ctrlKey || event.metaKey || event.altKey) return;
+      const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+      if (step && zoom > 0) pan(step[0] * PAN_SHARE, step[1] * PAN_SHARE);
+      else if (step && step[0] && way === "divided") moveLine(wanted + step[0] * LINE_STEP);
+      else if (event.key === "+" || event.key === "=") enlarge(zoom + 1);
+      else if (event.key === "-") enlarge(zoom - 1);
+      else if (event.key === "0") enlarge(0);
+      else if (event.key === " " && way === "single") swap();
+      else return;
+      event.preventDefault();
+    };
+    let held = null;
+    pair.onpointerdown = event => {
+      const frame = event.target.closest(".frame");
+      if (!frame || event.button !== 0 || (zoom === 0 && way !== "divided")) return;
+      held = { frame, at: [event.clientX, event.clientY] };
+      pair.setPointerCapture(event.pointerId);
+      if (zoom === 0) moveLine((event.clientX - frame.getBoundingClientRect().left) / frame.clientWidth);
+    };
+    pair.onpointermove = event => {
+      if (!held) return;
+      const { frame, at } = held;
+      if (zoom === 0) moveLine((event.clientX - frame.getBoundingClientRect().left) / frame.clientWidth);
+      else pan((at[0] - event.clientX) / frame.clientWidth, (at[1] - event.clientY) / frame.clientHeight);
+      held.at = [event.clientX, event.clientY];
+    };
+    pair.onpointerup = pair.onpointercancel = () => { held = null; };
+    images.forEach(image => { image.draggable = false; });
+
+    const controls = make("div", { className: "viewer" },
+      make("span", { className: "ways" }, ...ways), make("span", { className: "ways" }, closer, farther, whole), sliderLabel, other, said,
+      make("small", {}, "Nothing changes by itself, and never more than three times a second: flicker can hurt people who are sensitive "
+        + "to it. With the pictures chosen by Tab: space shows the other one, + and − enlarge and reduce, arrows move."));
+    controls.setAttribute("role", "group");
+    controls.setAttribute("aria-label", "How the two pictures are shown");
+    pair.before(controls);
+    pair.tabIndex = 0;
+    pair.setAttribute("role", "group");
+    pair.setAttribute("aria-label", "The two pictures");
+    draw();
+  };
+
+  document.querySelectorAll(".pair").forEach(arrange);
+})();

@@ -1,0 +1,199 @@
+"""The report's pictures looked at in Chromium: side by side, divided, one at a time, enlarged; by hand and by key, and never too fast."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
+LEAST_CHANGE_S = 1 / 3
+"""WCAG 2.2, 2.3.1: no more than three flashes in a second; here not even three changes."""
+COUNT_CHANGES = """() => {
+  const pair = document.querySelector('.pair'), times = []
+  let before = pair.dataset.shown + pair.dataset.way
+  new MutationObserver(() => {
+    const now = pair.dataset.shown + pair.dataset.way
+    if (now !== before) { times.push(performance.now()); before = now }
+  }).observe(pair, { attributes: true })
+  window.changes = times
+}"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Chromium is not installed")
+    with sync_api.sync_playwright() as driver:
+        found = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu", "--disable-background-networking"])
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def tab(browser: Any, result_folder: Path, request: pytest.FixtureRequest) -> Iterator[Any]:
+    """The page, with what the console said; `indirect` gives options of the context."""
+    met: list[str] = []
+    context = browser.new_context(offline=True, **getattr(request, "param", {"viewport": {"width": 1280, "height": 900}}))
+    page = context.new_page()
+    page.on("console", lambda message: met.append(message.text))
+    page.on("pageerror", lambda error: met.append(str(error)))
+    page.goto((result_folder / "report.html").resolve().as_uri())
+    yield page
+    context.close()
+    assert met == []
+
+
+def press(tab: Any, name: str) -> None:
+    tab.locator(".viewer").first.get_by_role("button", name=name, exact=True).click()
+
+
+def box(tab: Any, side: str) -> dict[str, float]:
+    found: dict[str, float] = tab.locator(f".of-{side} .frame").first.bounding_box()
+    return found
+
+
+def test_pictures_stand_side_by_side_until_something_else_is_chosen(tab: Any) -> None:
+    first, second = box(tab, "hdr"), box(tab, "sdr")
+    assert first["x"] + first["width"] <= second["x"]
+    assert first["y"] == second["y"]
+    assert first["width"] == pytest.approx(second["width"], abs=1)
+
+
+def test_divided_pictures_lie_on_each_other_and_the_line_says_where_one_ends(tab: Any) -> None:
+    press(tab, "Divided")
+    assert box(tab, "hdr") == box(tab, "sdr")
+    slider = tab.locator(".viewer input").first
+    slider.focus()
+    for _ in range(20):
+        tab.keyboard.press("ArrowRight")
+    tab.wait_for_timeout(600)
+    clip = tab.locator(".of-hdr .frame").first.evaluate("frame => getComputedStyle(frame).clipPath")
+    assert clip == "inset(0px 30% 0px 0px)"
+    place = box(tab, "sdr")
+    tab.mouse.click(place["x"] + place["width"] * 0.25, place["y"] + 20)
+    tab.wait_for_timeout(600)
+    assert abs(float(slider.input_value()) - 25) <= 1
+
+
+def test_one_at_a_time_shows_the_other_by_button_and_by_space(tab: Any) -> None:
+    press(tab, "One at a time")
+    assert tab.locator(".of-hdr").first.is_visible()
+    assert not tab.locator(".of-sdr img").first.is_visible()
+    tab.wait_for_timeout(400)
+    press(tab, "Show SDR")
+    assert tab.locator(".of-sdr img").first.is_visible()
+    assert not tab.locator(".of-hdr img").first.is_visible()
+    assert tab.locator(".said").first.inner_text() == "SDR is shown"
+    tab.wait_for_timeout(400)
+    tab.locator(".pair").first.focus()
+    tab.keyboard.press(" ")
+    assert tab.locator(".of-hdr img").first.is_visible()
+    assert not tab.locator(".of-sdr img").first.is_visible()
+
+
+def test_it_never_changes_three_times_a_second_however_fast_keys_are_pressed(tab: Any) -> None:
+    press(tab, "One at a time")
+    tab.evaluate(COUNT_CHANGES)
+    tab.locator(".pair").first.focus()
+    until = time.monotonic() + 2.5
+    while time.monotonic() < until:
+        tab.keyboard.press(" ")
+    times = tab.evaluate("changes")
+    assert len(times) >= 4
+    assert min(second - first for first, second in pairwise(times)) >= 1000 * LEAST_CHANGE_S
+    assert len(times) <= 8
+
+
+def test_ways_of_showing_change_no_faster(tab: Any) -> None:
+    tab.evaluate(COUNT_CHANGES)
+    tab.evaluate(
+        """() => new Promise(done => { const [both, divided, single] = document.querySelectorAll('.viewer .ways button'); let n = 0
+        const timer = setInterval(() => { [both, single][n++ % 2].click(); if (n > 200) { clearInterval(timer); done() } }, 5) })"""
+    )
+    times = tab.evaluate("changes")
+    assert times
+    assert all(second - first >= 1000 * LEAST_CHANGE_S for first, second in pairwise(times))
+
+
+def test_the_line_cannot_be_jerked_to_and_fro(tab: Any) -> None:
+    press(tab, "Divided")
+    moved = tab.evaluate(
+        """() => new Promise(done => { const pair = document.querySelector('.pair'), slider = document.querySelector('.viewer input')
+        const start = performance.now(); let far = 0, before = 0.5, n = 0
+        const timer = setInterval(() => { slider.value = n++ % 2 ? 0 : 100; slider.oninput()
+          const line = parseFloat(pair.style.getPropertyValue('--line')) / 100; far += Math.abs(line - before); before = line
+          if (performance.now() - start > 2000) { clearInterval(timer); done(far / ((performance.now() - start) / 1000)) } }, 20) })"""
+    )
+    assert moved <= 3.0  # widths of the picture a second
+
+
+@pytest.mark.parametrize("tab", [{"reduced_motion": "reduce"}], indirect=True)
+def test_who_wants_less_motion_gets_less(tab: Any) -> None:
+    press(tab, "One at a time")
+    tab.evaluate(COUNT_CHANGES)
+    tab.locator(".pair").first.focus()
+    until = time.monotonic() + 2.5
+    while time.monotonic() < until:
+        tab.keyboard.press(" ")
+    assert 1 <= len(tab.evaluate("changes")) <= 3
+
+
+def test_nothing_changes_by_itself(tab: Any) -> None:
+    press(tab, "One at a time")
+    tab.evaluate(COUNT_CHANGES)
+    tab.wait_for_timeout(1500)
+    assert tab.evaluate("changes") == []
+    assert tab.evaluate("document.getAnimations().length") == 0
+
+
+def test_both_pictures_are_enlarged_and_moved_together(tab: Any) -> None:
+    press(tab, "Enlarge")
+    press(tab, "Enlarge")
+    tab.locator(".pair").first.focus()
+    for _ in range(30):
+        tab.keyboard.press("ArrowRight")
+    styles = tab.eval_on_selector_all(".frame img", "images => images.slice(0, 2).map(image => image.style.transform)")
+    assert styles[0] == styles[1] == "translate(-100%, -50%) scale(2)"  # the right half, and no further
+    place = box(tab, "hdr")
+    tab.mouse.move(place["x"] + 10, place["y"] + 50)
+    tab.mouse.down()
+    tab.mouse.move(place["x"] + 10 + place["width"] / 2, place["y"] + 50)
+    tab.mouse.up()
+    styles = tab.eval_on_selector_all(".frame img", "images => images.slice(0, 2).map(image => image.style.transform)")
+    assert styles[0] == styles[1]
+    assert styles[0].startswith("translate(-50%,")
+    tab.keyboard.press("0")
+    assert tab.eval_on_selector_all(".frame img", "images => images.slice(0, 2).map(image => image.style.transform)") == ["", ""]
+
+
+@pytest.mark.parametrize("tab", [{"viewport": {"width": 390, "height": 844}}], indirect=True)
+@pytest.mark.parametrize("way", ["Side by side", "Divided", "One at a time"])
+def test_a_telephone_shows_every_way_within_its_width(tab: Any, way: str) -> None:
+    if way != "Side by side":
+        press(tab, way)
+    press(tab, "Enlarge")
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+@pytest.mark.parametrize("tab", [{"java_script_enabled": False}], indirect=True)
+def test_without_scripts_the_pictures_stand_side_by_side(tab: Any) -> None:
+    assert tab.locator(".viewer").count() == 0
+    assert box(tab, "hdr")["x"] < box(tab, "sdr")["x"]
+
+
+def test_on_paper_both_pictures_stand_side_by_side_whole(tab: Any) -> None:
+    press(tab, "Divided")
+    press(tab, "Enlarge")
+    tab.emulate_media(media="print")
+    first, second = box(tab, "hdr"), box(tab, "sdr")
+    assert first["x"] + first["width"] <= second["x"]
+    assert tab.locator(".of-hdr img").first.evaluate("image => getComputedStyle(image).transform") == "none"
+    assert tab.locator(".of-hdr .frame").first.evaluate("frame => getComputedStyle(frame).clipPath") == "none"
+    assert not tab.locator(".viewer").first.is_visible()

@@ -1,9 +1,10 @@
 """Labels of surveys against those of the same pairs read whole: demo pairs and pairs of the labelled set, a passage looped to ten minutes.
 
-PYTHONPATH=. .venv-tests/bin/python -m tests.bench.survey_labels FOLDER [WORLD [SCENE...]]
+PYTHONPATH=. .venv-tests/bin/python -m tests.bench.survey_labels FOLDER [WORLD [NAME...]]
 
-Printed, never asserted. WORLD is a folder of panoramas (blender-data); of each scene all kinds of `labelled_set.py` are made, encoded as
-there, looped, surveyed, and read whole once.
+Printed, never asserted. WORLD is a folder of panoramas (blender-data): one film of all of them, four shots each, in every kind of
+`labelled_set.py`, encoded as there, read whole once, and looped and surveyed. Each NAME draws other grades (`first` and `second` if none is
+given). A film of few shots would not do: read whole its label hardly knows other scenes, while windows of its loop are many.
 """
 
 from __future__ import annotations
@@ -65,7 +66,7 @@ def hold(name: str, hdr: Path, sdr: Path) -> bool:
     return same
 
 
-def main(folder: str, world: str = "", *scenes: str) -> None:
+def main(folder: str, world: str = "", *names: str) -> None:
     """Print a table, and how many labels are the same."""
     out = Path(folder)
     print("| pair | read whole | survey | | headroom, stops | survey read |")
@@ -78,15 +79,13 @@ def main(folder: str, world: str = "", *scenes: str) -> None:
         from tests.bench.labelled_set import make_pairs, turn_camera
         from tests.bench.ladder import read_panorama
 
-        for panorama in sorted(Path(world).glob("*.exr")):
-            scene = panorama.stem
-            if scenes and scene not in scenes:
-                continue
-            for pair in make_pairs(scene, turn_camera(read_panorama(panorama))):
-                (out / scene).mkdir(parents=True, exist_ok=True)
-                hdr = encode_hdr(out / scene / "hdr.mkv", (hdr_planes(light) for light in pair.hdr_nits))
-                sdr = encode_sdr(out / scene / "sdr.mkv", (sdr_planes(signal) for signal in pair.sdr_signal))
-                same.append(hold(f"{scene} {pair.kind}", hdr, sdr))
+        film = [picture for panorama in sorted(Path(world).glob("*.exr")) for picture in turn_camera(read_panorama(panorama))]
+        for name in names or ["first", "second"]:
+            (out / name).mkdir(parents=True, exist_ok=True)
+            for pair in make_pairs(name, film):
+                hdr = encode_hdr(out / name / "hdr.mkv", (hdr_planes(light) for light in pair.hdr_nits))
+                sdr = encode_sdr(out / name / "sdr.mkv", (sdr_planes(signal) for signal in pair.sdr_signal))
+                same.append(hold(f"{name}: {pair.kind}", hdr, sdr))
     print(f"{sum(same)} of {len(same)} labels are the same")
 
 

@@ -2023,7 +2023,9 @@ def _conclude(work: _Work, *, title: str | None, full: bool, not_surveyed: str |
         replace(result, label=label_on_screen(case, screen.setup, screen.show_levels, settings))
         for screen, result in screens.pool(score.pairs, weighting, settings=settings)
     )
-    moments = tuple(_typed(moment, done.types) for moment in choose_moments(score.pairs, seed=settings.seed))
+    moments = tuple(
+        _typed(moment, done.types) for moment in choose_moments(score.pairs, controls=work.fits.named("controls"), seed=settings.seed)
+    )
     hdr, absolute = _result(matching.hdr, settings), matching.hdr.release.signal.transfer.value == "pq"
     comparison = Comparison(
         title=title or Path((*matching.hdr.release.parts, matching.hdr.release)[0].path).stem,

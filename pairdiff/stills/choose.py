@@ -1,32 +1,39 @@
-"""Which matched pairs are shown: by four rules, each stated with the figure that chose the pair, and never by hand."""
+"""Which matched pairs are shown: by rules, each stated with the figure that chose the pair, and never by hand."""
 
 from __future__ import annotations
 
+import math
 import statistics
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
-from pairdiff._records import Moment, PairScore
+from pairdiff._records import Moment, PairScore, Setup
+
+RANDOM_MOMENTS = 3
+"""Moments that are drawn by seed (own): what the other rules pick out is extreme, and says nothing of how usual it is."""
 
 
-def choose_moments(pairs: Sequence[PairScore], *, seed: int) -> tuple[Moment, ...]:
-    """Choose the pairs to show: most different, brightest, typical, random.
+def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) -> tuple[Moment, ...]:
+    """Choose the pairs to show: most different, largest headroom, most recovered detail, typical, and some at random.
 
-    The rules run in that order. A shot that was used is not used again while another shot is left; a pair is never used twice.
-    Equal figures go to the earlier frame. The order of `pairs` makes no difference.
+    The rules run in that order, and no two moments are of one shot: a film of few shots gives fewer. Figures are compared as they are
+    printed, and equal ones go to the earlier frame. The order of `pairs` makes no difference.
 
     Parameters
     ----------
     pairs : sequence of PairScore
         Scored pairs of the whole title; `preference_loss["controls"]` (JOD) must be there.
+    controls : Setup
+        The set that the verdict rests on: headroom is over what it shows.
     seed : int
-        Seed of the random moment; it is printed in the reason.
+        Seed of the random moments; it is printed in the reason.
 
     Returns
     -------
     tuple of Moment
-        At most four, in the order of the rules; empty without pairs. Picture types are `?` until the files are read again.
+        At most seven, in the order of the rules; empty without pairs; no moment of recovered detail where there is none. Picture types are
+        `?` until the files are read again.
 
     Notes
     -----
@@ -35,56 +42,70 @@ def choose_moments(pairs: Sequence[PairScore], *, seed: int) -> tuple[Moment, ..
     ordered = sorted(pairs, key=lambda pair: pair.hdr_frame)
     if not ordered:
         return ()
-    median = statistics.median(_loss(pair) for pair in ordered)
-    chosen: list[PairScore] = []
+    median = round(statistics.median(pair.preference_loss["controls"] for pair in ordered), 2)
+    shots: set[int] = set()
     moments: list[Moment] = []
 
-    def take(rule: str, reason: str, pair: PairScore) -> None:
-        chosen.append(pair)
-        moments.append(_moment(pair, rule=rule, reason=reason))
+    def take(rule: str, figure: Callable[[PairScore], float], say: Callable[[PairScore, str], str]) -> None:
+        """The pair with the largest figure among the shots not shown yet."""
+        candidates = _of_other_shots(ordered, shots)
+        if candidates:
+            pair = max(candidates, key=figure)
+            among = "" if figure(pair) == max(map(figure, ordered)) else " among the shots not shown yet"
+            shots.add(pair.shot)
+            moments.append(_moment(pair, rule=rule, reason=say(pair, among)))
 
-    def left() -> list[PairScore]:
-        return _unused(ordered, chosen)
+    def headroom(pair: PairScore) -> float:
+        return round(math.log2(max(pair.hdr_p999_nits, 1e-4) / _shown_nits(pair, controls)), 2)
 
-    pair = max(left(), key=_loss)
-    take("most different", f"largest loss at `controls`: {_loss(pair):.2f} JOD", pair)
-    if candidates := left():
-        pair = max(candidates, key=_brightness)
-        among = _among(_brightness(pair) < max(map(_brightness, ordered)))
+    take("most different", _loss, lambda pair, among: f"largest loss at `controls`{among}: {_loss(pair):.2f} JOD")
+    take(
+        "largest headroom",
+        headroom,
+        lambda pair, among: (
+            f"largest headroom at `controls`{among}: {headroom(pair):+.2f} stops, {pair.hdr_p999_nits:.0f} over "
+            f"{_shown_nits(pair, controls):.0f} cd/m2 where both releases show the film"
+        ),
+    )
+    if any(map(_recovered_percent, _of_other_shots(ordered, shots))):
         take(
-            "brightest",
-            f"highest 99.9th percentile{among}: {pair.hdr_p999_nits:.0f} cd/m2 where both releases show the film",
-            pair,
+            "most recovered detail",
+            _recovered_percent,
+            lambda pair, among: (
+                f"largest area where the SDR is clipped and the HDR shows detail{among}: {_recovered_percent(pair):.1f} % of the picture"
+            ),
         )
-    if candidates := left():
-        pair = min(candidates, key=lambda item: abs(_loss(item) - median))
-        among = _among(abs(_loss(pair) - median) > min(abs(_loss(item) - median) for item in ordered))
-        take("typical", f"closest to the median loss{among}: {_loss(pair):.2f} JOD, median {median:.2f} JOD", pair)
-    if candidates := left():
-        pair = candidates[int(np.random.default_rng(seed).integers(len(candidates)))]
-        take("random", f"drawn by seed {seed} from the {len(candidates)} scored pairs left", pair)
+    take(
+        "typical",
+        lambda pair: -round(abs(_loss(pair) - median), 2),
+        lambda pair, among: f"closest to the median loss{among}: {_loss(pair):.2f} JOD, median {median:.2f} JOD",
+    )
+    rng = np.random.default_rng(seed)
+    for _ in range(RANDOM_MOMENTS):
+        if candidates := _of_other_shots(ordered, shots):
+            pair = candidates[int(rng.integers(len(candidates)))]
+            shots.add(pair.shot)
+            moments.append(_moment(pair, rule="random", reason=f"drawn by seed {seed} from the {len(candidates)} scored pairs left"))
     return tuple(moments)
 
 
+def _of_other_shots(pairs: Iterable[PairScore], shots: set[int]) -> list[PairScore]:
+    return [pair for pair in pairs if pair.shot not in shots]
+
+
 def _loss(pair: PairScore) -> float:
-    return pair.preference_loss["controls"]
+    """As it is printed, JOD."""
+    return round(pair.preference_loss["controls"], 2)
 
 
-def _brightness(pair: PairScore) -> float:
-    return pair.hdr_p999_nits
+def _shown_nits(pair: PairScore, controls: Setup) -> float:
+    """SDR white, or what the SDR shows above it."""
+    return float(controls.white_nits * max(pair.sdr_p999_code, 1.0) ** controls.gamma)
 
 
-def _among(passed_over: bool) -> str:
-    """Words for a rule whose best pair was passed over because its shot is shown already."""
-    return " among the shots not shown yet" if passed_over else ""
-
-
-def _unused(pairs: Iterable[PairScore], chosen: Sequence[PairScore]) -> list[PairScore]:
-    """Pairs of shots not shown yet; when there are none, pairs not shown yet."""
-    frames = {pair.hdr_frame for pair in chosen}
-    shots = {pair.shot for pair in chosen}
-    rest = [pair for pair in pairs if pair.hdr_frame not in frames]
-    return [pair for pair in rest if pair.shot not in shots] or rest
+def _recovered_percent(pair: PairScore) -> float:
+    """Share of the picture that the SDR clips and in which the HDR shows what can be seen, %, as it is printed."""
+    return round(100 * pair.clipped_share * (pair.textured_share or 0.0), 1)
 
 
 def _moment(pair: PairScore, *, rule: str, reason: str) -> Moment:
@@ -98,5 +119,5 @@ def _moment(pair: PairScore, *, rule: str, reason: str) -> Moment:
         hdr_picture_type="?",
         sdr_picture_type="?",
         shot=pair.shot,
-        loss=_loss(pair),
+        loss=pair.preference_loss["controls"],
     )

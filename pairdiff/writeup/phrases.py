@@ -83,6 +83,8 @@ SETUP_NOTES = {
 }
 RULE_WORDS = {
     "most different": "Most different",
+    "largest headroom": "Largest headroom",
+    "most recovered detail": "Most recovered detail",
     "brightest": "Brightest",
     "typical": "Typical",
     "random": "Random",

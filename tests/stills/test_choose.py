@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import pytest
 
-from pairdiff._records import PairScore
+from pairdiff._records import Moment, PairScore, Setup, SetupUncertainty
 from pairdiff.stills.choose import choose_moments
 
+CONTROLS = Setup("controls", 200.0, 2.4, False, SetupUncertainty(None, None), None, None)
 
-def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
+
+def pair(frame: int, *, shot: int, loss: float, bright: float, code: float = 1.0, clipped: float = 0.0) -> PairScore:
     return PairScore(
         hdr_frame=frame,
         sdr_frame=frame + 7,
@@ -23,7 +26,7 @@ def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
         standing_share=0.0,
         level_noise_stops=0.0,
         stops_above_white=0.0,
-        sdr_p999_code=1.0,
+        sdr_p999_code=code,
         sdr_p999_with_glints_code=1.0,
         sdr_p999_with_marks_code=1.0,
         hdr_mean_nits=10.0,
@@ -35,11 +38,11 @@ def pair(frame: int, *, shot: int, loss: float, bright: float) -> PairScore:
         tone_part={"controls": loss, "white-100": 100.0 - loss},
         colour_part={"controls": 0.0, "white-100": 0.0},
         tone_shift_jnd={"controls": 1.0},
-        clipped_share=0.0,
+        clipped_share=clipped,
         bright_clipped_share=None,
         detail_jnd=None,
         detail_stops=None,
-        textured_share=None,
+        textured_share=0.5 if clipped else None,
         dark_share=0.0,
         shadow_gain_jnd=None,
         shadow_gamma_jnd=None,
@@ -56,56 +59,76 @@ PAIRS = (
     pair(20, shot=0, loss=1.10, bright=990.0),
     pair(110, shot=1, loss=0.20, bright=812.0),
     pair(210, shot=2, loss=0.55, bright=100.0),
-    pair(310, shot=3, loss=0.50, bright=120.0),
-    pair(410, shot=4, loss=0.10, bright=90.0),
-    pair(510, shot=5, loss=0.90, bright=95.0),
+    pair(310, shot=3, loss=0.51, bright=120.0),
+    pair(410, shot=4, loss=0.10, bright=90.0, clipped=0.06),
+    pair(510, shot=5, loss=0.90, bright=95.0, clipped=0.02),
+    pair(610, shot=6, loss=0.95, bright=900.0, code=1.08),
+    pair(710, shot=7, loss=0.30, bright=91.0),
+    pair(810, shot=8, loss=0.35, bright=92.0),
 )
+RULES = ["most different", "largest headroom", "most recovered detail", "typical", "random", "random", "random"]
+
+
+def choose(pairs: Sequence[PairScore] = PAIRS, *, seed: int = 1) -> tuple[Moment, ...]:
+    return choose_moments(pairs, controls=CONTROLS, seed=seed)
 
 
 def test_each_rule_finds_the_pair_that_was_planted_for_it() -> None:
-    moments = choose_moments(PAIRS, seed=1)
-    assert [moment.rule for moment in moments] == ["most different", "brightest", "typical", "random"]
-    assert [moment.hdr_frame for moment in moments[:3]] == [10, 110, 210]
-    assert moments[3].hdr_frame in (310, 410, 510)
+    """White 200, gamma 2.4: 812 over 200 cd/m2 are 2.02 stops; 900 over 200 x 1.08^2.4 = 240.6 (BT.1886) are 1.90."""
+    moments = choose()
+    assert [moment.rule for moment in moments] == RULES
+    assert [moment.hdr_frame for moment in moments[:4]] == [10, 110, 410, 210]
+    assert {moment.hdr_frame for moment in moments[4:]} <= {310, 510, 610, 710, 810}
     assert moments[0].sdr_frame == 17
     assert moments[0].hdr_picture_type == "?"
 
 
 def test_reasons_state_the_rule_with_its_figure() -> None:
-    reasons = [moment.reason for moment in choose_moments(PAIRS, seed=20260)]
+    reasons = [moment.reason for moment in choose(seed=20260)]
     assert reasons[0] == "largest loss at `controls`: 1.32 JOD"
-    assert reasons[1] == "highest 99.9th percentile among the shots not shown yet: 812 cd/m2 where both releases show the film"
-    assert reasons[2] == "closest to the median loss: 0.55 JOD, median 0.55 JOD"
-    assert reasons[3].startswith("drawn by seed 20260 from the 3 scored pairs left")
+    assert reasons[1] == (
+        "largest headroom at `controls` among the shots not shown yet: +2.02 stops, 812 over 200 cd/m2 where both releases show the film"
+    )
+    assert reasons[2] == "largest area where the SDR is clipped and the HDR shows detail: 3.0 % of the picture"
+    assert reasons[3] == "closest to the median loss: 0.55 JOD, median 0.53 JOD"
+    assert reasons[4:] == [f"drawn by seed 20260 from the {left} scored pairs left" for left in (5, 4, 3)]
 
 
-def test_no_shot_is_shown_twice_while_another_is_left() -> None:
+def test_what_the_sdr_shows_above_white_is_no_headroom() -> None:
+    """An SDR that reaches code 1.08 on 200 cd/m2 shows 240.6 cd/m2 there."""
+    pairs = [pair(1, shot=0, loss=1.0, bright=100.0), pair(2, shot=1, loss=0.1, bright=900.0, code=1.08)]
+    assert "+1.90 stops, 900 over 241 cd/m2" in choose(pairs)[1].reason
+
+
+def test_no_shot_is_ever_shown_twice() -> None:
     for seed in range(20):
-        shots = [moment.shot for moment in choose_moments(PAIRS, seed=seed)]
-        assert len(set(shots)) == 4
-
-
-def test_a_single_shot_still_gives_four_different_frames() -> None:
+        shots = [moment.shot for moment in choose(seed=seed)]
+        assert len(set(shots)) == len(shots) == 7
     alone = [dataclasses.replace(item, shot=0) for item in PAIRS]
-    frames = [moment.hdr_frame for moment in choose_moments(alone, seed=3)]
-    assert len(set(frames)) == 4
-    assert frames[:2] == [10, 20]
+    assert [moment.rule for moment in choose(alone)] == ["most different"]
+
+
+def test_without_detail_in_clipped_areas_no_moment_claims_it() -> None:
+    none = [dataclasses.replace(item, textured_share=None) for item in PAIRS]
+    assert [moment.rule for moment in choose(none)] == [rule for rule in RULES if rule != "most recovered detail"]
 
 
 def test_the_order_of_the_pairs_makes_no_difference() -> None:
-    assert choose_moments(PAIRS, seed=5) == choose_moments(PAIRS[::-1], seed=5)
+    assert choose(seed=5) == choose(PAIRS[::-1], seed=5)
 
 
-def test_the_seed_alone_moves_the_random_moment() -> None:
-    drawn = {choose_moments(PAIRS, seed=seed)[3].hdr_frame for seed in range(40)}
-    assert drawn == {310, 410, 510}
+def test_the_seed_alone_moves_the_random_moments() -> None:
+    drawn = [choose(seed=seed) for seed in range(40)]
+    assert len({moments[:4] for moments in drawn}) == 1
+    assert {moments[4].hdr_frame for moments in drawn} == {310, 510, 610, 710, 810}
 
 
-def test_equal_figures_go_to_the_earlier_frame() -> None:
-    level = [pair(frame, shot=frame, loss=0.4, bright=100.0) for frame in (30, 10, 20)]
-    assert [moment.hdr_frame for moment in choose_moments(level, seed=1)] == [10, 20, 30]
+def test_figures_that_are_printed_alike_go_to_the_earlier_frame() -> None:
+    level = [pair(frame, shot=frame, loss=0.4 + 1e-4 * frame, bright=100.0 - 1e-3 * frame) for frame in (30, 10, 20)]
+    assert [moment.hdr_frame for moment in choose(level)] == [10, 20, 30]
 
 
-@pytest.mark.parametrize("count", [0, 1, 2, 3])
-def test_fewer_pairs_give_fewer_moments(count: int) -> None:
-    assert len(choose_moments(PAIRS[:count], seed=1)) == count
+@pytest.mark.parametrize("count", [0, 1, 3, 4])
+def test_fewer_shots_give_fewer_moments(count: int) -> None:
+    shots = [PAIRS[0], *PAIRS[2:]][:count]
+    assert len(choose(shots)) == count

@@ -81,7 +81,7 @@ def make_example(*, title: str = "The Salt Ferry") -> r.Comparison:
         origin_signs=_signs(),
         viewer=r.Viewer("measured", 1.07, 1.12),
         verdict=_verdict(),
-        moments=choose_moments(pairs, seed=settings.seed),
+        moments=choose_moments(pairs, controls=controls, seed=settings.seed),
         pairs=pairs,
         hdr_frames=hdr_frames,
         sdr_frames=sdr_frames,
@@ -364,7 +364,7 @@ def _verdict() -> r.Verdict:
 
 def _pair(number: int) -> r.PairScore:
     shot, place = divmod(number, 4)
-    frame = shot * 120 + 15 + 30 * place
+    frame = shot * 120 + 25 + 30 * place
     bright, mean = _shape(frame)
     loss = 0.2 + bright / 500.0
     partner = frame - 24 if frame < CUT[0] else max(frame - 144, CUT[0] - 24)

@@ -226,15 +226,15 @@ def test_one_row_for_each_measured_frame_with_its_partner(example: records.Compa
 def test_pair_columns_are_null_where_nothing_was_scored(example: records.Comparison) -> None:
     table = build_frame_table(example).to_pydict()
     assert sum(table["scored"]) == len(example.pairs)
-    assert table["scored"][15]
-    assert table["preference_loss_controls_jod"][15] == example.pairs[0].preference_loss["controls"]
+    assert table["scored"][25]
+    assert table["preference_loss_controls_jod"][25] == example.pairs[0].preference_loss["controls"]
     for part in ("tone_part", "colour_part"):
-        assert table[f"{part}_controls_jod"][15] == getattr(example.pairs[0], part)["controls"]
+        assert table[f"{part}_controls_jod"][25] == getattr(example.pairs[0], part)["controls"]
         assert f"pair_{part}" not in table
-    assert table["rms_white_100_jnd"][15] == 21.0
-    assert table["rms_gamma_2_2_jnd"][15] == 17.5
-    assert table["preference_loss_controls_jod"][16] is None
-    assert table["pair_shot"][16] is None
+    assert table["rms_white_100_jnd"][25] == 21.0
+    assert table["rms_gamma_2_2_jnd"][25] == 17.5
+    assert table["preference_loss_controls_jod"][26] is None
+    assert table["pair_shot"][26] is None
 
 
 def test_a_faster_release_is_followed_in_proportion(example: records.Comparison) -> None:

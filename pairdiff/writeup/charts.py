@@ -63,7 +63,9 @@ class LevelPanel:
     frames than pixels, `max` and the two upper percentiles keep the highest of each pixel's frames, the others their mean."""
 
 
-def draw_timeline(panels: Sequence[LevelPanel], *, white_nits: float, width: int, ident: str, summary: str) -> str:
+def draw_timeline(
+    panels: Sequence[LevelPanel], *, white_nits: float, width: int, ident: str, summary: str, moments: Sequence[tuple[float, str]] = ()
+) -> str:
     """Draw light levels over the film, one panel a release, all on one PQ scale and one time axis.
 
     Parameters
@@ -76,11 +78,13 @@ def draw_timeline(panels: Sequence[LevelPanel], *, white_nits: float, width: int
         Width of the drawing, pixels.
     ident, summary : str
         Identifier that is unique in the page, and what a reader who does not see the chart is told.
+    moments : sequence of (seconds, words)
+        Moments of which there are pictures: a line through all panels, and words where it is pointed at.
 
     Returns
     -------
     str
-        An `svg` element.
+        An `svg` element; `data-time` of it are the ends of the time axis, seconds and pixels.
     """
     wide = width > 600
     left, right = 46, width - (152 if wide else 90)
@@ -98,8 +102,12 @@ def draw_timeline(panels: Sequence[LevelPanel], *, white_nits: float, width: int
         body += _time_axis(start, stop, left=left, right=right, top=top, floor=floor)
         body += _draw_levels(panel, start=start, stop=stop, left=left, right=right, floor=floor, white_nits=white_nits, wide=wide)
         y = floor + 30
-    title = "Light levels over the film"
-    return _svg(body, width=width, height=math.ceil(y), ident=ident, title=title, summary=summary)
+    for time_s, words in moments:
+        x = left + (right - left) * (min(max(time_s, start), stop) - start) / (stop - start)
+        mark = f"M{x:.1f} 34V{y - 30:.1f}M{x - 4:.1f} 24H{x + 4:.1f}L{x:.1f} 32Z"
+        body.append(f'<g class="moment"><title>{escape(words)}</title><path d="{mark}"/></g>')
+    title, axis = "Light levels over the film", f"{start:.3f} {stop:.3f} {left} {right}"
+    return _svg(body, width=width, height=math.ceil(y), ident=ident, title=title, summary=summary, more=f' data-time="{axis}"')
 
 
 def _draw_levels(
@@ -353,9 +361,9 @@ def draw_headroom(
 # ---------------------------------------------------------------- parts
 
 
-def _svg(body: Sequence[str], *, width: int, height: int, ident: str, title: str, summary: str) -> str:
+def _svg(body: Sequence[str], *, width: int, height: int, ident: str, title: str, summary: str, more: str = "") -> str:
     return (
-        f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" aria-labelledby="{ident}-t {ident}-d">'
+        f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" aria-labelledby="{ident}-t {ident}-d"{more}>'
         f'<title id="{ident}-t">{escape(title)}</title><desc id="{ident}-d">{escape(summary)}</desc>{"".join(body)}</svg>'
     )
 

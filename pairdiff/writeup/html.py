@@ -289,7 +289,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "limits": _limits(result),
         "objection_groups": _objection_groups(result),
         "objection_counts": say_objections([row["state"] for row in result.get("objections", [])]),
-        "charts": _charts(result, frames),
+        "charts": _charts(result, frames, moments),
         "support_rows": _support_rows(result),
         "support_notes": _support_notes(result),
         "signal_cautions": (result.get("signal_check") or {}).get("cautions", []),
@@ -683,9 +683,10 @@ def _limits(result: Document) -> list[str]:
 # ---------------------------------------------------------------- charts
 
 
-def _charts(result: Document, frames: Mapping[str, NDArray[np.float64]]) -> dict[str, Markup]:
+def _charts(result: Document, frames: Mapping[str, NDArray[np.float64]], moments: Sequence[Document]) -> dict[str, Markup]:
+    shown = [(float(moment["hdr_time_s"]), f"{moment['rule_words']}, {say_time(moment['hdr_time_s'])}") for moment in moments]
     found = {
-        "timeline": _both(lambda width, ident: _timeline(result, frames, width, ident), "timeline") if len(frames["time"]) else "",
+        "timeline": _both(lambda width, ident: _timeline(result, frames, shown, width, ident), "timeline") if len(frames["time"]) else "",
         "edit_map": _both(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
         "tone": _both(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
         "support": _both(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
@@ -700,7 +701,9 @@ def _both(draw: Callable[[int, str], str], name: str) -> str:
     return f'<div class="chart wide">{wide}</div><div class="chart narrow">{narrow}</div>'
 
 
-def _timeline(result: Document, frames: Mapping[str, NDArray[np.float64]], width: int, ident: str) -> str:
+def _timeline(
+    result: Document, frames: Mapping[str, NDArray[np.float64]], moments: Sequence[tuple[float, str]], width: int, ident: str
+) -> str:
     white_nits, gamma = result["setup"]["white_nits"], result["setup"]["gamma"]
     names = ("p50", "p99", "p999", "max")
     hdr = {name: frames[f"hdr_{name}"] for name in names} | {"average": frames["hdr_average"]}
@@ -712,7 +715,7 @@ def _timeline(result: Document, frames: Mapping[str, NDArray[np.float64]], width
     known = hdr["p999"][np.isfinite(hdr["p999"])]
     above = float(np.mean(known > white_nits)) if len(known) else 0.0
     summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."
-    return charts.draw_timeline(panels, white_nits=white_nits, width=width, ident=ident, summary=summary)
+    return charts.draw_timeline(panels, white_nits=white_nits, width=width, ident=ident, summary=summary, moments=moments)
 
 
 def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> NDArray[np.float64]:

@@ -147,3 +147,13 @@ def test_headroom_is_said_as_the_tables_say_it() -> None:
     words += [text.text for text in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
     assert {"+1.50", "\N{MINUS SIGN}0.14", "0.00"} <= set(words)
     assert "+0.00" not in words
+
+
+def test_moments_are_marked_at_their_time_and_their_words_are_escaped() -> None:
+    svg = draw_timeline(
+        [panel(np.full(9, 50.0))], white_nits=100.0, width=1080, ident="t", summary="", moments=[(0.0, "<b> first"), (1e9, "last")]
+    )
+    start, stop, left, right = re.search(r'data-time="([\d.]+) ([\d.]+) (\d+) (\d+)"', svg).groups()
+    assert float(start) < float(stop)
+    places = re.findall(r'<g class="moment"><title>([^<]+)</title><path d="M([\d.]+) ', svg)
+    assert places == [("&lt;b&gt; first", f"{float(left):.1f}"), ("last", f"{float(right):.1f}")]

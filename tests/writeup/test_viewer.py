@@ -197,3 +197,28 @@ def test_on_paper_both_pictures_stand_side_by_side_whole(tab: Any) -> None:
     assert tab.locator(".of-hdr img").first.evaluate("image => getComputedStyle(image).transform") == "none"
     assert tab.locator(".of-hdr .frame").first.evaluate("frame => getComputedStyle(frame).clipPath") == "none"
     assert not tab.locator(".viewer").first.is_visible()
+
+
+@pytest.mark.parametrize("tab", [{"viewport": {"width": 1280, "height": 900}}, {"viewport": {"width": 390, "height": 844}}], indirect=True)
+def test_a_place_on_the_time_axis_opens_the_moment_next_to_it(tab: Any) -> None:
+    charts = tab.locator("svg[data-time]")
+    chart = next(one for one in charts.all() if one.is_visible())
+    start, stop, left, right = map(float, chart.get_attribute("data-time").split())
+    links = [(float(link.get_attribute("data-at")), link.get_attribute("href")) for link in tab.locator(".moments a").all()]
+    assert len(links) > 2
+    chart.scroll_into_view_if_needed()
+    place = chart.bounding_box()
+    wide = float(chart.get_attribute("viewBox").split()[2])
+    for time_s, target in links[:3]:
+        tab.evaluate("window.scrollTo(0, 0)")
+        chart.scroll_into_view_if_needed()
+        across = (left + (right - left) * (time_s - start) / (stop - start)) / wide
+        chart.click(position={"x": place["width"] * across, "y": 60})
+        assert tab.evaluate("'#' + document.activeElement.id") == target
+        assert -1 <= tab.locator(target).bounding_box()["y"] < 200
+
+
+def test_the_list_of_moments_leads_there_as_well(tab: Any) -> None:
+    link = tab.locator(".moments a").nth(1)
+    link.click()
+    assert -1 <= tab.locator(link.get_attribute("href")).bounding_box()["y"] < 200

@@ -1,4 +1,5 @@
-// Looks at a pair of pictures: side by side, divided by a line, or one at a time. Without it the page shows them side by side.
+// Looks at a pair of pictures: side by side, divided by a line, or one at a time; and opens the moment next to a place on the time axis.
+// Without it the page shows the pictures side by side, and links to the moments.
 "use strict";
 (() => {
   const CHANGE_MS = 340, CALM_CHANGE_MS = 1000; // between two changes of what is seen: fewer than three a second
@@ -135,5 +136,23 @@
     draw();
   };
 
+  // A place on the time axis opens the moment next to it.
+  const open = chart => {
+    const [start, stop, left, right] = chart.dataset.time.split(" ").map(Number);
+    const links = [...document.querySelectorAll(".moments a")];
+    if (!links.length) return;
+    chart.classList.add("opens");
+    chart.onclick = event => {
+      const box = chart.getBoundingClientRect();
+      const place = (event.clientX - box.left) / box.width * chart.viewBox.baseVal.width;
+      const time = start + within((place - left) / (right - left), 0, 1) * (stop - start);
+      const far = link => Math.abs(link.dataset.at - time);
+      const heading = document.querySelector(links.reduce((best, link) => far(link) < far(best) ? link : best).hash);
+      heading.scrollIntoView();
+      heading.focus({ preventScroll: true });
+    };
+  };
+
   document.querySelectorAll(".pair").forEach(arrange);
+  document.querySelectorAll("svg[data-time]").forEach(open);
 })();

@@ -24,6 +24,7 @@ from contextlib import contextmanager
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
+from typing import TypeVar
 
 import av
 import cv2
@@ -36,6 +37,8 @@ from pairdiff.clip.st2086 import LUMINANCE_UNITS_PER_NIT, MasteringUnits, lumina
 from pairdiff.frames.quantisation import code_to_signal, rgb_to_ycbcr, signal_to_code, ycbcr_to_rgb
 from pairdiff.light.transfer import LUMINANCE_WEIGHTS, pq_to_nits
 from pairdiff.stills.side_by_side import CODE16, HdrKind, SideBySide
+
+Number = TypeVar("Number", bound=np.generic)
 
 PRIMARIES, TRANSFER, MATRIX = 9, 16, 9
 """BT.2020, PQ, BT.2020 non-constant luminance (H.273 Tables 2, 3 and 4); of R'G'B' the matrix is 0."""
@@ -135,7 +138,7 @@ def decode_hdr(data: bytes) -> NDArray[np.float64]:
     Returns
     -------
     NDArray[np.float64]
-        (row, column, 3) linear BT.2020, cd/m2. Chroma of 4:2:0 holds for its two by two pixels.
+        (row, column, 3) linear BT.2020, cd/m2. Chroma of 4:2:0 is interpolated.
 
     Raises
     ------
@@ -155,8 +158,7 @@ def decode_hdr(data: bytes) -> NDArray[np.float64]:
         packed = np.frombuffer(memoryview(frame.planes[0]), ">u2").reshape(frame.height, -1)[:, : 3 * frame.width]
         return _light(packed.reshape(frame.height, frame.width, 3).astype(np.uint16))
     luma, cb, cr = (np.frombuffer(memoryview(plane), "<u2").reshape(plane.height, -1)[:, : plane.width] for plane in frame.planes)
-    chroma = [np.repeat(np.repeat(plane, 2, axis=0), 2, axis=1)[: frame.height, : frame.width] for plane in (cb, cr)]
-    return _light_of_ycbcr(luma, *chroma)
+    return _light_of_ycbcr(luma, *(_spread(plane, luma.shape) for plane in (cb, cr)))
 
 
 def light_error(found_nits: NDArray[np.float64], wanted_nits: NDArray[np.float64]) -> float:
@@ -300,31 +302,44 @@ def _planes(code16: NDArray[np.uint16]) -> tuple[NDArray[np.int64], NDArray[np.i
     is taken from the brightest of the four.
     """
     rows, columns = code16.shape[:2]
-    four = _by_fours(np.pad(code16, ((0, rows % 2), (0, columns % 2), (0, 0)), mode="edge"))
-    ycbcr = rgb_to_ycbcr(four / CODE16, matrix="bt2020-ncl")
-    chroma = signal_to_code(ycbcr[..., 1:].mean(axis=2), bit_depth=AVIF_BITS, code_range="full", component="chroma")
-    cb, cr = (np.repeat(chroma[:, :, None, place], 4, axis=2) for place in (0, 1))
+    even = np.pad(code16, ((0, rows % 2), (0, columns % 2), (0, 0)), mode="edge")
+    ycbcr = rgb_to_ycbcr(even / CODE16, matrix="bt2020-ncl")
+    means = [_fours(ycbcr[..., place]).mean(axis=2) for place in (1, 2)]
+    cb, cr = (signal_to_code(mean, bit_depth=AVIF_BITS, code_range="full", component="chroma") for mean in means)
+    beside = _spread(cb, even.shape), _spread(cr, even.shape)
     luma = signal_to_code(ycbcr[..., 0], bit_depth=AVIF_BITS, code_range="full", component="luma")
-    wanted = _luminance(_light(four))
+    wanted = _luminance(_light(even))
     least = LUMA_SHARE * np.maximum(wanted, FLOOR_NITS)
-    off = np.abs(_luminance(_light_of_ycbcr(luma, cb, cr)) - wanted) > least
-    luma[off] = _fit_luma(wanted[off], cb=cb[off], cr=cr[off])
-    over = _luminance(_light_of_ycbcr(luma, cb, cr)) - wanted
-    brightest = np.arange(4) == wanted.argmax(axis=2)[..., None]
-    left = np.where(brightest, (over * ~brightest).sum(axis=2, keepdims=True), 0.0)
+    off = np.abs(_luminance(_light_of_ycbcr(luma, *beside)) - wanted) > least
+    luma[off] = _fit_luma(wanted[off], cb=beside[0][off], cr=beside[1][off])
+    over = _fours(_luminance(_light_of_ycbcr(luma, *beside)) - wanted)
+    brightest = np.arange(4) == _fours(wanted).argmax(axis=2)[..., None]
+    left = _whole(np.where(brightest, (over * ~brightest).sum(axis=2, keepdims=True), 0.0))
     again = np.abs(left) > least
-    luma[again] = _fit_luma((wanted - left)[again], cb=cb[again], cr=cr[again])
-    whole = luma.reshape(*luma.shape[:2], 2, 2).swapaxes(1, 2).reshape(2 * luma.shape[0], 2 * luma.shape[1])
-    return whole[:rows, :columns], chroma[..., 0], chroma[..., 1]
+    luma[again] = _fit_luma((wanted - left)[again], cb=beside[0][again], cr=beside[1][again])
+    return luma[:rows, :columns], cb, cr
 
 
-def _by_fours(picture: NDArray[np.uint16]) -> NDArray[np.uint16]:
-    """(row, column, 3) of even size as (row / 2, column / 2, 4, 3)."""
-    rows, columns, channels = picture.shape
-    return picture.reshape(rows // 2, 2, columns // 2, 2, channels).swapaxes(1, 2).reshape(rows // 2, columns // 2, 4, channels)
+def _fours(values: NDArray[Number]) -> NDArray[Number]:
+    """(row, column) of even size as (row / 2, column / 2, 4)."""
+    rows, columns = values.shape
+    return values.reshape(rows // 2, 2, columns // 2, 2).swapaxes(1, 2).reshape(rows // 2, columns // 2, 4)
 
 
-def _fit_luma(luminance_nits: NDArray[np.float64], *, cb: NDArray[np.int64], cr: NDArray[np.int64]) -> NDArray[np.int64]:
+def _whole(fours: NDArray[Number]) -> NDArray[Number]:
+    """The inverse of `_fours`."""
+    rows, columns = fours.shape[:2]
+    return fours.reshape(rows, columns, 2, 2).swapaxes(1, 2).reshape(2 * rows, 2 * columns)
+
+
+def _spread(chroma: NDArray[np.integer], shape: tuple[int, ...]) -> NDArray[np.float64]:
+    """Chroma of 4:2:0 at every pixel, in a straight line between samples that lie amid their four pixels: as libavif and browsers do."""
+    size = (2 * chroma.shape[1], 2 * chroma.shape[0])
+    wide = cv2.resize(chroma.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide[: shape[0], : shape[1]], dtype=np.float64)
+
+
+def _fit_luma(luminance_nits: NDArray[np.float64], *, cb: NDArray[np.float64], cr: NDArray[np.float64]) -> NDArray[np.int64]:
     """Luma that gives a luminance beside a chroma: luminance rises with luma, so the place is halved in on."""
     most = 2**AVIF_BITS - 1
     signal = [code_to_signal(code, bit_depth=AVIF_BITS, code_range="full", component="chroma") for code in (cb, cr)]
@@ -336,7 +351,7 @@ def _fit_luma(luminance_nits: NDArray[np.float64], *, cb: NDArray[np.int64], cr:
         codes = (np.clip(grey + channel, 0, CODE16).astype(np.int32) for channel in added)
         return np.asarray(sum(part[code] for part, code in zip(parts, codes, strict=True)), dtype=np.float32)
 
-    low, high = np.zeros_like(cb), np.full_like(cb, most)
+    low, high = np.zeros(cb.shape, dtype=np.int64), np.full(cb.shape, most, dtype=np.int64)
     for _ in range(AVIF_BITS):
         middle = (low + high) // 2
         enough = give(middle) >= luminance_nits
@@ -405,7 +420,7 @@ def _light(code16: NDArray[np.uint16]) -> NDArray[np.float64]:
     return _pq_table()[code16]
 
 
-def _light_of_ycbcr(luma: NDArray[np.integer], cb: NDArray[np.integer], cr: NDArray[np.integer]) -> NDArray[np.float64]:
+def _light_of_ycbcr(luma: NDArray[np.integer], cb: NDArray[np.float64], cr: NDArray[np.float64]) -> NDArray[np.float64]:
     """Light of 10-bit full-range codes; R', G' and B' outside 0 to 1 are clipped, as a screen does."""
     kinds = ("luma", "chroma", "chroma")
     signal = [

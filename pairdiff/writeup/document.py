@@ -451,7 +451,7 @@ def write_stills(
     with refuse_output(directory):
         _make_folder(directory)
         old = _listed_pictures(directory)
-        moments = list(dict.fromkeys(still.moment for still in (*stills, *joined)))
+        moments = list(dict.fromkeys([*(still.moment for still in stills), *(still.moment for still in joined)]))
         names = [_picture_file(moments.index(still.moment), still) for still in stills]
         for name, still in zip(names, stills, strict=True):
             _write_picture(directory / name, still)

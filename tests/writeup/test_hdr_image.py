@@ -266,6 +266,12 @@ def test_small_and_odd_pictures_are_written(tmp_path: Path, size: tuple[int, int
         assert check_hdr(path, small) <= 0.02
 
 
+def test_low_pictures_do_not_stall_the_encoder() -> None:
+    light = np.geomspace(0.01, 900, 24 * 40 * 3).reshape(24, 40, 3).astype(np.float32)
+    low = join_sides(MOMENT, hdr_nits=light, sdr_nits=light, white_nits=100.0)
+    assert len({encode_hdr(low, "avif") for _ in range(20)}) == 1
+
+
 def test_a_picture_too_low_for_the_encoder_is_refused() -> None:
     light = np.full((3, 16, 3), 120.0, dtype=np.float32)
     with pytest.raises(OutputRefused, match="The HDR picture could not be encoded as AVIF"):

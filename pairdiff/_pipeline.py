@@ -203,6 +203,7 @@ from pairdiff.score.title import FitCollector, FitLook, ScoreCollector, TitleSco
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
+from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide, join_sides
 from pairdiff.verdict.judge import (
     Case,
     headroom_interval,
@@ -223,6 +224,7 @@ from pairdiff.writeup.spans import end_s
 
 Progress = Callable[[str, int, int | None], None]
 T = TypeVar("T")
+Still = TypeVar("Still", StillPicture, SideBySide)
 
 READING_SHARE = 0.6
 """Share of the time a survey may take that is over when no further windows are read: the rest is for scoring and stills (own)."""
@@ -412,7 +414,7 @@ def compare(
             return _with_objections(comparison)
         from pairdiff.writeup.document import write_comparison
 
-        stills = _draw(
+        stills, joined = _draw(
             work.matching,
             comparison.moments,
             comparison.setup,
@@ -423,7 +425,7 @@ def compare(
         )
         comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         tell("write", 0, 1)
-        write_comparison(comparison, stills, Path(out))
+        write_comparison(comparison, stills, Path(out), joined=joined, kinds=_hdr_kinds(work.settings))
         parts.remove()  # not before: a disk that is full costs no second scoring
         tell("write", 1, 1)
         return comparison
@@ -578,9 +580,8 @@ def stills(
         tell(f"caution: {caution}", 0, None)
     peak = _film_peak_nits(matching, film)
     setup = fits.named("controls")
-    pictures = _draw(matching, moments, setup, peak_nits=peak, doubted=bool(cautions), settings=settings, tell=tell)
-    warned = [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in pictures]
-    write_stills(warned, Path(out))
+    pictures, joined = _draw(matching, moments, setup, peak_nits=peak, doubted=bool(cautions), settings=settings, tell=tell)
+    write_stills(_warned(pictures), Path(out), joined=_warned(joined), kinds=_hdr_kinds(settings))
     return moments
 
 
@@ -2433,11 +2434,15 @@ def _draw(
     doubted: bool,
     settings: Settings,
     tell: Progress,
-) -> list[StillPicture]:
-    """Every picture of the moments; where the way the releases are read is doubted, every caption says so, as it does of options."""
+) -> tuple[list[StillPicture], list[SideBySide]]:
+    """Every picture of the moments, and both sides of each for an HDR screen.
+
+    Where the way the releases are read is doubted, every caption says so, as it does of options.
+    """
     ordered = sorted({moment.hdr_frame for moment in moments})
     by_frame = {frame: [m for m in moments if m.hdr_frame == frame] for frame in ordered}
     drawn: dict[int, list[StillPicture]] = {}
+    joined: dict[int, list[SideBySide]] = {}
     stamps = [stamp for one in (matching.hdr.release, matching.sdr.release) for stamp in _stamps(one)]
     if doubted:
         stamps.append(DOUBTED)
@@ -2459,8 +2464,32 @@ def _draw(
                     stamps=stamps,
                 )
             )
+            if _hdr_kinds(settings):
+                joined.setdefault(hdr.index, []).append(
+                    join_sides(
+                        typed,
+                        hdr_nits=pictures.hdr_nits,
+                        sdr_nits=sdr_nits,
+                        white_nits=setup.white_nits,
+                        mastering=matching.hdr.release.declared.mastering,
+                        stamps=stamps,
+                    )
+                )
         tell("draw the stills", done + 1, len(ordered))
-    return [still for moment in moments for still in drawn[moment.hdr_frame] if still.moment.rule == moment.rule]
+    return (
+        [still for moment in moments for still in drawn[moment.hdr_frame] if still.moment.rule == moment.rule],
+        [still for moment in moments for still in joined.get(moment.hdr_frame, []) if still.moment.rule == moment.rule],
+    )
+
+
+def _hdr_kinds(settings: Settings) -> tuple[HdrKind, ...]:
+    """Forms that HDR stills are written in."""
+    return tuple(kind for kind in HDR_KINDS if settings.hdr_stills in ("both", kind))
+
+
+def _warned(stills: Sequence[Still]) -> list[Still]:
+    """Stills whose captions say so where the moment lies outside what was matched."""
+    return [replace(one, caption=f"{one.caption} Asked for {OUTSIDE}.") if one.moment.shot < 0 else one for one in stills]
 
 
 def _stamps(release: Release) -> list[str]:

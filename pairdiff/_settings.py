@@ -20,6 +20,7 @@ PRIMARIES = ("bt709", "p3-d65", "bt2020")
 MATRICES = ("bt709", "bt2020-ncl", "bt601", "rgb")
 RANGES = ("narrow", "full")
 SITINGS = ("left", "top-left", "centre")
+HDR_STILLS = ("both", "png", "avif", "none")
 DECODERS = ("software", "cuda", "auto")
 
 
@@ -87,6 +88,14 @@ class Settings:
     pairs_per_shot: int = option(4, "sampling", "Matched pairs scored from each shot (unless --full).")
     max_pairs: int = option(240, "sampling", "Most matched pairs scored (unless --full).")
     fit_pixels_per_pair: int = option(1500, "sampling", "Pixels of each pair that the set-up fit sees.")
+
+    # stills
+    hdr_stills: str = option(
+        "both",
+        "stills",
+        "HDR pictures of each moment, both sides at their true levels, for an HDR screen: as PNG of 16 bits, AVIF of 10 bits, both, none.",
+        choices=HDR_STILLS,
+    )
 
     # canvas and eye
     canvas_max_columns: int = option(1920, "canvas", "Widest canvas for pair scoring, pixels.")

@@ -276,7 +276,8 @@ def answer_model(comparison: Comparison) -> Answer:
 
 def answer_stills(comparison: Comparison) -> Answer:
     """The rule that chose them, and what they can show."""
-    changes = "`pairdiff stills --at TIME` draws any other moment; HDR itself is seen with the releases on an HDR display."
+    changes = "`pairdiff stills --at TIME` draws any other moment; HDR itself is seen on an HDR display: with the releases, or "
+    changes += "with the HDR pictures among the stills."
     losses = [one.loss for one in comparison.moments if one.loss is not None]
     if not comparison.moments:
         return Answer("cannot_answer", "No moments were chosen.", changes)
@@ -285,7 +286,7 @@ def answer_stills(comparison: Comparison) -> Answer:
     return Answer(
         "partly",
         f"{count(len(comparison.moments), 'moment')} were chosen by rule ({rules}; seed {setting(comparison, 'seed')}){lost}. The pictures "
-        "are ordinary ones: the exposure bracket shows what lies above SDR white, and no figure is taken from them.",
+        "of the report are ordinary ones: the exposure bracket shows what lies above SDR white, and no figure is taken from them.",
         changes,
     )
 

@@ -38,6 +38,7 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
+from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide
 from pairdiff.writeup.constants import list_constants
 from pairdiff.writeup.spans import span_s
 
@@ -372,7 +373,14 @@ def _partners(alignment: Alignment) -> dict[int, int]:
 # ---------------------------------------------------------------- the disk
 
 
-def write_comparison(comparison: Comparison, stills: Sequence[StillPicture], out: Path) -> None:
+def write_comparison(
+    comparison: Comparison,
+    stills: Sequence[StillPicture],
+    out: Path,
+    *,
+    joined: Sequence[SideBySide] = (),
+    kinds: Sequence[HdrKind] = HDR_KINDS,
+) -> None:
     """Write the result folder: `stills/`, `frames.parquet`, `result.json`, then `report.html`.
 
     Everything is made in a hidden folder inside `out` first and moved into place when all of it is complete. An earlier result is taken
@@ -386,6 +394,8 @@ def write_comparison(comparison: Comparison, stills: Sequence[StillPicture], out
         Pictures of its moments.
     out : Path
         The folder; made if need be. Other files in it are left alone.
+    joined, kinds
+        As for `write_stills`.
 
     Raises
     ------
@@ -400,7 +410,7 @@ def write_comparison(comparison: Comparison, stills: Sequence[StillPicture], out
         _check_places(out)
         work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
         try:
-            write_stills(stills, work / "stills")
+            write_stills(stills, work / "stills", joined=joined, kinds=kinds)
             write_whole(work / "frames.parquet", lambda path: _write_table(comparison, path))
             text = json.dumps(comparison_to_document(comparison), indent=2, ensure_ascii=False, allow_nan=False)
             write_whole(work / "result.json", lambda path: path.write_text(text + "\n", encoding="utf-8"))
@@ -410,8 +420,10 @@ def write_comparison(comparison: Comparison, stills: Sequence[StillPicture], out
             shutil.rmtree(work, ignore_errors=True)
 
 
-def write_stills(stills: Sequence[StillPicture], directory: Path) -> tuple[Path, ...]:
-    """Write pictures as PNG, and `index.json` that lists moments, pictures, captions and the legend of the difference map.
+def write_stills(
+    stills: Sequence[StillPicture], directory: Path, *, joined: Sequence[SideBySide] = (), kinds: Sequence[HdrKind] = HDR_KINDS
+) -> tuple[Path, ...]:
+    """Write pictures as PNG, HDR pictures, and `index.json` that lists moments, pictures, captions and the legend of the difference map.
 
     Parameters
     ----------
@@ -419,11 +431,16 @@ def write_stills(stills: Sequence[StillPicture], directory: Path) -> tuple[Path,
         Pictures; those of one moment share it.
     directory : Path
         The folder; made if need be. Pictures that an earlier index lists are removed once the new ones are there.
+    joined : sequence of SideBySide
+        HDR pictures of the same moments. One that does not come back as it was when it is decoded again is not left there; the index says
+        why.
+    kinds : sequence of {"png", "avif"}
+        Forms they are written in.
 
     Returns
     -------
     tuple of Path
-        The pictures, in the order given.
+        The pictures, in the order given, then the HDR pictures.
 
     Raises
     ------
@@ -434,11 +451,14 @@ def write_stills(stills: Sequence[StillPicture], directory: Path) -> tuple[Path,
     with refuse_output(directory):
         _make_folder(directory)
         old = _listed_pictures(directory)
-        moments = list(dict.fromkeys(still.moment for still in stills))
+        moments = list(dict.fromkeys([*(still.moment for still in stills), *(still.moment for still in joined)]))
         names = [_picture_file(moments.index(still.moment), still) for still in stills]
         for name, still in zip(names, stills, strict=True):
             _write_picture(directory / name, still)
-        index = _stills_index(moments, stills=stills, names=names)
+        written = [_write_hdr(moments.index(still.moment), still, directory=directory, kinds=kinds) for still in joined]
+        hdr = [(still.moment, document) for still, document in zip(joined, written, strict=True)]
+        index = _stills_index(moments, stills=stills, names=names, hdr=hdr)
+        names += [one["file"] for document in written for one in document["files"] if one["file"] is not None]
         text = json.dumps(_plain(index), indent=2, ensure_ascii=False, allow_nan=False)
         write_whole(directory / "index.json", lambda path: path.write_text(text + "\n", encoding="utf-8"))
         for name in old - set(names):
@@ -519,7 +539,36 @@ def _picture_file(number: int, still: StillPicture) -> str:
     return f"{number + 1:02d}-f{still.moment.hdr_frame}-{still.name}.png"
 
 
-def _stills_index(moments: Sequence[Moment], *, stills: Sequence[StillPicture], names: Sequence[str]) -> Document:
+def _write_hdr(number: int, still: SideBySide, *, directory: Path, kinds: Sequence[HdrKind]) -> Document:
+    """Write an HDR picture in each form; a form that does not hold is left out and said."""
+    from pairdiff.writeup.hdr_image import usable_mastering
+
+    told = {name: getattr(still, name) for name in ("name", "caption", "max_cll_nits", "max_fall_nits")}
+    told |= {"rows": still.code16.shape[0], "columns": still.code16.shape[1], "mastering": usable_mastering(still.mastering) is not None}
+    stem = f"{number + 1:02d}-f{still.moment.hdr_frame}-{still.name}"
+    return told | {"files": [_write_hdr_file(directory / f"{stem}.{kind}", still, kind) for kind in kinds]}
+
+
+def _write_hdr_file(path: Path, still: SideBySide, kind: HdrKind) -> Document:
+    from pairdiff.writeup.hdr_image import check_hdr, encode_hdr
+
+    errors: list[float] = []
+
+    def write(part: Path) -> None:
+        part.write_bytes(encode_hdr(still, kind))
+        errors.append(check_hdr(part, still))
+
+    try:
+        write_whole(path, write)
+    except OutputRefused as refused:
+        path.unlink(missing_ok=True)  # of an earlier run
+        return {"kind": kind, "file": None, "bytes": None, "light_error_share": None, "note": str(refused)}
+    return {"kind": kind, "file": path.name, "bytes": path.stat().st_size, "light_error_share": errors[0], "note": None}
+
+
+def _stills_index(
+    moments: Sequence[Moment], *, stills: Sequence[StillPicture], names: Sequence[str], hdr: Sequence[tuple[Moment, Document]]
+) -> Document:
     def pictures(moment: Moment) -> list[Document]:
         own = [(still, name) for still, name in zip(stills, names, strict=True) if still.moment == moment]
         return [
@@ -530,18 +579,23 @@ def _stills_index(moments: Sequence[Moment], *, stills: Sequence[StillPicture], 
     return {
         "schema": STILLS_SCHEMA,
         "legend": [{"jnd": jnd, "rgb8": colour} for jnd, colour in DIFFERENCE_LEGEND],
-        "moments": [_fields(moment) | {"pictures": pictures(moment)} for moment in moments],
+        "moments": [
+            _fields(moment) | {"pictures": pictures(moment), "hdr_pictures": [one for own, one in hdr if own == moment]}
+            for moment in moments
+        ],
     }
 
 
 def _listed_pictures(directory: Path) -> set[str]:
-    """File names in an earlier index; only plain names of PNG files in this very folder."""
+    """File names in an earlier index; only plain names of pictures in this very folder."""
     try:
         index = json.loads((directory / "index.json").read_text(encoding="utf-8"))
         listed = [picture["file"] for moment in index["moments"] for picture in moment["pictures"]]
-    except (OSError, ValueError, KeyError, TypeError):
+        held = [picture for moment in index["moments"] for picture in moment.get("hdr_pictures", [])]
+        listed += [one["file"] for picture in held for one in picture["files"]]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return set()
-    return {name for name in listed if isinstance(name, str) and name.endswith(".png") and Path(name).name == name}
+    return {name for name in listed if isinstance(name, str) and name.endswith((".png", ".avif")) and Path(name).name == name}
 
 
 def _move_into_place(work: Path, out: Path) -> None:

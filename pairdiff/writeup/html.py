@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import cv2
 import numpy as np
@@ -25,6 +26,7 @@ from pairdiff._settings import Settings
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
+from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
@@ -184,7 +186,13 @@ def _moments(index: Document, out: Path) -> list[Document]:
         for moment, pictures in zip(index["moments"], loaded, strict=True):
             own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
             moments.append(
-                {**moment, "pictures": own, "stops": _stops_shown(own), "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"])}
+                {
+                    **moment,
+                    "pictures": own,
+                    "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
+                    "stops": _stops_shown(own),
+                    "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"]),
+                }
             )
     except (KeyError, TypeError) as broken:
         raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
@@ -249,6 +257,22 @@ def _view_picture(picture: _Inlined) -> Document:
     )
     url = "data:image/png;base64," + base64.b64encode(picture.data).decode("ascii")
     return {"url": url, "rows": rows, "columns": columns, "caption": picture.caption + smaller}
+
+
+def _view_hdr(entry: Document, directory: Path) -> Document:
+    """Links to an HDR picture, which is never on the page itself: it would dazzle whoever only reads."""
+    files, notes = [], []
+    for one in entry["files"]:
+        name, kind = one["file"], one["kind"]
+        if name is None:
+            notes.append(f"There is no {kind.upper()}: {one['note']}")
+            continue
+        if not isinstance(name, str) or Path(name).name != name or kind not in HDR_KINDS or not name.endswith(f".{kind}"):
+            raise InputRefused(
+                f"{directory / 'index.json'} names {name!r}, which is no HDR picture of that folder. Compare the releases again."
+            )
+        files.append({"url": f"stills/{quote(name)}", "kind": kind, "bytes": one["bytes"]})
+    return {"caption": entry["caption"], "files": files, "notes": notes}
 
 
 def _stops_shown(pictures: Mapping[str, Document]) -> list[int]:

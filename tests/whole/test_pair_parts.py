@@ -158,7 +158,7 @@ def test_results_that_could_not_be_written_cost_no_second_scoring(
 ) -> None:
     pair = scanned("plain").to(tmp_path)
 
-    def full(*given: object) -> None:
+    def full(*given: object, **options: object) -> None:
         raise OutputRefused("No space left on device.")
 
     with monkeypatch.context() as patch:

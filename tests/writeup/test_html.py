@@ -19,6 +19,7 @@ import pytest
 from pairdiff._errors import InputRefused, OutputRefused
 from pairdiff._records import Fact, SignalCheck
 from pairdiff.stills.draw import StillPicture
+from pairdiff.stills.side_by_side import join_sides
 from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup import html as page
 from pairdiff.writeup.document import write_comparison
@@ -546,6 +547,52 @@ def test_a_picture_that_is_gone_is_named(folder: Path) -> None:
     first.unlink()
     with pytest.raises(InputRefused, match=f"{re.escape(first.name)} is missing or no picture"):
         render_report(folder)
+
+
+@pytest.fixture
+def hdr_folder(example: Any, example_stills: Any, tmp_path: Path) -> Path:
+    """A result whose first moment has HDR pictures."""
+    light = np.geomspace(0.01, 900, 24 * 40 * 3).reshape(24, 40, 3).astype(np.float32)
+    still = join_sides(example.moments[0], hdr_nits=light, sdr_nits=np.minimum(light, 100), white_nits=100.0)
+    write_comparison(example, example_stills, tmp_path, joined=[still])
+    return tmp_path
+
+
+def test_hdr_pictures_are_linked_with_a_caution_and_never_shown(hdr_folder: Path) -> None:
+    page = read(hdr_folder)
+    links = [link["href"] for link in page.all("a") if (link.get("href") or "").startswith("stills/")]
+    assert [Path(link or "").suffix for link in links] == [".png", ".avif"]
+    assert all((hdr_folder / str(link)).is_file() for link in links)
+    assert all(str(image["src"]).startswith("data:image/png") for image in page.all("img"))
+    words = page.text.replace("\N{NO-BREAK SPACE}", " ")
+    assert words.count("Both at their true levels, for an HDR screen") == 1
+    assert "Bright: needs an HDR screen and a browser that shows HDR" in words
+    assert "The pictures above are safe." in words
+    assert f"Open the AVIF ({(hdr_folder / str(links[1])).stat().st_size:,} bytes)".replace(",", " ") in words
+    assert "HDR release left, SDR release right at controls (SDR white 100 cd/m²)" in words
+
+
+def test_an_hdr_picture_that_was_not_written_is_told(hdr_folder: Path) -> None:
+    path = hdr_folder / "stills" / "index.json"
+    index = json.loads(path.read_text(encoding="utf-8"))
+    files = index["moments"][0]["hdr_pictures"][0]["files"]
+    for one in files:
+        one |= {"file": None, "note": "The light is off by 3.0 %."}
+    path.write_text(json.dumps(index))
+    render_report(hdr_folder)
+    words = read(hdr_folder).text
+    assert "There is no PNG: The light is off by 3.0 %. There is no AVIF: The light is off by 3.0 %." in words
+    assert "Bright:" not in words
+
+
+@pytest.mark.parametrize("name", ["../../secret.png", "page.html", 7])
+def test_an_index_that_links_elsewhere_is_refused(hdr_folder: Path, name: Any) -> None:
+    path = hdr_folder / "stills" / "index.json"
+    index = json.loads(path.read_text(encoding="utf-8"))
+    index["moments"][0]["hdr_pictures"][0]["files"][0]["file"] = name
+    path.write_text(json.dumps(index))
+    with pytest.raises(InputRefused, match="which is no HDR picture of that folder"):
+        render_report(hdr_folder)
 
 
 def test_an_index_that_names_files_elsewhere_is_refused(folder: Path) -> None:

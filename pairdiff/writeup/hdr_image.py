@@ -31,6 +31,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused, OutputRefused
 from pairdiff._records import Mastering
 from pairdiff.clip.st2086 import LUMINANCE_UNITS_PER_NIT, MasteringUnits, luminance_faults, mastering_to_units
@@ -376,8 +377,9 @@ def _encode_av1(planes: tuple[NDArray[np.int64], ...], *, rows: int, columns: in
             stored[:] = 0
             stored[:, : plane.width] = codes
         frame.pts, frame.time_base = 0, Fraction(1)
-        file.mux(stream.encode(frame))
-        file.mux(stream.encode(None))
+        with decoding("a still that is coded as AVIF"):  # an encoder that never comes back is noticed as a decoder is
+            file.mux(stream.encode(frame))
+            file.mux(stream.encode(None))
     return held.getvalue()
 
 

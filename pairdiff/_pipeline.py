@@ -2157,7 +2157,8 @@ def _survey(
     probes = list(_spool_all(surveyor.probes(), spool))
     matching = _register_survey(surveyor, probes, settings=settings, tell=tell)
     matching = _with_anchor_notes(matching, surveyor, pins)
-    surveyor.geometry = usual_place(matching.alignment.geometry)
+    surveyor.geometry, surveyor.limits = usual_place(matching.alignment.geometry), _geometry_limits(hdr, sdr, settings)
+    surveyor.check_pictures()
     collector = FitCollector(replace(settings, fit_pixels_per_pair=min(settings.fit_pixels_per_pair, MOST_FIT_PIXELS // LOOKS[-1])))
     samples: dict[int, Sampled] = {}
     work: _Work | None = None
@@ -2175,6 +2176,7 @@ def _survey(
                 samples[one.hdr.index] = replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
             tell(stage, done, last - first)
         surveyor.check_windows()
+        surveyor.check_pictures()
         surveyor.close_gaps()
         surveyor.rest()
         give_back()
@@ -2276,12 +2278,6 @@ def _register_survey(surveyor: Surveyor, probes: Sequence[Sampled], *, settings:
     lumas = _Lumas(first, second)
     matching = _register(first, second, surveyor.edit_map(), lumas, settings=settings, tell=tell, shots=shots)
     place = usual_place(matching.alignment.geometry)
-    if len(matching.alignment.geometry) > 1:
-        note = (
-            "Some windows of the survey lie elsewhere in the picture than the others; all were compared where most of them lie. "
-            "--no-survey finds each passage's own place."
-        )
-        matching = replace(matching, alignment=replace(matching.alignment, notes=(*matching.alignment.notes, note)))
     return replace(matching, alignment=replace(matching.alignment, geometry=(replace(place, hdr_start=0, hdr_stop=None),)))
 
 

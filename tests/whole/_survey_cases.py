@@ -1,0 +1,139 @@
+"""Films for surveys that are shaped otherwise: bars, other sizes and areas, words laid over, credits. Edits are made on code values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from tests._clips import PQ_TAGS, SDR_TAGS, Planes, encode_clip
+from tests.whole._films import hdr_planes, sdr_planes
+from tests.whole._survey_films import CLOSED, QUICK, TO_2020, make_scene, to_signal, turned
+
+Edit = Callable[[int, int, Planes], Planes]
+"""Number of a scene, of a frame in it, and the code values, to those that the release shows."""
+
+
+def unchanged(scene: int, frame: int, planes: Planes) -> Planes:
+    """The picture as it is."""
+    del scene, frame
+    return planes
+
+
+def black_of(planes: Planes) -> tuple[int, int]:
+    """Luma and chroma of black in narrow range (ITU-R BT.2100-2, table 9; BT.709-6, 4.6)."""
+    step = 4 if planes[0].dtype == np.uint16 else 1
+    return 16 * step, 128 * step
+
+
+def bars(*, rows: int = 0, columns: int = 0, scenes: Callable[[int], bool] = lambda scene: True) -> Edit:
+    """Black bars of so many luma rows above and below, and columns at the sides."""
+
+    def edit(scene: int, frame: int, planes: Planes) -> Planes:
+        del frame
+        if not scenes(scene):
+            return planes
+        made = []
+        for plane, black in zip(planes, (black_of(planes)[0], *[black_of(planes)[1]] * 2), strict=True):
+            part = plane.shape[0] / planes[0].shape[0]
+            down, across = round(rows * part), round(columns * part)
+            framed = np.full_like(plane, black)
+            inside = slice(down, plane.shape[0] - down), slice(across, plane.shape[1] - across)
+            framed[inside] = plane[inside]
+            made.append(framed)
+        return made
+
+    return edit
+
+
+def resized(*, rows: int, columns: int, crop: float = 0.0, scenes: Callable[[int], bool] = lambda scene: True) -> Edit:
+    """The picture less a share at each edge, at another size (an even number of rows and columns)."""
+
+    def edit(scene: int, frame: int, planes: Planes) -> Planes:
+        del frame
+        if not scenes(scene):
+            return planes
+        made = []
+        for number, plane in enumerate(planes):
+            down, across = (round(crop * size) for size in plane.shape)
+            inside = np.ascontiguousarray(plane[down : plane.shape[0] - down, across : plane.shape[1] - across]).astype(np.float32)
+            size = (columns, rows) if number == 0 else (columns // 2, rows // 2)
+            small = size[0] <= inside.shape[1] and size[1] <= inside.shape[0]
+            scaled = cv2.resize(inside, size, interpolation=cv2.INTER_AREA if small else cv2.INTER_CUBIC)
+            made.append(np.clip(np.rint(scaled), 0, np.iinfo(plane.dtype).max).astype(plane.dtype))
+        return made
+
+    return edit
+
+
+def laid_over(text: Callable[[int], str | None], *, code: float, row: float = 0.9, column: float | None = None, size: float = 0.7) -> Edit:
+    """Words over the picture, of a luma of 0 to 1 of its range, by a library's font; in the middle unless a column is named."""
+
+    def edit(scene: int, frame: int, planes: Planes) -> Planes:
+        del frame
+        words = text(scene)
+        if words is None:
+            return planes
+        rows, columns = planes[0].shape
+        mask = np.zeros((rows, columns), np.uint8)
+        (width, _), _ = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
+        left = (columns - width) // 2 if column is None else round(column * columns)
+        cv2.putText(mask, words, (left, round(row * rows)), cv2.FONT_HERSHEY_SIMPLEX, size, 255, 2, cv2.LINE_AA)
+        cover = mask / 255.0
+        small = cv2.resize(cover, (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
+        black, grey = black_of(planes)
+        level = black + code * black / 16 * 219
+        made = [planes[0] * (1 - cover) + level * cover, *(plane * (1 - small) + grey * small for plane in planes[1:])]
+        return [np.rint(one).astype(plane.dtype) for one, plane in zip(made, planes, strict=True)]
+
+    return edit
+
+
+def one_after_other(*edits: Edit) -> Edit:
+    """Edits in a row."""
+
+    def edit(scene: int, frame: int, planes: Planes) -> Planes:
+        for one in edits:
+            planes = one(scene, frame, planes)
+        return planes
+
+    return edit
+
+
+def film(scenes: Sequence[int], kind: str, edit: Edit = unchanged) -> Iterator[Planes]:
+    """Code values of scenes, each of one second: `hdr` in wider range, `container` an SDR picture in an HDR container, or `sdr`."""
+    for scene in scenes:
+        light = make_scene(scene)
+        signal = to_signal(light)
+        planes = {
+            "hdr": lambda light=light: hdr_planes(light @ TO_2020.T),
+            "container": lambda signal=signal: hdr_planes(180 * signal**2.4 @ TO_2020.T),
+            "sdr": lambda signal=signal: sdr_planes(signal),
+        }[kind]()
+        for frame, picture in enumerate(turned(planes)):
+            yield edit(scene, frame, picture)
+
+
+def encode(path: Path, pictures: Iterator[Planes], *, is_hdr: bool, params: str = CLOSED, **how: Any) -> Path:
+    """HEVC of 10 bits, or H.264 of 8."""
+    how = {"options": QUICK, "params": params, **how}
+    if is_hdr:
+        return encode_clip(path, pictures, codec="libx265", pix_fmt="yuv420p10le", tags=PQ_TAGS, **how)
+    return encode_clip(path, pictures, codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS, **how)
+
+
+def roll_credits(kind: str, *, frames: int, step: int = 2, rows: int = 216, columns: int = 384) -> Iterator[Planes]:
+    """Light words on black that roll by some rows a frame; 300 cd/m2 in wider range, SDR white otherwise."""
+    strip = np.zeros((2 * rows + step * frames, columns), np.uint8)
+    for number, row in enumerate(range(rows, strip.shape[0], 18)):
+        words = f"{chr(65 + number % 26)}{number % 7}rwell  {number * 37 % 1000}"
+        cv2.putText(strip, words, (60 + number * 29 % 120, row), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 255, 1, cv2.LINE_AA)
+    for number in range(frames):
+        cover = (strip[step * number : step * number + rows] / 255.0)[..., None].repeat(3, axis=-1)
+        if kind == "sdr":
+            yield sdr_planes(cover)
+        else:
+            yield hdr_planes((300 if kind == "hdr" else 180) * cover**2.4)

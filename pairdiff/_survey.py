@@ -31,7 +31,7 @@ from pairdiff.frames.spool import Spool
 from pairdiff.frames.windows import WindowReader, even_rate, keep_planes, read_spread_keys
 from pairdiff.match.active import BarLevel, Edges, measure_edges
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS, make_fingerprint
-from pairdiff.match.geometry import Placed, make_luma_pair, resample_area
+from pairdiff.match.geometry import Placed, make_luma_pair, map_from_geometry, resample_area
 from pairdiff.match.grid import GridMap, likely_maps
 from pairdiff.match.passages import AreaPassage, Probe, lie_elsewhere, place_probes
 from pairdiff.match.survey import (
@@ -43,6 +43,7 @@ from pairdiff.match.survey import (
     choose_map,
     expected_offset,
     find_place,
+    is_of_another_map,
     known_offsets,
     map_of_windows,
     open_gaps,
@@ -193,6 +194,7 @@ class Surveyor:
         self.limits: dict[str, Any] = {}
         """Keywords of `build_geometry`."""
         self._placed: dict[int, Placed | None] = {}
+        self._elsewhere: set[int] = set()
         self.drawn = 0
         self._uneven = 0
         self.deadline_s: float | None = None
@@ -480,7 +482,10 @@ class Surveyor:
             if set(there) <= held.keys():
                 shown = {number: self._grey(self.sides["sdr"], self.geometry.sdr_common, held[number]) for number in there}
                 _add_words(self.sides["sdr"].words, shown, there, window=part)
-        return self._sampled(pick, partner, key=key)
+        sampled = self._sampled(pick, partner, key=key)
+        if self._placed.get(pick.index) is None and self._is_elsewhere(_together(told), self._print(self.sides["sdr"], theirs)):
+            self._elsewhere.add(pick.index)
+        return sampled
 
     def _draw_key(self, part: int, rng: np.random.Generator) -> int | None:
         """The key frame before a moment of a part of the film; None where there is none within its reach."""
@@ -508,6 +513,14 @@ class Surveyor:
         probe = Probe(mine.index, 0, make_luma_pair(*lumas))
         self._placed[mine.index] = place_probes(self.geometry, [passage], [probe], limits=self.limits)[0]
 
+    def _is_elsewhere(self, mine: Prints, theirs: Prints) -> bool:
+        """Whether a window whose pictures do not register is found elsewhere by its fingerprints."""
+        hdr, sdr = self.sides["hdr"], self.sides["sdr"]
+        if self.geometry is None:
+            return False
+        known = map_from_geometry(self.geometry, hdr_grid=hdr.active, sdr_grid=sdr.active)
+        return is_of_another_map(mine, theirs, grid_map=known, maps=likely_maps(_shown_aspect(hdr), _shown_aspect(sdr)))
+
     def check_pictures(self) -> None:
         """Give way to reading whole where one place in the picture, and one picture area, do not hold for all windows.
 
@@ -527,7 +540,7 @@ class Surveyor:
                     f"the picture area of the {name.upper()} release changes: {barred} of {len(edges)} pictures that were looked at show "
                     "bars where others show picture"
                 )
-        elsewhere = sum(lie_elsewhere(self.geometry, list(self._placed.values()), times=ELSEWHERE_TIMES))
+        elsewhere = sum(lie_elsewhere(self.geometry, list(self._placed.values()), times=ELSEWHERE_TIMES)) + len(self._elsewhere)
         if _are_several(elsewhere, len(self._placed)):
             raise NotSurveyable(f"{elsewhere} of {len(self._placed)} windows lie elsewhere in the picture than the others")
 

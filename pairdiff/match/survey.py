@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pairdiff._records import Rectangle
 from pairdiff.match.active import EDGE_PIXELS, LEAST_SPAN_FRAMES, Edges, find_spans
 from pairdiff.match.cadence import single_frames
-from pairdiff.match.grid import GridMap, fit_map, mask_track, resample_track
+from pairdiff.match.grid import GridMap, fit_map, maps_apart, mask_track, resample_track
 from pairdiff.match.timeline import EditMap
 
 LEAST_SIMILARITY = 0.75
@@ -33,6 +33,9 @@ MOST_MISSING = 1
 OTHER_MOMENT_FRAMES = 240
 """Windows further apart than this show other moments: how alike they are is what chance finds (own)."""
 
+OTHER_MAP_SHARE, OTHER_MAP_LACK = 0.02, 0.5
+"""A window shows another part of the picture where it agrees best with a map that puts a corner so far off, share of the picture, and
+lacks there no more than this share of what it lacks of full agreement at the film's map (own)."""
 LEAST_BARS_SHARE = 0.01
 """Bars within what is compared count from this share of its height or width on: smaller ones hardly change what is found (own)."""
 
@@ -214,6 +217,20 @@ def chance_similarity(windows: Sequence[tuple[Prints, Prints]], *, grid_map: Gri
         if abs(at - there) > OTHER_MOMENT_FRAMES
     ]
     return float(np.median(found)) if found else 0.0
+
+
+def is_of_another_map(hdr: Prints, sdr: Prints, *, grid_map: GridMap, maps: Sequence[GridMap]) -> bool:
+    """Whether a window agrees so much better under a map of its own that it shows another part of the picture, or another scale.
+
+    Parameters
+    ----------
+    hdr, sdr : fingerprints of a window and of the SDR frames about its place.
+    grid_map : where most windows of the film lie.
+    maps : others to begin from.
+    """
+    own = choose_map([(hdr, sdr)], [grid_map, *maps])
+    lacks = [1 - find_place(hdr, sdr, grid_map=one, expected=None).similarity for one in (grid_map, own)]
+    return maps_apart(grid_map, own) >= OTHER_MAP_SHARE and lacks[1] <= OTHER_MAP_LACK * lacks[0]
 
 
 def pictures_with_bars(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
 from pairdiff._records import Rectangle
 from pairdiff.match.active import BarLevel, Edges, measure_edges
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
-from pairdiff.match.grid import GridMap, likely_maps
+from pairdiff.match.grid import GridMap, centred_map, likely_maps, resample_track
 from pairdiff.match.segments import build_segments
 from pairdiff.match.survey import (
     Found,
@@ -18,6 +19,7 @@ from pairdiff.match.survey import (
     choose_map,
     expected_offset,
     find_place,
+    is_of_another_map,
     known_offsets,
     map_of_windows,
     open_gaps,
@@ -219,3 +221,33 @@ def test_cards_and_dark_pictures_that_end_each_in_another_line_show_no_bars() ->
     some = [edges_of(10 + 4 * number, seed=number) for number in range(5)]  # blocks of words, each of another height
     night = [edges_of(20 + number, seed=number, lower=0) for number in range(2)]  # a dark sky over a lit street
     assert with_bars([*some, *night, *(edges_of(0, seed=number) for number in range(12))]) == 0
+
+
+def clouds(frames: int, *, seed: int = 3) -> np.ndarray:
+    """Fingerprints of clouds about two cells wide that drift: zero mean, unit length."""
+    wide = cv2.GaussianBlur(np.random.default_rng(seed).normal(size=(GRID_ROWS, GRID_COLUMNS + frames)), (0, 0), 1.3)
+    cells = np.stack([wide[:, n : n + GRID_COLUMNS] for n in range(frames)]).reshape(frames, -1)
+    cells -= cells.mean(1, keepdims=True)
+    return np.asarray(cells / np.linalg.norm(cells, axis=1, keepdims=True), np.float16)
+
+
+@pytest.mark.parametrize(
+    ("shown", "elsewhere"),
+    [
+        (centred_map(0.88, 0.88), True),
+        (centred_map(1.12, 1.12), True),
+        (GridMap(0.9, 0.9, 0.02, 0.07), True),
+        (WHOLE, False),
+        (centred_map(0.995, 0.995), False),
+    ],
+)
+@pytest.mark.parametrize("grain", [0.0, 0.012])
+def test_a_window_of_another_part_of_the_picture_is_told_from_one_that_is_only_less_alike(
+    shown: GridMap, elsewhere: bool, grain: float
+) -> None:
+    values = clouds(16)
+    theirs = resample_track(values, shown).astype(np.float32)
+    theirs += np.random.default_rng(1).normal(0, grain, theirs.shape).astype(np.float32)
+    theirs /= np.linalg.norm(theirs, axis=1, keepdims=True)
+    windows = prints(values, 6, 8), prints(theirs.astype(np.float16), 3, 11)
+    assert is_of_another_map(*windows, grid_map=WHOLE, maps=likely_maps(1.0, 1.0)) is elsewhere

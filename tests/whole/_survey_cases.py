@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,21 @@ def bars(*, rows: int = 0, columns: int = 0, scenes: Callable[[int], bool] = lam
             inside = slice(down, plane.shape[0] - down), slice(across, plane.shape[1] - across)
             framed[inside] = plane[inside]
             made.append(framed)
+        return made
+
+    return edit
+
+
+def trimmed(*, rows: int = 0, columns: int = 0) -> Edit:
+    """The picture without so many luma rows above and below, and columns at the sides."""
+
+    def edit(scene: int, frame: int, planes: Planes) -> Planes:
+        del scene, frame
+        made = []
+        for plane in planes:
+            part = plane.shape[0] / planes[0].shape[0]
+            down, across = round(rows * part), round(columns * part)
+            made.append(plane[down : plane.shape[0] - down, across : plane.shape[1] - across])
         return made
 
     return edit
@@ -137,3 +153,23 @@ def roll_credits(kind: str, *, frames: int, step: int = 2, rows: int = 216, colu
             yield sdr_planes(cover)
         else:
             yield hdr_planes((300 if kind == "hdr" else 180) * cover**2.4)
+
+
+def woven(first: Planes, second: Planes) -> Planes:
+    """The upper field of one picture and the lower one of another as one frame."""
+    made = [plane.copy() for plane in first]
+    for plane, other in zip(made, second, strict=True):
+        plane[1::2] = other[1::2]
+    return made
+
+
+def pulled_down(pictures: Iterator[Planes]) -> Iterator[Planes]:
+    """Four pictures in ten fields, as film is put on video of 59.94 fields a second (common practice: 2:3)."""
+    while len(four := list(itertools.islice(pictures, 4))) == 4:
+        yield from (woven(four[upper], four[lower]) for upper, lower in ((0, 0), (1, 1), (1, 2), (2, 3), (3, 3)))
+
+
+def interlaced(pictures: Iterator[Planes]) -> Iterator[Planes]:
+    """Each frame's lower field half a frame later than its upper one: by two of the four columns that the picture turns."""
+    for picture in pictures:
+        yield woven(picture, [np.roll(plane, 2 * plane.shape[1] // picture[0].shape[1], axis=1) for plane in picture])

@@ -251,3 +251,12 @@ def test_a_window_of_another_part_of_the_picture_is_told_from_one_that_is_only_l
     theirs /= np.linalg.norm(theirs, axis=1, keepdims=True)
     windows = prints(values, 6, 8), prints(theirs.astype(np.float16), 3, 11)
     assert is_of_another_map(*windows, grid_map=WHOLE, maps=likely_maps(1.0, 1.0)) is elsewhere
+
+
+def test_a_window_that_is_less_alike_everywhere_lies_where_the_film_does() -> None:
+    """Half of what it shows is another picture: the best map is then an accident, and gains little."""
+    for seed in range(10, 16):
+        values, other = clouds(16).astype(np.float32), clouds(16, seed=seed).astype(np.float32)
+        mixed = (values + other) / np.linalg.norm(values + other, axis=1, keepdims=True)
+        windows = prints(values.astype(np.float16), 6, 8), prints(mixed.astype(np.float16), 3, 11)
+        assert not is_of_another_map(*windows, grid_map=WHOLE, maps=likely_maps(1.0, 1.0))

@@ -5,7 +5,10 @@ Each film is one pass through its scenes, looped; that one pass is what is read 
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from fractions import Fraction
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -14,7 +17,8 @@ import pytest
 
 import pairdiff
 from pairdiff._records import Comparison
-from tests._clips import repeat_clip
+from tests._clips import Planes, repeat_clip
+from tests.whole._films import hdr_planes, sdr_planes
 from tests.whole._survey_cases import (
     Edit,
     bars,
@@ -24,10 +28,11 @@ from tests.whole._survey_cases import (
     laid_over,
     pulled_down,
     resized,
+    roll_credits,
     trimmed,
     unchanged,
 )
-from tests.whole._survey_films import CLOSED
+from tests.whole._survey_films import CLOSED, COLUMNS, ROWS, join_clips
 
 pytestmark = pytest.mark.slow
 
@@ -179,3 +184,32 @@ def test_an_interlaced_release_is_read_whole(flag: str, tmp_path: Path) -> None:
     hdr = clip(tmp_path, "hdr", unchanged)
     sdr = encode(tmp_path / "sdr.mkv", interlaced(film(SCENES, "sdr")), is_hdr=False, params=CLOSED + flag)
     assert "the SDR release shows two moments in many of its frames" in why_whole(looped(hdr), looped(sdr))
+
+
+def blacks(kind: str, frames: int) -> Iterator[Planes]:
+    picture = np.zeros((ROWS, COLUMNS, 3), np.float32)
+    return itertools.repeat(sdr_planes(picture) if kind == "sdr" else hdr_planes(picture), frames)
+
+
+def with_ends(folder: Path, kind: str, *, times: int, head: Iterator[Planes] | None, tail: Iterator[Planes] | None) -> Path:
+    """The scenes over and over between a head and a tail."""
+    parts = [looped(clip(folder, kind, unchanged), times=times)]
+    for name, end in (("head", head), ("tail", tail)):
+        if end is not None:
+            made = encode(folder / f"{name}-{kind}.mkv", end, is_hdr=kind != "sdr")
+            parts = [made, *parts] if name == "head" else [*parts, made]
+    for number in range(len(parts) - 1):
+        parts[number + 1] = join_clips(parts[number], parts[number + 1], folder / f"joined{times}-{number}-{kind}.mkv")
+    return parts[-1]
+
+
+@pytest.mark.parametrize("kind", LABELS)
+def test_long_credits_leave_the_label_as_it_is_without_them(kind: str, tmp_path: Path) -> None:
+    """38 s of 326 s, which is 12 %; the film without them is read whole."""
+    hdr, sdr = (
+        with_ends(tmp_path, one, times=18, head=None, tail=chain(blacks(one, 48), roll_credits(one, frames=36 * 24)))
+        for one in (kind, "sdr")
+    )
+    whole = pairdiff.compare(tmp_path / f"{kind}.mkv", tmp_path / "sdr.mkv", survey=False)
+    found = surveyed(hdr, sdr)
+    assert found.verdict.label == whole.verdict.label == LABELS[kind]

@@ -155,6 +155,16 @@ def roll_credits(kind: str, *, frames: int, step: int = 2, rows: int = 216, colu
             yield hdr_planes((300 if kind == "hdr" else 180) * cover**2.4)
 
 
+def logo(kind: str, *, frames: int, row: int, rows: int = 216, columns: int = 384) -> Iterator[Planes]:
+    """A ring that grows over a row of bars on black; 600 cd/m2 in wider range, SDR white otherwise."""
+    y, x = np.mgrid[0:rows, 0:columns]
+    for number in range(frames):
+        ring = np.abs(np.hypot(x - columns / 2, y - row) - 20 - 0.15 * number) < 7
+        letters = (np.abs(y - 0.83 * rows) < 9) & (x % 22 < 12) & (np.abs(x - columns / 2) < 40 + 0.2 * number)
+        cover = np.repeat((ring | letters)[..., None].astype(np.float32), 3, axis=-1)
+        yield sdr_planes(cover) if kind == "sdr" else hdr_planes((600 if kind == "hdr" else 180) * cover)
+
+
 def woven(first: Planes, second: Planes) -> Planes:
     """The upper field of one picture and the lower one of another as one frame."""
     made = [plane.copy() for plane in first]

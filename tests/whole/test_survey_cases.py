@@ -26,6 +26,7 @@ from tests.whole._survey_cases import (
     film,
     interlaced,
     laid_over,
+    logo,
     pulled_down,
     resized,
     roll_credits,
@@ -46,11 +47,11 @@ def _kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path / "kept"))
 
 
-def surveyed(hdr: Path, sdr: Path) -> Comparison:
+def surveyed(hdr: Path, sdr: Path, *, offset: int = 0) -> Comparison:
     """A survey whose pairs are partners to the frame."""
     found = pairdiff.compare(hdr, sdr, survey=True)
     assert found.coverage.mode == "survey", found.coverage.notes
-    assert {pair.sdr_frame - pair.hdr_frame for pair in found.pairs} == {0}
+    assert {pair.sdr_frame - pair.hdr_frame for pair in found.pairs} == {offset}
     return found
 
 
@@ -95,12 +96,37 @@ class Case(NamedTuple):
     sdr_params: str = CLOSED
 
 
-def clip(folder: Path, kind: str, edit: Edit, **how: Any) -> Path:
-    return encode(folder / f"{kind}.mkv", film(SCENES, kind, edit), is_hdr=kind != "sdr", **how)
+class Films:
+    """Clips and what is found in them read whole, each made once."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._clips: dict[tuple[Any, ...], Path] = {}
+        self._wholes: dict[tuple[Path, Path], Comparison] = {}
+
+    def clip(self, kind: str, edit: Edit = unchanged, *, params: str = CLOSED, rate: Fraction | int = 24) -> Path:
+        key = kind, edit, params, rate
+        if key not in self._clips:
+            folder = self._folder / str(len(self._clips))
+            folder.mkdir()
+            self._clips[key] = encode(folder / f"{kind}.mkv", film(SCENES, kind, edit), is_hdr=kind != "sdr", params=params, rate=rate)
+        return self._clips[key]
+
+    def whole(self, hdr: Path, sdr: Path) -> Comparison:
+        if (hdr, sdr) not in self._wholes:
+            self._wholes[hdr, sdr] = pairdiff.compare(hdr, sdr, survey=False)
+        return self._wholes[hdr, sdr]
+
+
+@pytest.fixture(scope="module")
+def films(tmp_path_factory: pytest.TempPathFactory) -> Films:
+    return Films(tmp_path_factory.mktemp("cases"))
 
 
 def looped(path: Path, *, ending: str = ".mkv", times: int = TIMES) -> Path:
-    return repeat_clip(path, path.with_name(f"long-{path.stem}{ending}"), times=times)
+    """The clip over and over, beside it."""
+    made = path.with_name(f"{times}-{path.stem}{ending}")
+    return made if made.exists() else repeat_clip(path, made, times=times)
 
 
 def spoken(scene: int) -> str | None:
@@ -126,9 +152,9 @@ CASES = {
 
 @pytest.mark.parametrize("kind", LABELS)
 @pytest.mark.parametrize("case", CASES)
-def test_films_of_another_shape_and_with_something_over_them_are_surveyed_as_read_whole(case: str, kind: str, tmp_path: Path) -> None:
-    hdr, sdr = clip(tmp_path, kind, CASES[case].hdr), clip(tmp_path, "sdr", CASES[case].sdr, params=CASES[case].sdr_params)
-    whole = pairdiff.compare(hdr, sdr, survey=False)
+def test_films_of_another_shape_and_with_something_over_them_are_surveyed_as_read_whole(case: str, kind: str, films: Films) -> None:
+    hdr, sdr = films.clip(kind, CASES[case].hdr), films.clip("sdr", CASES[case].sdr, params=CASES[case].sdr_params)
+    whole = films.whole(hdr, sdr)
     assert whole.verdict.label == LABELS[kind]
     check_as_whole(surveyed(looped(hdr), looped(sdr)), whole)
 
@@ -148,9 +174,9 @@ CHANGING = {
 
 
 @pytest.mark.parametrize("case", CHANGING)
-def test_a_picture_area_or_a_place_that_changes_is_left_to_a_reading_of_the_whole(case: str, tmp_path: Path) -> None:
+def test_a_picture_area_or_a_place_that_changes_is_left_to_a_reading_of_the_whole(case: str, films: Films) -> None:
     how, reason = CHANGING[case]
-    hdr, sdr = clip(tmp_path, "hdr", how.hdr), clip(tmp_path, "sdr", how.sdr)
+    hdr, sdr = films.clip("hdr", how.hdr), films.clip("sdr", how.sdr)
     assert reason in why_whole(looped(hdr), looped(sdr))
 
 
@@ -160,10 +186,10 @@ OPEN = "keyint=48:min-keyint=24:scenecut=0:open-gop=1:bframes=4:b-adapt=0"
 @pytest.mark.parametrize("kind", LABELS)
 @pytest.mark.parametrize("ending", [".mkv", ".m2ts", ".mp4"])
 @pytest.mark.parametrize("groups", ["open", "closed"])
-def test_open_groups_and_other_containers_are_surveyed_as_read_whole(kind: str, ending: str, groups: str, tmp_path: Path) -> None:
+def test_open_groups_and_other_containers_are_surveyed_as_read_whole(kind: str, ending: str, groups: str, films: Films) -> None:
     params = OPEN if groups == "open" else CLOSED
-    hdr, sdr = clip(tmp_path, kind, unchanged, params=params), clip(tmp_path, "sdr", unchanged, params=params)
-    whole = pairdiff.compare(hdr, sdr, survey=False)
+    hdr, sdr = films.clip(kind, params=params), films.clip("sdr", params=params)
+    whole = films.whole(hdr, sdr)
     assert whole.verdict.label == LABELS[kind]
     check_as_whole(surveyed(looped(hdr, ending=ending), looped(sdr, ending=ending)), whole)
 
@@ -172,16 +198,16 @@ KEY_A_SECOND = "keyint=30:min-keyint=30:scenecut=0:open-gop=0"
 
 
 @pytest.mark.parametrize("flag", ["", ":tff=1"])
-def test_film_in_fields_of_sixty_a_second_is_read_whole(flag: str, tmp_path: Path) -> None:
-    hdr = clip(tmp_path, "hdr", unchanged, rate=Fraction(24000, 1001))
+def test_film_in_fields_of_sixty_a_second_is_read_whole(flag: str, films: Films, tmp_path: Path) -> None:
+    hdr = films.clip("hdr", rate=Fraction(24000, 1001))
     pictures = pulled_down(film(SCENES, "sdr"))
     sdr = encode(tmp_path / "sdr.mkv", pictures, is_hdr=False, rate=Fraction(30000, 1001), params=KEY_A_SECOND + flag)
     assert "run at rates that differ by a factor of 1.25" in why_whole(looped(hdr), looped(sdr))
 
 
 @pytest.mark.parametrize("flag", ["", ":tff=1"])
-def test_an_interlaced_release_is_read_whole(flag: str, tmp_path: Path) -> None:
-    hdr = clip(tmp_path, "hdr", unchanged)
+def test_an_interlaced_release_is_read_whole(flag: str, films: Films, tmp_path: Path) -> None:
+    hdr = films.clip("hdr")
     sdr = encode(tmp_path / "sdr.mkv", interlaced(film(SCENES, "sdr")), is_hdr=False, params=CLOSED + flag)
     assert "the SDR release shows two moments in many of its frames" in why_whole(looped(hdr), looped(sdr))
 
@@ -191,25 +217,38 @@ def blacks(kind: str, frames: int) -> Iterator[Planes]:
     return itertools.repeat(sdr_planes(picture) if kind == "sdr" else hdr_planes(picture), frames)
 
 
-def with_ends(folder: Path, kind: str, *, times: int, head: Iterator[Planes] | None, tail: Iterator[Planes] | None) -> Path:
-    """The scenes over and over between a head and a tail."""
-    parts = [looped(clip(folder, kind, unchanged), times=times)]
-    for name, end in (("head", head), ("tail", tail)):
-        if end is not None:
-            made = encode(folder / f"{name}-{kind}.mkv", end, is_hdr=kind != "sdr")
-            parts = [made, *parts] if name == "head" else [*parts, made]
-    for number in range(len(parts) - 1):
-        parts[number + 1] = join_clips(parts[number], parts[number + 1], folder / f"joined{times}-{number}-{kind}.mkv")
-    return parts[-1]
+def with_ends(films: Films, folder: Path, kind: str, *, head: Iterator[Planes] | None = None, tail: Iterator[Planes] | None = None) -> Path:
+    """The scenes, 288 s of them, between a head and a tail."""
+    whole = looped(films.clip(kind), times=18)
+    if head is not None:
+        first = looped(encode(folder / f"head-{kind}.mkv", head, is_hdr=kind != "sdr"), times=1)
+        whole = join_clips(first, whole, folder / f"headed-{kind}.mkv")
+    if tail is not None:
+        last = looped(encode(folder / f"tail-{kind}.mkv", tail, is_hdr=kind != "sdr"), times=1)
+        whole = join_clips(whole, last, folder / f"tailed-{kind}.mkv")
+    return whole
 
 
 @pytest.mark.parametrize("kind", LABELS)
-def test_long_credits_leave_the_label_as_it_is_without_them(kind: str, tmp_path: Path) -> None:
+def test_long_credits_leave_the_label_as_it_is_without_them(kind: str, films: Films, tmp_path: Path) -> None:
     """38 s of 326 s, which is 12 %; the film without them is read whole."""
-    hdr, sdr = (
-        with_ends(tmp_path, one, times=18, head=None, tail=chain(blacks(one, 48), roll_credits(one, frames=36 * 24)))
-        for one in (kind, "sdr")
-    )
-    whole = pairdiff.compare(tmp_path / f"{kind}.mkv", tmp_path / "sdr.mkv", survey=False)
-    found = surveyed(hdr, sdr)
+    hdr, sdr = (with_ends(films, tmp_path, one, tail=chain(blacks(one, 48), roll_credits(one, frames=36 * 24))) for one in (kind, "sdr"))
+    whole = films.whole(films.clip(kind), films.clip("sdr"))
+    assert surveyed(hdr, sdr).verdict.label == whole.verdict.label == LABELS[kind]
+
+
+@pytest.mark.parametrize("kind", LABELS)
+def test_long_logos_of_each_release_are_left_aside(kind: str, films: Films, tmp_path: Path) -> None:
+    """25 s in front of the HDR release, other 15 s in front of the SDR release."""
+    hdr = with_ends(films, tmp_path, kind, head=chain(logo(kind, frames=24 * 24, row=100), blacks(kind, 24)))
+    sdr = with_ends(films, tmp_path, "sdr", head=chain(logo("sdr", frames=14 * 24, row=130), blacks("sdr", 24)))
+    whole = films.whole(films.clip(kind), films.clip("sdr"))
+    found = surveyed(hdr, sdr, offset=-10 * 24)
     assert found.verdict.label == whole.verdict.label == LABELS[kind]
+
+
+def test_pictures_that_are_refreshed_piece_by_piece_are_read_whole(films: Films, tmp_path: Path) -> None:
+    """H.264 without a key picture but the first: what the container lists are places from which pictures come whole after a while."""
+    params = "keyint=48:scenecut=0:intra-refresh=1:bframes=0"
+    sdr = encode(tmp_path / "sdr.mkv", film([*SCENES] * 10, "sdr"), is_hdr=False, params=params)
+    assert "no key frame of the SDR release can be decoded" in why_whole(looped(films.clip("hdr"), times=10), sdr)

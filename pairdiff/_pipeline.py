@@ -2319,7 +2319,7 @@ def _score_survey(
 ) -> _Work:
     """One look: the set-ups fitted on all windows so far, and every pair scored at them."""
     film = _survey_film(matching, samples, settings=settings)
-    fits = fit_setups(collector.sample(), settings)
+    fits, collector = _survey_fit(matching, film, samples, collector, settings=settings, tell=tell)
     signal_check = _check_signal(matching, collector, settings)
     words = _Words(surveyor.words("hdr"), surveyor.words("sdr"))
 
@@ -2338,6 +2338,18 @@ def _score_survey(
         undetermined_share=1 - matching.alignment.matched_share,
     )
     return _Work(matching, film, fits, done, signal_check, settings, survey)
+
+
+def _survey_fit(
+    matching: _Matching, film: _Film, samples: Mapping[int, Sampled], collector: FitCollector, *, settings: Settings, tell: Progress
+) -> tuple[SetupFits, FitCollector]:
+    """Set-ups fitted on the pictures that take part, as where both releases are read whole.
+
+    Words on black fit no set, and over them no mark stands still: where windows are left out, the others are looked at once more.
+    """
+    if samples.keys() == set(film.picks.hdr_frames):
+        return fit_setups(collector.sample(), settings), collector
+    return _fit(matching, film.picks, settings=settings, tell=tell)
 
 
 def _survey_film(matching: _Matching, samples: Mapping[int, Sampled], *, settings: Settings) -> _Film:

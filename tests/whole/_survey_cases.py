@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator, Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import av
 import cv2
 import numpy as np
 
@@ -141,8 +143,8 @@ def encode(path: Path, pictures: Iterator[Planes], *, is_hdr: bool, params: str 
     return encode_clip(path, pictures, codec="libx264", pix_fmt="yuv420p", tags=SDR_TAGS, **how)
 
 
-def roll_credits(kind: str, *, frames: int, step: int = 2, rows: int = 216, columns: int = 384) -> Iterator[Planes]:
-    """Light words on black that roll by some rows a frame; 300 cd/m2 in wider range, SDR white otherwise."""
+def roll_credits(kind: str, *, frames: int, nits: float = 300, step: int = 2, rows: int = 216, columns: int = 384) -> Iterator[Planes]:
+    """Light words on black that roll by some rows a frame; of `nits` in wider range, SDR white otherwise."""
     strip = np.zeros((2 * rows + step * frames, columns), np.uint8)
     for number, row in enumerate(range(rows, strip.shape[0], 18)):
         words = f"{chr(65 + number % 26)}{number % 7}rwell  {number * 37 % 1000}"
@@ -152,7 +154,7 @@ def roll_credits(kind: str, *, frames: int, step: int = 2, rows: int = 216, colu
         if kind == "sdr":
             yield sdr_planes(cover)
         else:
-            yield hdr_planes((300 if kind == "hdr" else 180) * cover**2.4)
+            yield hdr_planes((nits if kind == "hdr" else 180) * cover**2.4)
 
 
 def logo(kind: str, *, frames: int, row: int, rows: int = 216, columns: int = 384) -> Iterator[Planes]:
@@ -163,6 +165,29 @@ def logo(kind: str, *, frames: int, row: int, rows: int = 216, columns: int = 38
         letters = (np.abs(y - 0.83 * rows) < 9) & (x % 22 < 12) & (np.abs(x - columns / 2) < 40 + 0.2 * number)
         cover = np.repeat((ring | letters)[..., None].astype(np.float32), 3, axis=-1)
         yield sdr_planes(cover) if kind == "sdr" else hdr_planes((600 if kind == "hdr" else 180) * cover)
+
+
+def chain_clips(clips: Sequence[Path], target: Path) -> Path:
+    """Clips of one encoder's settings and rate as one film, however their pictures are reordered."""
+    read, late = [], 0
+    for path in clips:
+        with av.open(str(path)) as given:
+            stream = given.streams.video[0]
+            rate, base = Fraction(stream.average_rate or 24), Fraction(stream.time_base or 1)
+            packets = [(bytes(one), round((one.pts or 0) * base * rate), one.is_keyframe) for one in given.demux(stream) if one.size]
+        first = min(shown for _, shown, _ in packets)
+        late = max(late, *(place - (shown - first) for place, (_, shown, _) in enumerate(packets)))
+        read.append([(data, shown - first, key) for data, shown, key in packets])
+    with av.open(str(clips[0])) as given, av.open(str(target), "w") as out:
+        copy, begun = out.add_stream_from_template(given.streams.video[0]), 0
+        for packets in read:
+            for place, (data, shown, key) in enumerate(packets):
+                packet = av.Packet(data)
+                packet.stream, packet.time_base, packet.is_keyframe = copy, 1 / rate, key
+                packet.pts, packet.dts = begun + shown + late, begun + place
+                out.mux(packet)
+            begun += len(packets)
+    return target
 
 
 def woven(first: Planes, second: Planes) -> Planes:

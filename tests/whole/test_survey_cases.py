@@ -22,6 +22,7 @@ from tests.whole._films import hdr_planes, sdr_planes
 from tests.whole._survey_cases import (
     Edit,
     bars,
+    chain_clips,
     encode,
     film,
     interlaced,
@@ -33,7 +34,7 @@ from tests.whole._survey_cases import (
     trimmed,
     unchanged,
 )
-from tests.whole._survey_films import CLOSED, COLUMNS, ROWS, join_clips
+from tests.whole._survey_films import CLOSED, COLUMNS, ROWS
 
 pytestmark = pytest.mark.slow
 
@@ -129,6 +130,11 @@ def looped(path: Path, *, ending: str = ".mkv", times: int = TIMES) -> Path:
     return made if made.exists() else repeat_clip(path, made, times=times)
 
 
+def always(scene: int) -> str:
+    del scene
+    return "CH7"
+
+
 def spoken(scene: int) -> str | None:
     """Words over two scenes of five, others in each."""
     words = ("We sailed at dawn", "Nobody saw the light", "Come back on Sunday", "The orchard is made", "Leave the gate open")
@@ -145,8 +151,8 @@ CASES = {
     "HDR opens where the SDR keeps its bars": Case(bars(rows=28, scenes=lambda scene: scene % 3 != 0), bars(rows=28)),
     "words in the SDR": Case(unchanged, laid_over(spoken, code=0.9)),
     "words in the HDR": Case(laid_over(spoken, code=0.62), unchanged),
-    "a mark in the SDR": Case(unchanged, laid_over(lambda scene: "CH7", code=0.8, row=0.15, column=0.78)),
-    "a mark in the HDR": Case(laid_over(lambda scene: "CH7", code=0.55, row=0.15, column=0.78), unchanged),
+    "a mark in the SDR": Case(unchanged, laid_over(always, code=0.8, row=0.15, column=0.78)),
+    "a mark in the HDR": Case(laid_over(always, code=0.55, row=0.15, column=0.78), unchanged),
 }
 
 
@@ -217,34 +223,45 @@ def blacks(kind: str, frames: int) -> Iterator[Planes]:
     return itertools.repeat(sdr_planes(picture) if kind == "sdr" else hdr_planes(picture), frames)
 
 
-def with_ends(films: Films, folder: Path, kind: str, *, head: Iterator[Planes] | None = None, tail: Iterator[Planes] | None = None) -> Path:
+def with_ends(scenes: Path, kind: str, *, head: Iterator[Planes] | None = None, tail: Iterator[Planes] | None = None, folder: Path) -> Path:
     """The scenes, 288 s of them, between a head and a tail."""
-    whole = looped(films.clip(kind), times=18)
-    if head is not None:
-        first = looped(encode(folder / f"head-{kind}.mkv", head, is_hdr=kind != "sdr"), times=1)
-        whole = join_clips(first, whole, folder / f"headed-{kind}.mkv")
-    if tail is not None:
-        last = looped(encode(folder / f"tail-{kind}.mkv", tail, is_hdr=kind != "sdr"), times=1)
-        whole = join_clips(whole, last, folder / f"tailed-{kind}.mkv")
-    return whole
+    ends = [
+        [] if end is None else [encode(folder / f"{name}-{kind}.mkv", end, is_hdr=kind != "sdr")]
+        for name, end in (("head", head), ("tail", tail))
+    ]
+    return chain_clips([*ends[0], *[scenes] * 18, *ends[1]], folder / f"ended-{kind}.mkv")
+
+
+def credits_of(kind: str, *, nits: float = 300) -> Iterator[Planes]:
+    return chain(blacks(kind, 48), roll_credits(kind, frames=36 * 24, nits=nits))
 
 
 @pytest.mark.parametrize("kind", LABELS)
 def test_long_credits_leave_the_label_as_it_is_without_them(kind: str, films: Films, tmp_path: Path) -> None:
     """38 s of 326 s, which is 12 %; the film without them is read whole."""
-    hdr, sdr = (with_ends(films, tmp_path, one, tail=chain(blacks(one, 48), roll_credits(one, frames=36 * 24))) for one in (kind, "sdr"))
+    hdr, sdr = (with_ends(films.clip(one), one, tail=credits_of(one), folder=tmp_path) for one in (kind, "sdr"))
     whole = films.whole(films.clip(kind), films.clip("sdr"))
     assert surveyed(hdr, sdr).verdict.label == whole.verdict.label == LABELS[kind]
+
+
+def test_credits_hide_no_mark_that_stands_over_the_whole_film(films: Films, tmp_path: Path) -> None:
+    """A mark of 500 cd/m2 in the HDR release: over words on black, brighter than the film, which are left out, it does not stand."""
+    scenes = films.clip("hdr", laid_over(always, code=0.68, row=0.15, column=0.78))
+    hdr = with_ends(scenes, "hdr", tail=credits_of("hdr", nits=2500), folder=tmp_path)
+    found = surveyed(hdr, with_ends(films.clip("sdr"), "sdr", tail=credits_of("sdr"), folder=tmp_path))
+    assert {"logo_or_credits", "standing_mark"} <= {one.kind for one in found.contaminants.found}
 
 
 @pytest.mark.parametrize("kind", LABELS)
 def test_long_logos_of_each_release_are_left_aside(kind: str, films: Films, tmp_path: Path) -> None:
     """25 s in front of the HDR release, other 15 s in front of the SDR release."""
-    hdr = with_ends(films, tmp_path, kind, head=chain(logo(kind, frames=24 * 24, row=100), blacks(kind, 24)))
-    sdr = with_ends(films, tmp_path, "sdr", head=chain(logo("sdr", frames=14 * 24, row=130), blacks("sdr", 24)))
+    heads = {
+        kind: chain(logo(kind, frames=24 * 24, row=100), blacks(kind, 24)),
+        "sdr": chain(logo("sdr", frames=14 * 24, row=130), blacks("sdr", 24)),
+    }
+    hdr, sdr = (with_ends(films.clip(one), one, head=head, folder=tmp_path) for one, head in heads.items())
     whole = films.whole(films.clip(kind), films.clip("sdr"))
-    found = surveyed(hdr, sdr, offset=-10 * 24)
-    assert found.verdict.label == whole.verdict.label == LABELS[kind]
+    assert surveyed(hdr, sdr, offset=-10 * 24).verdict.label == whole.verdict.label == LABELS[kind]
 
 
 def test_pictures_that_are_refreshed_piece_by_piece_are_read_whole(films: Films, tmp_path: Path) -> None:

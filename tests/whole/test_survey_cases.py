@@ -171,7 +171,8 @@ def some(scene: int) -> bool:
 
 CHANGING = {
     "bars in two scenes of three, of both": (Case(bars(rows=28, scenes=some), bars(rows=28, scenes=some)), "show bars where others show"),
-    "bars in some scenes of the HDR, none in the SDR": (Case(bars(rows=28, scenes=some)), "the picture area of the HDR release changes"),
+    "low bars in some scenes of the HDR": (Case(bars(rows=10, scenes=some)), "the picture area of the HDR release changes"),
+    "high bars in some scenes of the HDR": (Case(bars(rows=28, scenes=some)), "windows are found in the other release"),
     "some scenes of the HDR cropped": (
         Case(resized(rows=216, columns=384, crop=0.06, scenes=lambda scene: not some(scene))),
         "windows lie elsewhere in the picture than the others",

@@ -2160,7 +2160,8 @@ def _survey(
     probes = list(_spool_all(surveyor.probes(), spool))
     matching = _register_survey(surveyor, probes, settings=settings, tell=tell)
     matching = _with_anchor_notes(matching, surveyor, pins)
-    surveyor.geometry = usual_place(matching.alignment.geometry)
+    surveyor.geometry, surveyor.limits = usual_place(matching.alignment.geometry), _geometry_limits(hdr, sdr, settings)
+    surveyor.check_pictures()
     collector = FitCollector(replace(settings, fit_pixels_per_pair=min(settings.fit_pixels_per_pair, MOST_FIT_PIXELS // LOOKS[-1])))
     samples: dict[int, Sampled] = {}
     work: _Work | None = None
@@ -2178,6 +2179,7 @@ def _survey(
                 samples[one.hdr.index] = replace(one, hdr=_without_planes(one.hdr), sdr=_without_planes(one.sdr))
             tell(stage, done, last - first)
         surveyor.check_windows()
+        surveyor.check_pictures()
         surveyor.close_gaps()
         surveyor.rest()
         give_back()
@@ -2279,12 +2281,6 @@ def _register_survey(surveyor: Surveyor, probes: Sequence[Sampled], *, settings:
     lumas = _Lumas(first, second)
     matching = _register(first, second, surveyor.edit_map(), lumas, settings=settings, tell=tell, shots=shots)
     place = usual_place(matching.alignment.geometry)
-    if len(matching.alignment.geometry) > 1:
-        note = (
-            "Some windows of the survey lie elsewhere in the picture than the others; all were compared where most of them lie. "
-            "--no-survey finds each passage's own place."
-        )
-        matching = replace(matching, alignment=replace(matching.alignment, notes=(*matching.alignment.notes, note)))
     return replace(matching, alignment=replace(matching.alignment, geometry=(replace(place, hdr_start=0, hdr_stop=None),)))
 
 
@@ -2326,7 +2322,7 @@ def _score_survey(
 ) -> _Work:
     """One look: the set-ups fitted on all windows so far, and every pair scored at them."""
     film = _survey_film(matching, samples, settings=settings)
-    fits = fit_setups(collector.sample(), settings)
+    fits, collector = _survey_fit(matching, film, samples, collector, settings=settings, tell=tell)
     signal_check = _check_signal(matching, collector, settings)
     words = _Words(surveyor.words("hdr"), surveyor.words("sdr"))
 
@@ -2345,6 +2341,18 @@ def _score_survey(
         undetermined_share=1 - matching.alignment.matched_share,
     )
     return _Work(matching, film, fits, done, signal_check, settings, survey)
+
+
+def _survey_fit(
+    matching: _Matching, film: _Film, samples: Mapping[int, Sampled], collector: FitCollector, *, settings: Settings, tell: Progress
+) -> tuple[SetupFits, FitCollector]:
+    """Set-ups fitted on the pictures that take part, as where both releases are read whole.
+
+    Words on black fit no set, and over them no mark stands still: where windows are left out, the others are looked at once more.
+    """
+    if samples.keys() == set(film.picks.hdr_frames):
+        return fit_setups(collector.sample(), settings), collector
+    return _fit(matching, film.picks, settings=settings, tell=tell)
 
 
 def _survey_film(matching: _Matching, samples: Mapping[int, Sampled], *, settings: Settings) -> _Film:

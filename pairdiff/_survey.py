@@ -29,9 +29,11 @@ from pairdiff.frames.fields import find_combed, find_field_order, sample_rows
 from pairdiff.frames.siting import SitingWatch, say_siting
 from pairdiff.frames.spool import Spool
 from pairdiff.frames.windows import WindowReader, even_rate, keep_planes, read_spread_keys
+from pairdiff.match.active import BarLevel, Edges, measure_edges
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS, make_fingerprint
-from pairdiff.match.geometry import resample_area
+from pairdiff.match.geometry import Placed, make_luma_pair, map_from_geometry, resample_area
 from pairdiff.match.grid import GridMap, likely_maps
+from pairdiff.match.passages import AreaPassage, Probe, lie_elsewhere, place_probes
 from pairdiff.match.survey import (
     LEAST_ALONE,
     Found,
@@ -41,9 +43,11 @@ from pairdiff.match.survey import (
     choose_map,
     expected_offset,
     find_place,
+    is_of_another_map,
     known_offsets,
     map_of_windows,
     open_gaps,
+    pictures_with_bars,
 )
 from pairdiff.match.timeline import EditMap
 from pairdiff.score.readings import CODES, count_luma
@@ -90,6 +94,9 @@ GAP_S, MOST_GAP_WINDOWS = 2.0, 32
 MOST_KEY_GAP_S, FARTHEST_KEY_S, KEY_MOMENTS = 3.0, 12.0, 64
 """Mean time between key frames up to which windows behind them stand for the film; the longest before a picture; and moments by which that
 is told (own)."""
+LEAST_ELSEWHERE, LEAST_ELSEWHERE_SHARE, ELSEWHERE_TIMES = 2, 0.05, 2.0
+"""Windows that must lie elsewhere in the picture, or show other bars, for a film to have no one place, as a number and as a share of all;
+and how much further off than a passage of a film that is read whole, since nothing beside a window bears it out (own)."""
 CUT_SHORT_S = 15.0
 """How far before its stated end the last key frame of a release may lie, seconds (own)."""
 
@@ -125,6 +132,9 @@ class _SideState:
     wait: int
     """Frames that words are waited for."""
     active: Rectangle = field(default_factory=lambda: Rectangle(0, 0, 0, 0))
+    bars: BarLevel = field(default_factory=lambda: BarLevel(0.0, 0.0))
+    edges: dict[int, Edges] = field(default_factory=dict)
+    """Where the picture ends in each one that was looked at."""
     codes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(CODES, np.int64))
     words: WordFinder = field(default_factory=WordFinder)
     notes: tuple[str, ...] = ()
@@ -181,6 +191,10 @@ class Surveyor:
         self.found: list[Found] = []
         self.grid_map = GridMap()
         self.geometry: Geometry | None = None
+        self.limits: dict[str, Any] = {}
+        """Keywords of `build_geometry`."""
+        self._placed: dict[int, Placed | None] = {}
+        self._elsewhere: set[int] = set()
         self.drawn = 0
         self._uneven = 0
         self.deadline_s: float | None = None
@@ -225,7 +239,7 @@ class Surveyor:
             first = next(keys, None)
             if first is None:
                 raise NotSurveyable(f"no key frame of the {name.upper()} release can be decoded")
-            side.active, _ = find_active(siting.watch(itertools.chain([first], keys)), side.release.signal)
+            side.active, side.bars = find_active(siting.watch(itertools.chain([first], keys)), side.release.signal)
             note = say_siting(siting.found(), side.release.signal, side=name)
             side.notes = (*side.notes, note) if note else side.notes
 
@@ -468,7 +482,10 @@ class Surveyor:
             if set(there) <= held.keys():
                 shown = {number: self._grey(self.sides["sdr"], self.geometry.sdr_common, held[number]) for number in there}
                 _add_words(self.sides["sdr"].words, shown, there, window=part)
-        return self._sampled(pick, partner, key=key)
+        sampled = self._sampled(pick, partner, key=key)
+        if self._placed.get(pick.index) is None and self._is_elsewhere(_together(told), self._print(self.sides["sdr"], theirs)):
+            self._elsewhere.add(pick.index)
+        return sampled
 
     def _draw_key(self, part: int, rng: np.random.Generator) -> int | None:
         """The key frame before a moment of a part of the film; None where there is none within its reach."""
@@ -483,7 +500,49 @@ class Surveyor:
             signal = side.release.signal
             side.codes += count_luma(luma_plane(frame, signal), active=side.active, bit_depth=signal.bit_depth.value)
             levels.append(measure_levels(frame, signal, active=side.active, hlg_peak_nits=self._settings.hlg_peak_nits))
+            side.edges[frame.index] = measure_edges(luma_plane(frame, signal), active=side.active, level=side.bars)
+        self._see_place(mine, theirs)
         return Sampled(mine, keep_planes(theirs), (levels[0], levels[1]), key)
+
+    def _see_place(self, mine: Frame, theirs: Frame) -> None:
+        """Note where a pair lies, once it is known where most do."""
+        if self.geometry is None:
+            return
+        lumas = (luma_plane(frame, self.sides[name].release.signal) for name, frame in zip(SIDES, (mine, theirs), strict=True))
+        passage = AreaPassage(0, mine.index + 1, self.geometry.hdr_active, self.geometry.sdr_active)
+        probe = Probe(mine.index, 0, make_luma_pair(*lumas))
+        self._placed[mine.index] = place_probes(self.geometry, [passage], [probe], limits=self.limits)[0]
+
+    def _is_elsewhere(self, mine: Prints, theirs: Prints) -> bool:
+        """Whether a window whose pictures do not register is found elsewhere by its fingerprints."""
+        hdr, sdr = self.sides["hdr"], self.sides["sdr"]
+        if self.geometry is None:
+            return False
+        known = map_from_geometry(self.geometry, hdr_grid=hdr.active, sdr_grid=sdr.active)
+        return is_of_another_map(mine, theirs, grid_map=known, maps=likely_maps(_shown_aspect(hdr), _shown_aspect(sdr)))
+
+    def check_pictures(self) -> None:
+        """Give way to reading whole where one place in the picture, and one picture area, do not hold for all windows.
+
+        Raises
+        ------
+        NotSurveyable.
+        """
+        if self.geometry is None:
+            return
+        for name, side in self.sides.items():
+            signal = side.release.signal
+            common = self.geometry.hdr_common if name == "hdr" else self.geometry.sdr_common
+            edges = [side.edges[number] for number in sorted(side.edges)]
+            barred = pictures_with_bars(edges, active=side.active, rows=signal.height.value, columns=signal.width.value, common=common)
+            if _are_several(barred, len(edges)):
+                raise NotSurveyable(
+                    f"the picture area of the {name.upper()} release changes: {barred} of {len(edges)} pictures that were looked at show "
+                    "bars where others show picture"
+                )
+        elsewhere = sum(lie_elsewhere(self.geometry, list(self._placed.values()), times=ELSEWHERE_TIMES)) + len(self._elsewhere)
+        if _are_several(elsewhere, len(self._placed)):
+            raise NotSurveyable(f"{elsewhere} of {len(self._placed)} windows lie elsewhere in the picture than the others")
 
     def _grey(self, side: _SideState, region: tuple[float, float, float, float], frame: Frame) -> NDArray[np.float32]:
         assert self.geometry is not None
@@ -535,6 +594,10 @@ class Surveyor:
         """The edit map that all windows make so far."""
         hdr_frames, sdr_frames = (self.sides[name].frames for name in SIDES)
         return map_of_windows(self.found, hdr_frames=hdr_frames, sdr_frames=sdr_frames, grid_map=self.grid_map, runner_up=self._runner_up)
+
+
+def _are_several(count: int, of: int) -> bool:
+    return count >= max(LEAST_ELSEWHERE, LEAST_ELSEWHERE_SHARE * of)
 
 
 def check_keys(reader: WindowReader, *, frames: int, rate: float, name: str) -> None:

@@ -82,3 +82,26 @@ def test_a_card_at_the_end_takes_no_part_and_one_in_the_middle_does() -> None:
 )
 def test_a_look_of_which_windows_are_missing_settles_nothing(how: dict[str, Any], reason: str | None) -> None:
     assert _pipeline._why_stop(**{"read_all": True, "last_look": False, "spent": False, "decoded": 100, **how}) == reason
+
+
+def test_pictures_that_take_no_part_take_none_in_the_fit(monkeypatch: pytest.MonkeyPatch) -> None:
+    fitted: list[tuple[int, ...]] = []
+
+    def fit(matching: Any, picks: Any, **how: Any) -> tuple[str, str]:
+        del matching, how
+        fitted.append(picks.hdr_frames)
+        return "fits of some", "what some say"
+
+    monkeypatch.setattr(_pipeline, "_fit", fit)
+    monkeypatch.setattr(_pipeline, "fit_setups", lambda sample, settings: f"fits of {sample}")
+    collector = SimpleNamespace(sample=lambda: "all")
+    keys = {frame: frame for frame in (1000, 3000, 5000, 7000, 9000, 11000, 13900)}
+
+    def found(made: Any) -> Any:
+        how = {"settings": Settings(), "tell": lambda *told: None}
+        return _pipeline._survey_fit(SimpleNamespace(), made, keys, collector, **how)  # type: ignore[arg-type]
+
+    assert found(film(keys)) == ("fits of all", collector)
+    assert not fitted
+    assert found(film(keys, levels={13900: level(13900, 400.0, p50_nits=0.0)})) == ("fits of some", "what some say")
+    assert fitted == [(1000, 3000, 5000, 7000, 9000, 11000)]

@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 
 from pairdiff._errors import UnrelatedFilms
-from pairdiff._records import Release
+from pairdiff._records import Rectangle, Release
 from pairdiff._settings import Settings
 from pairdiff._survey import GAP_S, NotSurveyable, Surveyor
 from pairdiff.clip.probe import probe_release
 from pairdiff.frames.spool import Spool
+from pairdiff.match.geometry import Placed, stretch_geometry
 from pairdiff.match.survey import Found, Place, open_gaps
 from tests._clips import SDR_TAGS, Planes, encode_clip
 
@@ -128,6 +129,27 @@ def test_few_windows_found_and_missing_pictures_give_way(hdr: Release, sdr: Rele
         surveyor._uneven = 3
         with pytest.raises(NotSurveyable, match="pictures are missing in many windows"):
             surveyor.check_windows()
+
+
+def test_other_bars_and_other_places_in_the_picture_give_way(hdr: Release, sdr: Release, tmp_path: Path) -> None:
+    area = Rectangle(0, ROWS, 0, COLUMNS)
+    place = stretch_geometry(area, area, limits={"max_columns": 1920, "pixels_per_degree_2160": 60.0})
+    here, far = (Placed(np.full(4, off), correlation=0.98, at_rest=0.5) for off in (0.0, 3.0))
+    full, barred = (np.repeat([[edge], [ROWS - edge], [0], [COLUMNS]], 8, axis=1).astype(np.uint16) for edge in (0, 20))
+    with Spool(tmp_path) as spool, Surveyor(hdr, sdr, settings=Settings(), spool=spool, tell=lambda *told: None) as surveyor:
+        surveyor.check_pictures()  # nothing is known yet
+        surveyor.geometry = place
+        surveyor.sides["hdr"].active = surveyor.sides["sdr"].active = area
+        surveyor.sides["sdr"].edges = {number: full if number % 10 else barred for number in range(30)}
+        with pytest.raises(NotSurveyable, match=r"picture area of the SDR release changes: 3 of 30 pictures .* show bars where others"):
+            surveyor.check_pictures()
+        surveyor.sides["sdr"].edges = {number: full if number else barred for number in range(30)}
+        surveyor._placed = {number: here if number else far for number in range(30)}
+        surveyor._placed[31] = None
+        surveyor.check_pictures()  # one of each is no film of two places
+        surveyor._elsewhere = {31}
+        with pytest.raises(NotSurveyable, match="2 of 31 windows lie elsewhere in the picture than the others"):
+            surveyor.check_pictures()
 
 
 def test_rates_further_apart_than_pals_give_way(hdr: Release, sdr: Release, tmp_path: Path) -> None:

@@ -294,7 +294,7 @@ def suspect_shots(title: Geometry, shots: int, probes: Sequence[Probe], placed: 
     shots : how many there are.
     probes, placed : pairs, and where they lie.
     """
-    other = _lie_elsewhere(title, placed)
+    other = lie_elsewhere(title, placed)
     wrong = {probe.shot for probe, off in zip(probes, other, strict=True) if off}
     known = sorted({probe.shot for probe in probes})
     suspects = set(wrong)
@@ -427,11 +427,11 @@ def _search_pair(geometry: Geometry, pair: LumaPair, *, limits: Mapping[str, Any
     return (geometry, None) if there is None else (there, place_pair(there, pair, search=True))
 
 
-def _lie_elsewhere(title: Geometry, placed: Sequence[Placed | None]) -> list[bool]:
-    """Whether each pair contradicts the title's geometry."""
+def lie_elsewhere(title: Geometry, placed: Sequence[Placed | None], *, times: float = 1.0) -> list[bool]:
+    """Whether each pair contradicts the title's geometry, by so many times the least distance of another place."""
     known = np.stack([one.edges for one in placed if one is not None]) if any(placed) else np.zeros((0, 4))
     spread = 1.4826 * np.median(np.abs(known), axis=0) if len(known) else np.zeros(4)
-    least = _least_apart(title)
+    least = times * _least_apart(title)
     reach = np.maximum(least, OTHER_DEVIATIONS * np.minimum(spread, least))
     return [one is not None and bool((np.abs(one.edges) > reach).any()) and one.gain >= LEAST_GAIN for one in placed]
 
@@ -450,7 +450,7 @@ def _other_places(
     limits: Mapping[str, Any],
 ) -> list[tuple[int, int, Geometry]]:
     """Passages (HDR frames, stop exclusive) with a scale and shift of their own, whole shots."""
-    other = _lie_elsewhere(title, placed)
+    other = lie_elsewhere(title, placed)
     same = SAME_SHARE * _least_apart(title)
     groups: list[list[int]] = []
     for number, (one, off) in enumerate(zip(placed, other, strict=True)):

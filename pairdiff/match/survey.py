@@ -15,8 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._records import Rectangle
+from pairdiff.match.active import EDGE_PIXELS, LEAST_SPAN_FRAMES, Edges, find_spans
 from pairdiff.match.cadence import single_frames
-from pairdiff.match.grid import GridMap, fit_map, mask_track, resample_track
+from pairdiff.match.grid import GridMap, fit_map, maps_apart, mask_track, resample_track
 from pairdiff.match.timeline import EditMap
 
 LEAST_SIMILARITY = 0.75
@@ -30,6 +32,12 @@ MOST_MISSING = 1
 """Frames of a window that the other release may lack at an offset that is asked (own)."""
 OTHER_MOMENT_FRAMES = 240
 """Windows further apart than this show other moments: how alike they are is what chance finds (own)."""
+
+OTHER_MAP_SHARE, OTHER_MAP_LACK = 0.02, 0.5
+"""A window shows another part of the picture where it agrees best with a map that puts a corner so far off, share of the picture, and
+lacks there no more than this share of what it lacks of full agreement at the film's map (own)."""
+LEAST_BARS_SHARE = 0.01
+"""Bars within what is compared count from this share of its height or width on: smaller ones hardly change what is found (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +217,64 @@ def chance_similarity(windows: Sequence[tuple[Prints, Prints]], *, grid_map: Gri
         if abs(at - there) > OTHER_MOMENT_FRAMES
     ]
     return float(np.median(found)) if found else 0.0
+
+
+def is_of_another_map(hdr: Prints, sdr: Prints, *, grid_map: GridMap, maps: Sequence[GridMap]) -> bool:
+    """Whether a window agrees so much better under a map of its own that it shows another part of the picture, or another scale.
+
+    Parameters
+    ----------
+    hdr, sdr : fingerprints of a window and of the SDR frames about its place.
+    grid_map : where most windows of the film lie.
+    maps : others to begin from.
+    """
+    own = choose_map([(hdr, sdr)], [grid_map, *maps])
+    lacks = [1 - find_place(hdr, sdr, grid_map=one, expected=None).similarity for one in (grid_map, own)]
+    return maps_apart(grid_map, own) >= OTHER_MAP_SHARE and lacks[1] <= OTHER_MAP_LACK * lacks[0]
+
+
+def pictures_with_bars(
+    edges: Sequence[Edges], *, active: Rectangle, rows: int, columns: int, common: tuple[float, float, float, float]
+) -> int:
+    """How many pictures show bars within the part of the picture that is compared, the same ones as another of them.
+
+    A picture proves bars as it does in a film that is read whole: by straight edges about the middle, or ones that come back. A card or a
+    dark scene that happens to end in a line has no second one like it.
+
+    Parameters
+    ----------
+    edges : picture edges of each, (4, STRIPS), as of `measure_edges`.
+    active : active picture of the release.
+    rows, columns : size of the whole picture.
+    common : top, bottom, left, right edge of what is compared, pixels.
+    """
+    if not len(edges):
+        return 0
+    # each picture stands for a passage just long enough to be believed
+    held = np.repeat(np.stack(list(edges)), LEAST_SPAN_FRAMES, axis=0)
+    spans = find_spans(held, active=active, rows=rows, columns=columns, cuts=range(0, len(held), LEAST_SPAN_FRAMES))
+    found: list[Rectangle] = []
+    for number in range(len(edges)):
+        frame = number * LEAST_SPAN_FRAMES
+        alone = held[frame : frame + LEAST_SPAN_FRAMES]
+        own = find_spans(alone, active=active, rows=rows, columns=columns, cuts=())[0].area
+        together = next(span.area for span in spans if span.start <= frame < span.stop)
+        if _has_bars(own, common) and _are_near(own, together, rows=rows, columns=columns):
+            found.append(own)
+    return sum(any(one is not other and _are_near(one, other, rows=rows, columns=columns) for other in found) for one in found)
+
+
+def _has_bars(area: Rectangle, common: tuple[float, float, float, float]) -> bool:
+    top, bottom, left, right = common
+    down, across = max(area.top - top, bottom - area.bottom), max(area.left - left, right - area.right)
+    least = [max(LEAST_BARS_SHARE * length, EDGE_PIXELS) for length in (bottom - top, right - left)]
+    return down > least[0] or across > least[1]
+
+
+def _are_near(first: Rectangle, second: Rectangle, *, rows: int, columns: int) -> bool:
+    down, across = (max(LEAST_BARS_SHARE * size, EDGE_PIXELS) for size in (rows, columns))
+    apart = max(abs(first.top - second.top), abs(first.bottom - second.bottom)) <= down
+    return apart and max(abs(first.left - second.left), abs(first.right - second.right)) <= across
 
 
 def _sorted(found: Sequence[Found]) -> list[Found]:

@@ -13,7 +13,7 @@ import pytest
 from pairdiff._records import Rectangle
 from pairdiff.match.geometry import Placed, geometry_from_map, guess_geometry, make_luma_pair
 from pairdiff.match.grid import GridMap
-from pairdiff.match.passages import AreaPassage, Probe, _lie_elsewhere, place_probes, spread_probes, suspect_shots, usual_place
+from pairdiff.match.passages import AreaPassage, Probe, lie_elsewhere, place_probes, spread_probes, suspect_shots, usual_place
 from tests.match._films import HDR, Grade
 from tests.match._placing import EYE, fit_probes, judge_placing, place_case
 from tests.match._shapes import WIDE, Shape, shape_cases, true_place
@@ -172,7 +172,7 @@ def test_a_pair_lies_elsewhere_only_where_it_gains_something_by_that(at_rest, el
     title = geometry_from_map(WHOLE, WHOLE, grid_map=WHOLE_MAP, **EYE)
     rest = [Placed(np.zeros(4), 0.88, 0.88)] * 6
     off = Placed(np.array([0.0, 0.0, 0.1, -0.5]), 0.88, at_rest)
-    assert _lie_elsewhere(title, [*rest, off]) == [False] * 6 + [elsewhere]
+    assert lie_elsewhere(title, [*rest, off]) == [False] * 6 + [elsewhere]
 
 
 def test_the_usual_place_is_the_one_of_most_frames():

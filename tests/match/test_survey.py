@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
+from pairdiff._records import Rectangle
+from pairdiff.match.active import BarLevel, Edges, measure_edges
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
-from pairdiff.match.grid import GridMap, likely_maps
+from pairdiff.match.grid import GridMap, centred_map, likely_maps, resample_track
 from pairdiff.match.segments import build_segments
 from pairdiff.match.survey import (
     Found,
@@ -16,9 +19,11 @@ from pairdiff.match.survey import (
     choose_map,
     expected_offset,
     find_place,
+    is_of_another_map,
     known_offsets,
     map_of_windows,
     open_gaps,
+    pictures_with_bars,
 )
 
 WHOLE = GridMap()
@@ -182,3 +187,76 @@ def test_without_neighbours_a_window_must_be_more_alike() -> None:
     asked = prints(film(60), 20, 24), prints(mixed.astype(np.float16), 14, 30)
     assert find_place(*asked, grid_map=WHOLE, expected=0).offset == 0
     assert find_place(*asked, grid_map=WHOLE, expected=None).offset is None
+
+
+TALL, WIDE = 108, 192
+
+
+def edges_of(bars: int, *, seed: int, left: int = 0, lower: int | None = None) -> Edges:
+    """Picture edges of noise between bars of so many rows, as they are measured."""
+    luma = np.full((TALL, WIDE), 16, np.uint8)
+    inside = luma[bars : TALL - (bars if lower is None else lower), left : WIDE - left]
+    inside[:] = np.random.default_rng(seed).integers(60, 200, inside.shape)
+    return measure_edges(luma, active=Rectangle(0, TALL, 0, WIDE), level=BarLevel(16.0, 17.0))
+
+
+def with_bars(edges: list[Edges], common: tuple[float, float, float, float] = (0, TALL, 0, WIDE)) -> int:
+    return pictures_with_bars(edges, active=Rectangle(0, TALL, 0, WIDE), rows=TALL, columns=WIDE, common=common)
+
+
+def test_pictures_with_bars_where_others_show_picture_are_counted() -> None:
+    assert with_bars([edges_of(14 if number % 3 else 0, seed=number) for number in range(12)]) == 8
+    assert with_bars([edges_of(0, seed=number, left=24 * (number == 3 or number == 7)) for number in range(12)]) == 2
+
+
+def test_bars_outside_what_is_compared_and_one_that_stands_alone_are_none() -> None:
+    mixed = [edges_of(14 if number % 3 else 0, seed=number) for number in range(12)]
+    assert with_bars(mixed, (14.4, TALL - 14.4, 0.2, WIDE)) == 0
+    assert with_bars([edges_of(0, seed=number) for number in range(12)]) == 0
+    assert with_bars([edges_of(14 if number == 5 else 0, seed=number) for number in range(12)]) == 0
+    assert with_bars([]) == 0
+
+
+def test_cards_and_dark_pictures_that_end_each_in_another_line_show_no_bars() -> None:
+    some = [edges_of(10 + 4 * number, seed=number) for number in range(5)]  # blocks of words, each of another height
+    night = [edges_of(20 + number, seed=number, lower=0) for number in range(2)]  # a dark sky over a lit street
+    assert with_bars([*some, *night, *(edges_of(0, seed=number) for number in range(12))]) == 0
+
+
+def clouds(frames: int, *, seed: int = 3) -> np.ndarray:
+    """Fingerprints of clouds about two cells wide that drift: zero mean, unit length."""
+    wide = cv2.GaussianBlur(np.random.default_rng(seed).normal(size=(GRID_ROWS, GRID_COLUMNS + frames)), (0, 0), 1.3)
+    cells = np.stack([wide[:, n : n + GRID_COLUMNS] for n in range(frames)]).reshape(frames, -1)
+    cells -= cells.mean(1, keepdims=True)
+    return np.asarray(cells / np.linalg.norm(cells, axis=1, keepdims=True), np.float16)
+
+
+@pytest.mark.parametrize(
+    ("shown", "elsewhere"),
+    [
+        (centred_map(0.88, 0.88), True),
+        (centred_map(1.12, 1.12), True),
+        (GridMap(0.9, 0.9, 0.02, 0.07), True),
+        (WHOLE, False),
+        (centred_map(0.995, 0.995), False),
+    ],
+)
+@pytest.mark.parametrize("grain", [0.0, 0.012])
+def test_a_window_of_another_part_of_the_picture_is_told_from_one_that_is_only_less_alike(
+    shown: GridMap, elsewhere: bool, grain: float
+) -> None:
+    values = clouds(16)
+    theirs = resample_track(values, shown).astype(np.float32)
+    theirs += np.random.default_rng(1).normal(0, grain, theirs.shape).astype(np.float32)
+    theirs /= np.linalg.norm(theirs, axis=1, keepdims=True)
+    windows = prints(values, 6, 8), prints(theirs.astype(np.float16), 3, 11)
+    assert is_of_another_map(*windows, grid_map=WHOLE, maps=likely_maps(1.0, 1.0)) is elsewhere
+
+
+def test_a_window_that_is_less_alike_everywhere_lies_where_the_film_does() -> None:
+    """Half of what it shows is another picture: the best map is then an accident, and gains little."""
+    for seed in range(10, 16):
+        values, other = clouds(16).astype(np.float32), clouds(16, seed=seed).astype(np.float32)
+        mixed = (values + other) / np.linalg.norm(values + other, axis=1, keepdims=True)
+        windows = prints(values.astype(np.float16), 6, 8), prints(mixed.astype(np.float16), 3, 11)
+        assert not is_of_another_map(*windows, grid_map=WHOLE, maps=likely_maps(1.0, 1.0))

@@ -127,13 +127,9 @@ class Run:
         return json.dumps(found)
 
 
-WHOLE = [
-    ("plain", False),
-    *(pytest.param(name, full, marks=pytest.mark.slow) for name in MADE for full in (False, True) if (name, full) != ("plain", False)),
-]
-
-
-@pytest.mark.parametrize(("name", "full"), WHOLE)
+@pytest.mark.slow
+@pytest.mark.parametrize("full", [False, True])
+@pytest.mark.parametrize("name", MADE)
 def test_a_stopped_comparison_is_gone_on_with_and_writes_the_same(
     name: str, full: bool, scanned: Callable[[str], Films], tmp_path: Path, kept: Path
 ) -> None:

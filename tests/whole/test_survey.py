@@ -98,6 +98,7 @@ def test_pairs_are_partners_to_the_frame_and_spread_over_the_film(films: Kinds, 
     assert all(1 - pair.similarity < 0.1 for pair in found.pairs)
 
 
+@pytest.mark.slow
 def test_a_film_whose_other_release_lacks_a_passage_is_matched_on_both_sides_of_it(films: Kinds, clips: Kinds, tmp_path: Path) -> None:
     """The SDR release lacks one scene in the middle; no frame of it is taken for matched further than two seconds from the cut."""
     first = repeat_clip(clips.sdr, tmp_path / "first.mkv", times=13)
@@ -129,6 +130,7 @@ def test_another_seed_draws_other_moments(films: Kinds) -> None:
     assert {pair.hdr_frame for pair in first.pairs} != {pair.hdr_frame for pair in second.pairs}
 
 
+@pytest.mark.slow
 def test_a_budget_ends_a_survey_and_is_said(films: Kinds, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pairdiff._pipeline._is_settled", lambda work: False)
     found = surveyed(films.hdr, films.sdr, budget_s=0.5)

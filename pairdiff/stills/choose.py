@@ -13,6 +13,9 @@ from pairdiff._records import Moment, PairScore, Setup
 RANDOM_MOMENTS = 3
 """Moments that are drawn by seed (own): what the other rules pick out is extreme, and says nothing of how usual it is."""
 
+LEAST_RECOVERED_PERCENT = 0.5
+"""Share of the picture from which recovered detail is worth showing (own): coding alone leaves a few tenths of a percent."""
+
 
 def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) -> tuple[Moment, ...]:
     """Choose the pairs to show: most different, largest headroom, most recovered detail, typical, and some at random.
@@ -32,8 +35,8 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
     Returns
     -------
     tuple of Moment
-        At most seven, in the order of the rules; empty without pairs; no moment of recovered detail where there is none. Picture types are
-        `?` until the files are read again.
+        At most seven, in the order of the rules; empty without pairs; no moment of recovered detail where there is hardly any. Picture
+        types are `?` until the files are read again.
 
     Notes
     -----
@@ -56,7 +59,7 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
             moments.append(_moment(pair, rule=rule, reason=say(pair, among)))
 
     def headroom(pair: PairScore) -> float:
-        return round(math.log2(max(pair.hdr_p999_nits, 1e-4) / _shown_nits(pair, controls)), 2)
+        return round(math.log2(max(pair.hdr_p999_nits, 1e-4) / _shown_nits(pair, controls)), 2) + 0.0  # no minus before nothing
 
     take("most different", _loss, lambda pair, among: f"largest loss at `controls`{among}: {_loss(pair):.2f} JOD")
     take(
@@ -67,7 +70,7 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
             f"{_shown_nits(pair, controls):.0f} cd/m2 where both releases show the film"
         ),
     )
-    if any(map(_recovered_percent, _of_other_shots(ordered, shots))):
+    if any(_recovered_percent(pair) >= LEAST_RECOVERED_PERCENT for pair in _of_other_shots(ordered, shots)):
         take(
             "most recovered detail",
             _recovered_percent,

@@ -192,7 +192,7 @@ def test_the_field_order_of_film_is_found_and_nothing_is_left_combed(name: str) 
 
 
 def test_pulldown_is_found_through_a_coarse_encoding() -> None:
-    weaves = weaves_of(squeeze(luma_of(pull_down(PART, "23")), crf=30))
+    weaves = weaves_of(squeeze(luma_of(pull_down(PART, "23")), crf=28))
     assert find_order(weaves) == "top"
     assert not find_combed(weaves, "top", trace_pictures(weaves, "top").broken)[0].any()
 

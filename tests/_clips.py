@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import itertools
-import os
 import struct
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -14,6 +12,8 @@ from typing import Any
 import av
 import numpy as np
 from numpy.typing import NDArray
+
+from pairdiff.writeup.hdr_image import usual_priority
 
 Planes = Sequence[NDArray[np.unsignedinteger[Any]]]
 
@@ -25,22 +25,6 @@ NO_TAGS = (2, 2, 2, 0)
 LEAST_REORDERED = 3
 """Pictures from which libx265 may reorder them: of two it gives, now and then, the first one a decoding time behind its own (seen)."""
 MASTERING = "master-display=G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(10000000,50)"
-
-
-@contextmanager
-def usual_priority() -> Iterator[None]:
-    """Around an encoder: SVT-AV1, run as root, leaves the thread that called it, and all processes that it starts, at real-time priority.
-
-    Two such processes that wait for each other's threads keep a machine of two cores from doing anything else.
-    """
-    if not hasattr(os, "sched_getscheduler"):
-        yield
-        return
-    policy, priority = os.sched_getscheduler(0), os.sched_getparam(0)
-    try:
-        yield
-    finally:
-        os.sched_setscheduler(0, policy, priority)
 
 
 def encode_clip(

@@ -25,7 +25,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(autouse=True)
 def _no_real_time_priority() -> Iterator[None]:
-    """A test that leaves its process at real-time priority (see `_clips.usual_priority`) would hold up every one behind it."""
+    """A test that leaves its process at real-time priority (see `usual_priority`) would hold up every one behind it."""
     yield
     if hasattr(os, "sched_getscheduler") and os.sched_getscheduler(0) != os.SCHED_OTHER:
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))

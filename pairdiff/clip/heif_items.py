@@ -163,8 +163,13 @@ def _find_meta(file: BinaryIO, size: int) -> bytes | None:
     return None
 
 
-def _split(data: bytes, what: str) -> Iterator[tuple[bytes, bytes]]:
-    """Name and body of the boxes beside one another."""
+def split_boxes(data: bytes, what: str) -> Iterator[tuple[bytes, bytes]]:
+    """Name and body of the boxes beside one another (ISO/IEC 14496-12 4.2).
+
+    Raises
+    ------
+    ItemFault : where `what` is cut off, or holds more boxes than any file should.
+    """
     place = 0
     for _ in range(MOST_BOXES):
         if place == len(data):
@@ -185,7 +190,7 @@ def _read_meta(meta: bytes) -> Items:
     what = "list of items (`meta`)"
     cursor, boxes = _Cursor(meta, what), dict[bytes, bytes]()
     _version(cursor)
-    for kind, body in _split(cursor.rest(), what):
+    for kind, body in split_boxes(cursor.rest(), what):
         boxes.setdefault(kind, body)
     kinds = _read_infos(boxes.get(b"iinf", b""))
     places = _read_places(boxes.get(b"iloc", b""))
@@ -214,7 +219,7 @@ def _read_infos(body: bytes) -> dict[int, tuple[bytes, bool]]:
     version, _ = _version(cursor)
     cursor.number(4 if version else 2)
     found: dict[int, tuple[bytes, bool]] = {}
-    for kind, info in _split(cursor.rest(), what):
+    for kind, info in split_boxes(cursor.rest(), what):
         if kind != b"infe" or info[:1] not in (b"\2", b"\3"):
             continue
         entry = _Cursor(info, what)
@@ -271,7 +276,7 @@ def _read_references(body: bytes) -> dict[int, tuple[int, ...]]:
     version, _ = _version(cursor)
     wide = 4 if version else 2
     found: dict[int, tuple[int, ...]] = {}
-    for kind, one in _split(cursor.rest(), what):
+    for kind, one in split_boxes(cursor.rest(), what):
         entry = _Cursor(one, what)
         if kind == b"dimg":
             number = entry.number(wide)
@@ -284,8 +289,8 @@ def _read_properties(body: bytes) -> dict[int, tuple[Property, ...]]:
     if not body:
         return {}
     what = "properties of items (`iprp`)"
-    boxes = list(_split(body, what))
-    listed = [one for kind, part in boxes if kind == b"ipco" for one in _split(part, what)]
+    boxes = list(split_boxes(body, what))
+    listed = [one for kind, part in boxes if kind == b"ipco" for one in split_boxes(part, what)]
     found: dict[int, tuple[Property, ...]] = {}
     for kind, part in boxes:
         if kind != b"ipma":

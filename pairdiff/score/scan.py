@@ -34,7 +34,6 @@ from pairdiff.score.readings import CODES, count_luma
 SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA = 100.0, 2.4
 """Display at which an SDR release's levels are stated (BT.1886, BT.2035 white)."""
 
-
 CODES_FIRST, CODES_EVERY = 96, 4
 """Pictures whose luma codes are counted: the first ones, then one in some (own): what they tell of is the range of the whole film."""
 

@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 from pairdiff._beat import decoding
 from pairdiff._errors import InputRefused, OutputRefused
 from pairdiff._records import Mastering
+from pairdiff.clip.heif_items import ItemFault, split_boxes
 from pairdiff.clip.st2086 import LUMINANCE_UNITS_PER_NIT, MasteringUnits, luminance_faults, mastering_to_units
 from pairdiff.frames.quantisation import code_to_signal, rgb_to_ycbcr, signal_to_code, ycbcr_to_rgb
 from pairdiff.light.transfer import LUMINANCE_WEIGHTS, pq_to_nits
@@ -90,7 +91,7 @@ def encode_hdr(still: SideBySide, kind: HdrKind) -> bytes:
     """
     try:
         return _encode_png(still) if kind == "png" else _encode_avif(still)
-    except (av.FFmpegError, cv2.error, ValueError) as refused:
+    except (av.FFmpegError, cv2.error, ValueError, ItemFault) as refused:
         raise OutputRefused(f"The HDR picture could not be encoded as {kind.upper()}: {refused}.") from refused
 
 
@@ -238,8 +239,10 @@ def _chunk(kind: bytes, body: bytes) -> bytes:
 
 def _encode_avif(still: SideBySide) -> bytes:
     rows, columns = still.code16.shape[:2]
-    file = dict(_boxes(_encode_av1(_planes(still.code16), rows=rows, columns=columns)))
-    properties = dict(_boxes(dict(_boxes(dict(_boxes(file[b"meta"][4:]))[b"iprp"]))[b"ipco"]))
+    what = "file, as the encoder gave it,"
+    file = dict(split_boxes(_encode_av1(_planes(still.code16), rows=rows, columns=columns), what))
+    listed_in = dict(split_boxes(file[b"meta"][4:], what))
+    properties = dict(split_boxes(dict(split_boxes(listed_in[b"iprp"], what))[b"ipco"], what))
     record, picture = _box(b"av1C", properties[b"av1C"]), file[b"mdat"]
     head = _box(b"ftyp", b"avif" + bytes(4) + b"avifmif1miafMA1B")
     listed = [
@@ -285,16 +288,6 @@ def _box(kind: bytes, body: bytes) -> bytes:
 
 def _full_box(kind: bytes, body: bytes, *, version: int = 0) -> bytes:
     return _box(kind, bytes((version, 0, 0, 0)) + body)
-
-
-def _boxes(data: bytes) -> Iterator[tuple[bytes, bytes]]:
-    place = 0
-    while place + 8 <= len(data):
-        length = int.from_bytes(data[place : place + 4], "big")
-        if length < 8:
-            raise ValueError(f"the encoder's file holds a box of {length} bytes")
-        yield data[place + 4 : place + 8], data[place + 8 : place + length]
-        place += length
 
 
 def _planes(code16: NDArray[np.uint16]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
@@ -366,7 +359,7 @@ def _fit_luma(luminance_nits: NDArray[np.float64], *, cb: NDArray[np.float64], c
 def _encode_av1(planes: tuple[NDArray[np.int64], ...], *, rows: int, columns: int) -> bytes:
     """An AVIF file as PyAV writes it."""
     held = io.BytesIO()
-    with _quiet(), _usual_priority(), av.open(held, "w", format="avif") as file:
+    with _quiet(), usual_priority(), av.open(held, "w", format="avif") as file:
         stream = file.add_stream("libsvtav1", rate=1, options=dict(AVIF_QUALITY))
         stream.width, stream.height, stream.pix_fmt = columns, rows, "yuv420p10le"
         frame = av.VideoFrame(columns, rows, "yuv420p10le")
@@ -384,8 +377,11 @@ def _encode_av1(planes: tuple[NDArray[np.int64], ...], *, rows: int, columns: in
 
 
 @contextmanager
-def _usual_priority() -> Iterator[None]:
-    """SVT-AV1, run as root, leaves the thread that called it at real-time priority."""
+def usual_priority() -> Iterator[None]:
+    """Around an encoder: SVT-AV1, run as root, leaves the thread that called it, and all processes that it starts, at real-time priority.
+
+    Two such processes that wait for each other's threads keep a machine of two cores from doing anything else.
+    """
     if not hasattr(os, "sched_getscheduler"):
         yield
         return

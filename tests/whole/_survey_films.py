@@ -9,7 +9,9 @@ from typing import NamedTuple
 import av
 import cv2
 import numpy as np
+import pytest
 
+import pairdiff
 from tests._clips import Planes, repeat_clip
 from tests.whole._films import encode_hdr, encode_sdr, hdr_planes, sdr_planes
 
@@ -93,3 +95,17 @@ def join_clips(first: Path, second: Path, target: Path) -> Path:
                     out.mux(copy)
                 base = last + round(1 / 24 / source.time_base)
     return target
+
+
+def why_whole(hdr: Path, sdr: Path, *, survey: bool | None = True, settings: pairdiff.Settings | None = None) -> str:
+    """Why a pair is read whole, as the progress says it."""
+    stages: list[str] = []
+
+    def stop(stage: str, done: int, total: int | None) -> None:
+        stages.append(stage)
+        if stage.startswith("measure the HDR"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        pairdiff.compare(hdr, sdr, survey=survey, settings=settings, progress=stop)
+    return next(stage for stage in stages if stage.startswith("the pair is read whole"))

@@ -20,6 +20,7 @@ import pytest
 
 import pairdiff
 from pairdiff._errors import PairdiffError
+from pairdiff.writeup.hdr_image import usual_priority
 from tests._clips import (
     HLG_TAGS,
     NO_TAGS,
@@ -29,7 +30,6 @@ from tests._clips import (
     encode_clip,
     moving_planes,
     spoil_packets,
-    usual_priority,
 )
 
 FRAMES, ROWS, COLUMNS = 12, 96, 160

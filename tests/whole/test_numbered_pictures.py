@@ -21,7 +21,7 @@ from pairdiff._errors import InputRefused
 from pairdiff.clip import handed_on
 from pairdiff.clip.container import choose_stream
 from pairdiff.clip.probe import holds_gain_map
-from tests._clips import usual_priority
+from pairdiff.writeup.hdr_image import usual_priority
 from tests.score._pairs import make_signal
 from tests.whole._films import BT2020, Floats, light_to_pq, planes_of_signal
 from tests.whole.test_linear_pictures import write_exr

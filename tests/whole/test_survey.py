@@ -16,7 +16,7 @@ from pairdiff import _survey
 from pairdiff._records import Comparison
 from tests._clips import repeat_clip
 from tests.whole._films import encode_sdr, sdr_planes
-from tests.whole._survey_films import QUICK, SCENE, Kinds, encode_kinds, join_clips, loop_kinds, make_scene, to_signal, turned
+from tests.whole._survey_films import QUICK, SCENE, Kinds, encode_kinds, join_clips, loop_kinds, make_scene, to_signal, turned, why_whole
 
 SCENES = 8
 TIMES = 27
@@ -224,20 +224,6 @@ def test_key_frames_far_apart_leave_too_much_unseen(films: Kinds, tmp_path: Path
     planes = [planes for number in range(7) for planes in turned(sdr_planes(to_signal(make_scene(number))))]
     clip = encode_sdr(tmp_path / "rare7.mkv", planes, options=QUICK, params="keyint=168:min-keyint=168:scenecut=0")
     assert "7.0 s apart on average" in why_whole(films.hdr, repeat_clip(clip, tmp_path / "rare.mkv", times=30))
-
-
-def why_whole(hdr: Path, sdr: Path, *, survey: bool | None = True, settings: pairdiff.Settings | None = None) -> str:
-    """Why a pair is read whole, as the progress says it."""
-    stages: list[str] = []
-
-    def stop(stage: str, done: int, total: int | None) -> None:
-        stages.append(stage)
-        if stage.startswith("measure the HDR"):
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        pairdiff.compare(hdr, sdr, survey=survey, settings=settings, progress=stop)
-    return next(stage for stage in stages if stage.startswith("the pair is read whole"))
 
 
 def test_other_films_are_read_whole_where_no_survey_was_asked_for(films: Kinds, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

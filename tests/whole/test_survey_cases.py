@@ -34,7 +34,7 @@ from tests.whole._survey_cases import (
     trimmed,
     unchanged,
 )
-from tests.whole._survey_films import CLOSED, COLUMNS, ROWS
+from tests.whole._survey_films import CLOSED, COLUMNS, ROWS, why_whole
 
 pytestmark = pytest.mark.slow
 
@@ -56,20 +56,6 @@ def surveyed(hdr: Path, sdr: Path, *, offset: int = 0) -> Comparison:
     assert found.coverage.mode == "survey", found.coverage.notes
     assert {pair.sdr_frame - pair.hdr_frame for pair in found.pairs} == {offset}
     return found
-
-
-def why_whole(hdr: Path, sdr: Path) -> str:
-    """Why a pair is read whole, as the progress says it."""
-    stages: list[str] = []
-
-    def stop(stage: str, done: int, total: int | None) -> None:
-        stages.append(stage)
-        if stage.startswith("measure the HDR"):
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        pairdiff.compare(hdr, sdr, survey=True, progress=stop)
-    return next(stage for stage in stages if stage.startswith("the pair is read whole"))
 
 
 def check_as_whole(found: Comparison, whole: Comparison) -> None:

@@ -7,15 +7,19 @@ import re
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from pairdiff import _ready
+from pairdiff import _pipeline, _ready
 from pairdiff._ready import COMPILING, KernelsReady
-from pairdiff._records import Fact, Frame, Signal
+from pairdiff._records import Fact, Frame, Release, Signal
+from pairdiff._settings import Settings
+from pairdiff.clip.probe import probe_release
 from tests.small_clips import SmallPair
 
 SHAPES = {"420": (2, 2), "422": (1, 2), "444": (1, 1), "rgb": (1, 1)}
@@ -115,3 +119,21 @@ def test_the_first_measure_of_a_fresh_installation_says_that_it_compiles_and_the
     assert [COMPILING in lines for lines in told] == [True, False]
     assert spent_s[0] > spent_s[1]
     assert results[0] == results[1]
+
+
+@pytest.mark.parametrize(("length_s", "most"), [(None, 64), (2, 12), (71, 12), (120, 20), (384, 64), (7200, 64)])
+def test_a_short_film_has_fewer_key_frames_looked_at(
+    length_s: int | None, most: int, small_pair: SmallPair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+
+    def read(release: Release, *, most: int) -> Iterator[Frame]:
+        asked.append(most)
+        raise KeyboardInterrupt
+
+    found = probe_release(small_pair.hdr, side="hdr", settings=Settings())
+    found = replace(found, duration_s=None if length_s is None else Fraction(length_s))
+    monkeypatch.setattr(_pipeline, "read_key_frames", read)
+    with pytest.raises(KeyboardInterrupt):
+        _pipeline._find_active(found, lambda frames: frames, forget=lambda: None, tell=lambda stage, done, total: None)
+    assert asked == [most]

@@ -271,6 +271,26 @@ def test_what_reads_no_film_is_not_watched(words: list[str], monkeypatch: pytest
     assert _watch.main() == 42
 
 
+@pytest.mark.parametrize(("stated", "given"), [(None, "2"), ("8", "8")])
+def test_what_reads_films_has_few_pools_of_memory_unless_something_else_is_stated(
+    stated: str | None, given: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The variable is glibc's (malloc(3), mallopt(3): M_ARENA_MAX)."""
+    found: list[str] = []
+
+    def start(command: list[str], *, env: dict[str, str], **how: object) -> None:
+        found.append(env["MALLOC_ARENA_MAX"])
+        raise KeyboardInterrupt
+
+    monkeypatch.delenv("MALLOC_ARENA_MAX", raising=False)
+    if stated is not None:
+        monkeypatch.setenv("MALLOC_ARENA_MAX", stated)
+    monkeypatch.setattr(subprocess, "Popen", start)
+    with pytest.raises(KeyboardInterrupt):
+        _watch._watch(["measure", "a.mkv"], tmp_path / "beat")
+    assert found == [given]
+
+
 @pytest.mark.parametrize("command", ["compare", "measure", "align", "stills"])
 def test_what_reads_films_is_watched_unless_that_is_not_wanted(command: str, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[tuple[list[str], int]] = []

@@ -112,6 +112,15 @@ def test_a_scan_goes_on_behind_frames_that_were_scanned_and_counts_their_luma_co
         scanned(frames[2:], before=kept)
 
 
+def test_luma_codes_are_counted_of_the_first_pictures_and_then_of_every_fourth():
+    """Each picture has one code of its own; of 32 x 64 pixels one in four of each direction is counted."""
+    flat = [frame(0)] * 103
+    shades = [replace(one, index=n, planes=(np.full((48, 64), 4 * n, np.uint16), *one.planes[1:])) for n, one in enumerate(flat)]
+    counted = np.flatnonzero(scanned(shades).codes)
+    assert counted.tolist() == [*range(96), 96, 100]
+    assert set(scanned(shades).codes[counted]) == {8 * 16}
+
+
 def test_luma_of_rgb_planes_is_their_weighted_mean():
     planes = tuple(RNG.integers(64, 900, (48, 64)).astype(np.uint16) for _ in range(3))
     rgb = Frame(0, Fraction(0), planes, True, "I")

@@ -12,6 +12,9 @@ from pairdiff._errors import InputRefused
 from pairdiff._records import Rectangle, Signal
 from pairdiff.frames.quantisation import LUMA_WEIGHTS, code_to_signal
 
+SHORT_BITS = 8, 12
+"""Bit depths whose codes and quarters of them fit into 16 bits beside a step of 14."""
+
 
 def planes_to_rgb(planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Signal) -> NDArray[np.float32]:
     """R'G'B' code values of one picture.
@@ -146,30 +149,37 @@ def count_levels(
     -------
     Pixels of each step inside the active picture and outside it, (step,) both, and the largest signal inside.
     """
-    from pairdiff.frames._kernels import count_plane_levels
+    from pairdiff.frames._level_kernels import count_plane_levels, count_short_levels
 
-    sampling, siting = signal.chroma_sampling.value, signal.chroma_siting.value
-    first, second, third = _three_planes(planes, sampling)
+    first, second, third = _three_planes(planes, signal.chroma_sampling.value)
     scale, offset = _code_line(signal)
-    inside, outside = np.zeros((2, steps), np.uint32), np.zeros(steps, np.uint32)
-    largest = count_plane_levels(
-        padded_rows(first),
-        padded_rows(second),
-        padded_rows(third),
-        np.array(first.shape),
-        scale,
-        offset,
-        _mix_matrix(signal),
-        sampling in ("420", "422"),
-        sampling == "420",
-        siting != "centre",
-        siting == "top-left",
-        _box(active),
-        np.float32(steps_per_code),
-        inside,
-        outside,
-    )
+    mix, place = _mix_matrix(signal), _chroma_place(signal)
+    rows = padded_rows(first), padded_rows(second), padded_rows(third)
+    inside, outside = np.zeros((4, steps), np.uint32), np.zeros(steps, np.uint32)
+    how = np.array(first.shape), scale, offset, mix
+    short = _short_numbers(signal, steps=steps, steps_per_code=steps_per_code) if first.shape[1] % 2 == 0 else None
+    if short is None:
+        largest = count_plane_levels(*rows, *how, *place, _box(active), np.float32(steps_per_code), inside, outside)
+    else:
+        largest = count_short_levels(*rows, *how, *place[2:], _box(active), short, inside, outside)
     return inside.sum(0, dtype=np.int64), outside.astype(np.int64), float(largest)
+
+
+def _short_numbers(signal: Signal, *, steps: int, steps_per_code: float) -> NDArray[np.int16] | None:
+    """What `count_short_levels` needs to know; None where its integers would not do."""
+    bits = 14 - signal.bit_depth.value
+    if signal.chroma_sampling.value != "420" or not SHORT_BITS[0] <= signal.bit_depth.value <= SHORT_BITS[1]:
+        return None
+    scale, offset = _code_line(signal)
+    if abs(scale[0] * steps_per_code - 2**bits) > 1e-3:  # a code of luma is no whole number of steps
+        return None
+    mix = _mix_matrix(signal)
+    adds = np.array([mix[0, 2] * scale[2], mix[1, 1] * scale[1], mix[1, 2] * scale[2], mix[2, 1] * scale[1]]) * steps_per_code / 2**bits
+    black = round(float(-offset[0] * steps_per_code))
+    most = np.iinfo(np.int16).max
+    if np.abs(adds).max() * 2**14 > most or 2**14 + np.abs(adds).max() * 2**13 - black > most or steps - 1 > most:
+        return None
+    return np.array([2**signal.bit_depth.value - 1, bits, black, *np.rint(adds * 2**14)], np.int16)
 
 
 def count_codes(plane: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, spare: int, shift: int) -> NDArray[np.int64]:

@@ -44,7 +44,7 @@ def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangl
     inside = _shrink(luma, active)
     shape = GRID_ROWS, GRID_COLUMNS
     codes = int(inside.max()) + 1
-    counts, share = np.zeros(codes, np.int64), np.empty(codes, np.float32)
+    counts, share = np.zeros((4, codes), np.uint32), np.empty(codes, np.float32)
     plain, equalised = np.empty(shape, np.float32), np.empty(shape, np.float32)
     average_cells(inside, counts, share, plain, equalised)
     if float(np.ptp(plain)) < FLAT_CODES * code_step:

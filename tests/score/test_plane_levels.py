@@ -19,6 +19,12 @@ ROWS, COLUMNS = 61, 93
 BOX = Rectangle(5, 57, 3, 90)
 
 
+@pytest.fixture(params=[93, 94], autouse=True)
+def _width(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of an odd number of columns as of an even one, which is counted in integers where chroma is halved both ways."""
+    monkeypatch.setattr("tests.score.test_plane_levels.COLUMNS", request.param)
+
+
 def signal(*, sampling: str = "420", siting: str = "left", bits: int = 10, code_range: str = "narrow", pq: bool = True) -> Signal:
     colours = ("pq", "bt2020", "bt2020-ncl") if pq else ("bt1886", "bt709", "bt709")
     values = (*colours, code_range, bits, sampling, siting, COLUMNS, ROWS, Fraction(1), Fraction(24))
@@ -32,7 +38,8 @@ def planes(said: Signal, *, seed: int = 3) -> list[NDArray[Any]]:
     sampling = said.chroma_sampling.value
     small = (-(-ROWS // 2) if sampling == "420" else ROWS, -(-COLUMNS // 2) if sampling in ("420", "422") else COLUMNS)
     luma = random.integers(0, 2**bits, (ROWS, COLUMNS))
-    chroma = [np.clip(random.normal(2 ** (bits - 1), 2 ** (bits - 3), small), 0, 2**bits - 1) for _ in range(2)]
+    ends = 0.2 * 2**bits, 0.8 * 2**bits  # beyond twice white a mean is not exact
+    chroma = [np.clip(random.normal(2 ** (bits - 1), 2 ** (bits - 3), small), *ends) for _ in range(2)]
     whole = [luma] if sampling == "grey" else [luma, *chroma]
     return [np.asarray(plane).astype(kind) for plane in whole]
 
@@ -82,6 +89,42 @@ def test_every_level_is_counted_in_the_nearest_step(case: dict[str, Any]) -> Non
     moved = np.abs(np.cumsum(counts) - np.cumsum(np.bincount(inside.ravel(), minlength=len(counts)))).max()
     assert moved <= 3  # float32 at the edge of a step may fall to either side
     assert counts.sum() == inside.size
+
+
+@pytest.mark.parametrize(
+    "box", [Rectangle(0, 61, 0, 92), Rectangle(5, 57, 4, 91), Rectangle(3, 50, 8, 9), Rectangle(3, 50, 9, 10)], ids=str
+)
+@pytest.mark.parametrize("siting", ["left", "top-left", "centre"])
+@pytest.mark.parametrize("bits", [8, 12])
+def test_every_pixel_is_counted_once_whatever_the_area(box: Rectangle, siting: str, bits: int) -> None:
+    """Plain numpy twin of the kernel; the largest level to single precision."""
+    said = signal(siting=siting, bits=bits)
+    given = planes(said, seed=5)
+    scale = make_plane_scale(said, to_nits(said))
+    level = planes_to_rgb(given, said).max(-1)
+    inside = level[box.top : box.bottom, box.left : box.right]
+    found = plane_histogram(given, said, active=box, scale=scale)
+    assert (int(found.counts.sum()), found.pixels_whole) == (inside.size, level.size)
+    assert found.max_nits == pytest.approx(float(to_nits(said)(float(inside.max()))), rel=1e-6)
+    steps = np.clip(np.floor(inside.astype(np.float64) * scale.steps_per_code + 0.5), 0, len(scale.step_nits) - 1).astype(int)
+    moved = np.abs(np.cumsum(found.counts) - np.cumsum(np.bincount(steps.ravel(), minlength=len(found.counts)))).max()
+    assert moved <= 3
+
+
+@pytest.mark.parametrize("row", [0, 30, 60])
+@pytest.mark.parametrize("chroma", [(300, 700), (512, 512), (640, 301)])
+def test_the_largest_level_is_found_to_single_precision_wherever_it_lies(row: int, chroma: tuple[int, int]) -> None:
+    """One pixel a code above the others, under colours whose levels fall between two steps."""
+    said = signal()
+    luma = np.full((ROWS, COLUMNS), 450, np.uint16)
+    luma[row, 40] = 451
+    given = [luma, *(np.full((31, 47), code, np.uint16) for code in chroma)]
+    whole = Rectangle(0, ROWS, 0, COLUMNS)
+    exact = float(pq_to_nits(float(planes_to_rgb(given, said).max())))
+    found = counted(given, said, whole).max_nits
+    assert found == pytest.approx(exact, rel=1e-6)
+    luma[row, 40] = 450
+    assert counted(given, said, whole).max_nits < found
 
 
 @pytest.mark.parametrize(("bits", "code_range"), [(8, "narrow"), (10, "narrow"), (10, "full"), (12, "narrow")])

@@ -68,8 +68,8 @@ def test_the_count_agrees_with_plain_numpy_in_every_form_of_planes(case: dict[st
     exact = frame_light_levels(to_nits(said)(planes_to_rgb(given, said).astype(np.float64)), active=BOX)
     found = counted(given, said)
     assert found.max_nits == pytest.approx(exact.max_nits, rel=1e-6)
-    assert found.average_nits == pytest.approx(exact.average_nits, rel=1e-5)
-    assert found.average_whole_nits == pytest.approx(exact.average_whole_nits, rel=1e-5)
+    assert found.average_nits == pytest.approx(exact.average_nits, rel=2e-5)
+    assert found.average_whole_nits == pytest.approx(exact.average_whole_nits, rel=2e-5)
     for name in ("p9999_nits", "p999_nits", "p99_nits", "p50_nits", "wide_nits"):
         assert getattr(found, name) == pytest.approx(getattr(exact, name), rel=1e-3, abs=1e-6), name
     for name in ("area_100_share", "area_203_share", "area_1000_share"):

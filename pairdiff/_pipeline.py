@@ -2469,6 +2469,7 @@ def _draw(
                     difference_jnd=jnd,
                     white_nits=setup.white_nits,
                     peak_nits=peak_nits,
+                    margin_jnd=settings.gamut_margin_jnd,
                     stamps=stamps,
                 )
             )

@@ -1,10 +1,12 @@
 """Still pictures of a moment, drawn the same way for both sides: what differs in the picture differs in the light.
 
-Three kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
+Five kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
 
 - `model-hdr`, `model-sdr`: one common display model, safe on any screen.
 - `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white hides.
 - `difference`: the dE_ITP map, grey where nothing is visible, lighter and in one hue where it is.
+- `light-hdr`, `light-sdr`: luminance in cd/m2 in one hue, with contours (`light_map`).
+- `outlines`: what of the HDR picture lies above SDR white, and what outside BT.709.
 
 Labels are set beside the pictures by the report, never drawn into them. The same input gives the same bytes.
 """
@@ -22,6 +24,7 @@ from pairdiff._records import FloatArray, Moment
 from pairdiff.light.display import apply_eetf
 from pairdiff.light.primaries import convert_primaries
 from pairdiff.light.transfer import linear_to_srgb
+from pairdiff.stills.light_map import beyond_sdr, draw_outlines, light_shares, nits_to_light_map, say_light, say_outlines
 
 MODEL_WHITES = 2.0
 """Peak of the common display model over SDR white (own: SDR white at half light leaves one stop for highlights on an ordinary screen)."""
@@ -51,7 +54,7 @@ class StillPicture:
 
     moment: Moment
     name: str
-    """`model-hdr`, `model-sdr`, `bracket-hdr-0`, `bracket-hdr--1`, ..., `difference`."""
+    """`model-hdr`, `model-sdr`, `bracket-hdr-0`, `bracket-hdr--1`, ..., `difference`, `light-hdr`, `light-sdr`, `outlines`."""
     caption: str
     """How it was drawn, in words."""
     rgb8: NDArray[np.uint8]
@@ -66,6 +69,7 @@ def draw_stills(
     difference_jnd: FloatArray,
     white_nits: float,
     peak_nits: float,
+    margin_jnd: float,
     max_columns: int = 1280,
     stamps: Sequence[str] = (),
 ) -> tuple[StillPicture, ...]:
@@ -83,6 +87,8 @@ def draw_stills(
         SDR white at `controls`, cd/m2.
     peak_nits : float
         Peak of the pair, cd/m2: source peak of the common display model, for both sides.
+    margin_jnd : float
+        dE_ITP from which a colour counts as outside BT.709.
     max_columns : int
         Widest picture, pixels; wider ones are area-averaged in linear light before anything else is done.
     stamps : of str
@@ -91,7 +97,7 @@ def draw_stills(
     Returns
     -------
     tuple of StillPicture
-        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, `difference`.
+        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, `difference`, `light-hdr`, `light-sdr`, `outlines`.
 
     Raises
     ------
@@ -119,8 +125,20 @@ def draw_stills(
     ]
     map_jnd = average_area(difference_jnd, max_columns=max_columns)
     pictures.append(StillPicture(moment, "difference", _difference_words(white_nits), jnd_to_rgb8(map_jnd)))
+    for side, nits in sides.items():
+        pictures.append(StillPicture(moment, f"light-{side}", say_light(light_shares(nits)), nits_to_light_map(nits)))
+    pictures.append(_draw_beyond(moment, sides["hdr"], pictures[0].rgb8, white_nits=white_nits, margin_jnd=margin_jnd))
     told = "".join(f" {stamp}." for stamp in stamps)
     return tuple(replace(one, caption=one.caption + told) for one in pictures)
+
+
+def _draw_beyond(
+    moment: Moment, hdr_nits: FloatArray, model_rgb8: NDArray[np.uint8], *, white_nits: float, margin_jnd: float
+) -> StillPicture:
+    above, outside = beyond_sdr(hdr_nits, white_nits=white_nits, margin_jnd=margin_jnd)
+    shares = {"above_white": float(above.mean()), "outside_709": float(outside.mean())}
+    words = say_outlines(**shares, white_nits=white_nits, margin_jnd=margin_jnd)
+    return StillPicture(moment, "outlines", words, draw_outlines(model_rgb8, above_white=above, outside_709=outside))
 
 
 def nits_to_model(rgb_nits: FloatArray, *, white_nits: float, peak_nits: float) -> NDArray[np.uint8]:

@@ -38,6 +38,7 @@ from pairdiff._records import (
 )
 from pairdiff._settings import Settings
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
+from pairdiff.stills.light_map import LIGHT_LEGEND
 from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide
 from pairdiff.writeup.constants import list_constants
 from pairdiff.writeup.spans import span_s
@@ -579,6 +580,7 @@ def _stills_index(
     return {
         "schema": STILLS_SCHEMA,
         "legend": [{"jnd": jnd, "rgb8": colour} for jnd, colour in DIFFERENCE_LEGEND],
+        "light_legend": [{"nits": nits, "rgb8": colour} for nits, colour in LIGHT_LEGEND],
         "moments": [
             _fields(moment) | {"pictures": pictures(moment), "hdr_pictures": [one for own, one in hdr if own == moment]}
             for moment in moments

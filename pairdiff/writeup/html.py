@@ -70,8 +70,8 @@ from pairdiff.writeup.phrases import (
 WIDE, NARROW = 1080, 350
 """Widths of the two drawings of each chart, pixels (own)."""
 
-PICTURE_BUDGETS = {"model": 5_600_000, "bracket": 2_200_000, "difference": 1_000_000}
-"""Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 11.7 MB in all (own)."""
+PICTURE_BUDGETS = {"model": 5_000_000, "bracket": 2_000_000, "difference": 800_000, "light": 1_200_000, "outlines": 600_000}
+"""Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 12.8 MB in all (own)."""
 
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
@@ -302,6 +302,7 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "axes": _axes(result),
         "moments": moments,
         "legend": _legend(index.get("legend", [])),
+        "light_legend": index.get("light_legend", [])[::-1],
         "setup_rows": _setup_rows(result),
         "level_rows": _level_rows(result),
         **_contaminants(result),

@@ -32,7 +32,7 @@ def picture(seed: int, *, rows: int = 40, columns: int = 60, peak: float = 900.0
 
 def draw(hdr: NDArray[np.float32], sdr: NDArray[np.float32], **options: Any) -> dict[str, StillPicture]:
     difference = np.zeros(hdr.shape[:2], dtype=np.float32)
-    values: dict[str, Any] = {"white_nits": WHITE_NITS, "peak_nits": 1000.0, "difference_jnd": difference} | options
+    values: dict[str, Any] = {"white_nits": WHITE_NITS, "peak_nits": 1000.0, "margin_jnd": 4.0, "difference_jnd": difference} | options
     return {still.name: still for still in draw_stills(MOMENT, hdr_nits=hdr, sdr_nits=sdr, **values)}
 
 
@@ -179,7 +179,7 @@ def test_pictures_keep_to_the_stated_width() -> None:
 def test_every_picture_is_there_and_says_how_it_was_drawn() -> None:
     found = draw(picture(7), picture(7))
     brackets = [f"bracket-{side}-{stops}" for side in ("hdr", "sdr") for stops in (0, -1, -2, -3)]
-    assert list(found) == ["model-hdr", "model-sdr", *brackets, "difference"]
+    assert list(found) == ["model-hdr", "model-sdr", *brackets, "difference", "light-hdr", "light-sdr", "outlines"]
     assert "BT.2408" in found["model-hdr"].caption
     assert found["model-hdr"].caption == found["model-sdr"].caption
     assert "480 cd/m2" in found["bracket-hdr--2"].caption

@@ -190,7 +190,9 @@ def _draw(moment: r.Moment, number: int, *, rows: int, columns: int) -> tuple[St
     hdr = (picture * random.normal(1.0, 0.03, picture.shape)).clip(0).astype(np.float32)
     sdr = np.minimum(hdr, WHITE_NITS).astype(np.float32)
     difference = 90.0 * np.log10((hdr.max(axis=-1) + 1) / (sdr.max(axis=-1) + 1)).astype(np.float32) + np.float32(0.5)
-    return draw_stills(moment, hdr_nits=hdr, sdr_nits=sdr, difference_jnd=difference, white_nits=WHITE_NITS, peak_nits=1000.0)
+    return draw_stills(
+        moment, hdr_nits=hdr, sdr_nits=sdr, difference_jnd=difference, white_nits=WHITE_NITS, peak_nits=1000.0, margin_jnd=4.0
+    )
 
 
 def _fact(value: object, source: str = "container and bitstream") -> r.Fact:  # type: ignore[type-arg]

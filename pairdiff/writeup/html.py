@@ -66,6 +66,7 @@ from pairdiff.writeup.phrases import (
     say_time,
     say_volume,
 )
+from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, say_in_markdown, shot_rows
 
 WIDE, NARROW = 1080, 350
 """Widths of the two drawings of each chart, pixels (own)."""
@@ -113,7 +114,9 @@ def render_report(out: Path) -> Path:
     result = _read_result(out)
     frames = _read_frames(out)
     index = _read_stills_index(out)
-    context = _context(result, frames=frames, moments=_moments(index, out), index=index)
+    context = _context(result, frames=frames, moments=_moments(index, out), index=index) | _to_take(
+        result, _read_shots(out, result["setup"])
+    )
     environment = _environment()
     script = _read_script(environment)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -162,6 +165,21 @@ def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
         raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
     known = np.isfinite(found["time"])
     return {name: values[known] for name, values in found.items()}
+
+
+def _read_shots(out: Path, setup: Document) -> list[Document]:
+    """Figures of each shot; none from results of an earlier version, whose table lacks some of them."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        if not set(SHOT_TABLE) <= set(pq.read_schema(out / "frames.parquet").names):
+            return []
+        table = pq.read_table(out / "frames.parquet", columns=list(SHOT_TABLE))
+        columns = {name: table.column(name).to_numpy().astype(np.float64) for name in SHOT_TABLE}
+        return shot_rows(columns, white_nits=setup["white_nits"], gamma=setup["gamma"])
+    except (OSError, pa.ArrowException) as broken:
+        raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
 
 
 def _read_stills_index(out: Path) -> Document:
@@ -328,6 +346,17 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "support_min": _setting(result, "support_min"),
         "reached": say_share(_setting(result, "headroom_time_share")),
     }
+
+
+def _to_take(result: Document, shots: Sequence[Document]) -> Document:
+    """What the page holds to be taken along: the short form, and tables as files of their own inside their links."""
+    texts = (("csv", "text/csv", rows_to_csv(shots)), ("json", "application/json", rows_to_json(shots)))
+    tables = [
+        {"name": f"shots.{kind}", "url": f"data:{media};charset=utf-8;base64,{base64.b64encode(text.encode()).decode('ascii')}"}
+        for kind, media, text in texts
+        if shots
+    ]
+    return {"short_form": say_in_markdown(result), "shot_tables": tables, "shots_told": len(shots)}
 
 
 def _objection_groups(result: Document) -> list[Document]:

@@ -222,3 +222,11 @@ def test_the_list_of_moments_leads_there_as_well(tab: Any) -> None:
     link = tab.locator(".moments a").nth(1)
     link.click()
     assert -1 <= tab.locator(link.get_attribute("href")).bounding_box()["y"] < 200
+
+
+def test_a_table_is_downloaded_with_the_network_off(tab: Any, tmp_path: Path) -> None:
+    with tab.expect_download() as waiting:
+        tab.get_by_role("link", name="shots.csv").click()
+    waiting.value.save_as(tmp_path / "shots.csv")
+    assert waiting.value.suggested_filename == "shots.csv"
+    assert (tmp_path / "shots.csv").read_text().startswith("shot,first_time_s,last_time_s,pairs,")

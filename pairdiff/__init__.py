@@ -9,6 +9,8 @@ The front door: everything a caller needs is an attribute of this package and is
     align(hdr, sdr)                              which frame belongs to which
     save_stills(hdr, sdr, at=..., out=...)       stills of chosen moments
     report(directory)                            draw the report again from stored results
+    make_bundle(directory, target)               a folder to upload, made from stored results
+    verify_bundle(folder)                        whether what lies there is still what was made
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from pairdiff._errors import (
         DecodeFailed,
         InputRefused,
+        NotAsWritten,
         OutputRefused,
         PairdiffError,
         SignalUnresolved,
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
     from pairdiff._settings import Settings
     from pairdiff._settings_file import make_settings, settings_from_file
     from pairdiff.verdict.pictures import compare_pictures
+    from pairdiff.writeup.bundle import make_bundle, verify_bundle
 
     __version__: str
 
@@ -42,6 +46,7 @@ __all__ = [
     "InputRefused",
     "Measurement",
     "Moment",
+    "NotAsWritten",
     "OutputRefused",
     "PairdiffError",
     "PictureComparison",
@@ -55,11 +60,13 @@ __all__ = [
     "align",
     "compare",
     "compare_pictures",
+    "make_bundle",
     "make_settings",
     "measure",
     "report",
     "save_stills",
     "settings_from_file",
+    "verify_bundle",
 ]
 
 # Attribute -> where it lives, "module:name". `save_stills` is not called `stills`: that is the name of a folder of the package.
@@ -67,11 +74,22 @@ _HOMES = {
     **dict.fromkeys(["align", "compare", "measure", "report"], "_pipeline"),
     "compare_pictures": "verdict.pictures",
     "save_stills": "_pipeline:stills",
+    **dict.fromkeys(["make_bundle", "verify_bundle"], "writeup.bundle"),
     **dict.fromkeys(["Alignment", "Comparison", "Measurement", "Moment", "PictureComparison", "Release", "Verdict"], "_records"),
     "Settings": "_settings",
     **dict.fromkeys(["make_settings", "settings_from_file"], "_settings_file"),
     **dict.fromkeys(
-        ["DecodeFailed", "InputRefused", "OutputRefused", "PairdiffError", "SignalUnresolved", "UnrelatedFilms", "UsageError"], "_errors"
+        [
+            "DecodeFailed",
+            "InputRefused",
+            "NotAsWritten",
+            "OutputRefused",
+            "PairdiffError",
+            "SignalUnresolved",
+            "UnrelatedFilms",
+            "UsageError",
+        ],
+        "_errors",
     ),
 }
 

@@ -1,7 +1,8 @@
 """The command line: thin, each command is one call of the front door.
 
 Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
-refused, 4 unrelated films, 5 output cannot be written, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
+refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 130 interrupted, 1 a fault of the
+installation or of pairdiff itself.
 
 The fields of `Settings` that a command works by are its options; they are made from the record, so there is one list only. A settings
 file may state all of them to any command.
@@ -51,7 +52,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
     epilog="Exit codes: 0 done, 1 a fault of pairdiff or its installation, 2 bad usage, 3 input refused, 4 unrelated films, "
-    "5 output cannot be written, 130 interrupted.",
+    "5 output cannot be written, 6 a bundle is not as it was written, 130 interrupted.",
 )
 
 WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
@@ -302,6 +303,42 @@ def report(
 ) -> None:
     """Draw the report again from stored results; no video is needed."""
     _print(f"Report: {pairdiff.report(directory)}")
+
+
+@_command
+def bundle(
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that `compare` wrote.", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="The folder to make; DIR/bundle if not given.", show_default=False)
+    ] = None,
+    credit: Annotated[str, typer.Option("--credit", metavar="TEXT", help="Credit line of every picture.", show_default=False)] = "",
+    width: Annotated[
+        list[int] | None,
+        typer.Option("--width", metavar="PIXELS", help="Width of pictures; repeatable. 1280 and 640 if not given.", show_default=False),
+    ] = None,
+) -> None:
+    """Make a folder to upload: page, pictures of several widths, texts for them, checksums."""
+    from pairdiff.writeup.bundle import WIDTHS
+
+    page = pairdiff.make_bundle(directory, directory / "bundle" if out is None else out, credit=credit, widths=width or WIDTHS)
+    _print(f"Page: {page}", "Whether stills may be published, and how they are credited, is a matter of local law: ask someone licensed.")
+
+
+@_command
+def verify(
+    directory: Annotated[Path, typer.Argument(metavar="FOLDER", help="What `bundle` made, or a copy of it.", show_default=False)],
+) -> None:
+    """Say whether the pictures and figures of a bundle are still what was written, or hold the same light at least."""
+    from pairdiff.writeup.bundle import say_checks
+
+    checks = pairdiff.verify_bundle(directory)
+    broken = sum(not one.holds for one in checks)
+    _print(f"Files looked at: {len(checks)}", *say_checks(checks))
+    if broken:
+        raise pairdiff.NotAsWritten(
+            f"{broken} of {len(checks)} files are not what was written. Upload them again, or make the bundle again."
+        )
+    _print("What was written still holds.")
 
 
 def _refuse_both(full: bool, survey: bool | None) -> None:

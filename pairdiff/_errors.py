@@ -6,7 +6,8 @@
     |   |-- SignalUnresolved         exit 3   the colour description is absent or contradicts itself: an option resolves it
     |   `-- DecodeFailed             exit 3   the decoder gave no picture at all
     |-- UnrelatedFilms               exit 4   the two releases do not belong together
-    `-- OutputRefused                exit 5   the output folder cannot be written
+    |-- OutputRefused                exit 5   the output folder cannot be written
+    `-- NotAsWritten                 exit 6   published pictures or figures are not what was written
 
 A message says what is wrong, what was found, and what to do.
 """
@@ -48,3 +49,9 @@ class OutputRefused(PairdiffError):
     """An output place that cannot be written."""
 
     exit_code = 5
+
+
+class NotAsWritten(PairdiffError):
+    """A bundle whose pictures or figures are no longer what was written."""
+
+    exit_code = 6

@@ -111,13 +111,13 @@ def render_report(out: Path) -> Path:
         The report cannot be written.
     """
     out = Path(out)
-    result = _read_result(out)
+    result = read_result(out)
     frames = _read_frames(out)
-    index = _read_stills_index(out)
+    index = read_stills_index(out)
     context = _context(result, frames=frames, moments=_moments(index, out), index=index) | _to_take(
         result, _read_shots(out, result["setup"])
     )
-    environment = _environment()
+    environment = make_environment()
     script = _read_script(environment)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
@@ -130,7 +130,8 @@ def render_report(out: Path) -> Path:
 # ---------------------------------------------------------------- reading
 
 
-def _read_result(out: Path) -> Document:
+def read_result(out: Path) -> Document:
+    """`result.json` of a result folder; `InputRefused` where it is missing, damaged or of another version."""
     result = _read_json(out / "result.json", "Run `pairdiff compare` with --out on that folder first.")
     if not isinstance(result, dict) or result.get("schema") != RESULT_SCHEMA:
         raise InputRefused(
@@ -182,7 +183,8 @@ def _read_shots(out: Path, setup: Document) -> list[Document]:
         raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
 
 
-def _read_stills_index(out: Path) -> Document:
+def read_stills_index(out: Path) -> Document:
+    """`stills/index.json` of a result folder, empty where there are no stills; `InputRefused` where it is no list of pictures."""
     path = out / "stills" / "index.json"
     if not path.exists():
         return {"moments": [], "legend": []}
@@ -850,7 +852,8 @@ def _read_script(environment: Environment) -> str:
     return environment.loader.get_source(environment, "report.js")[0]
 
 
-def _environment() -> Environment:
+def make_environment() -> Environment:
+    """Templates of the write-up, with the words that they use as filters; whatever they are given is escaped."""
     environment = Environment(
         loader=PackageLoader("pairdiff.writeup"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )

@@ -318,9 +318,8 @@ def bundle(
     ] = None,
 ) -> None:
     """Make a folder to upload: page, pictures of several widths, texts for them, checksums."""
-    from pairdiff.writeup.bundle import WIDTHS
-
-    page = pairdiff.make_bundle(directory, directory / "bundle" if out is None else out, credit=credit, widths=width or WIDTHS)
+    stated = {"widths": width} if width else {}
+    page = pairdiff.make_bundle(directory, directory / "bundle" if out is None else out, credit=credit, **stated)
     _print(f"Page: {page}", "Whether stills may be published, and how they are credited, is a matter of local law: ask someone licensed.")
 
 
@@ -329,11 +328,11 @@ def verify(
     directory: Annotated[Path, typer.Argument(metavar="FOLDER", help="What `bundle` made, or a copy of it.", show_default=False)],
 ) -> None:
     """Say whether the pictures and figures of a bundle are still what was written, or hold the same light at least."""
-    from pairdiff.writeup.bundle import say_checks
+    from pairdiff.writeup.words import checks_in_words
 
     checks = pairdiff.verify_bundle(directory)
     broken = sum(not one.holds for one in checks)
-    _print(f"Files looked at: {len(checks)}", *say_checks(checks))
+    _print(checks_in_words(checks))
     if broken:
         raise pairdiff.NotAsWritten(
             f"{broken} of {len(checks)} files are not what was written. Upload them again, or make the bundle again."

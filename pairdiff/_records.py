@@ -1139,3 +1139,18 @@ class PictureDifference:
 
     side_by_side: PictureSideBySide
     on_its_own: PictureOnItsOwn
+
+
+@dataclass(frozen=True, slots=True)
+class FileCheck:
+    """What became of one file."""
+
+    file: str
+    state: Literal["as written", "written again", "changed", "missing", "not readable"]
+    """`written again`: other bytes, the same light to within the stated share."""
+    detail: str
+
+    @property
+    def holds(self) -> bool:
+        """Whether what the file says still holds."""
+        return self.state in ("as written", "written again")

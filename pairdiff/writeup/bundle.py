@@ -7,21 +7,20 @@ a coarse grid is stored, and held against what is there.
 from __future__ import annotations
 
 import hashlib
-import html
 import json
 import shutil
 import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused, OutputRefused, UsageError
+from pairdiff._records import FileCheck
 from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills.draw import average_area
 from pairdiff.writeup.document import Document, refuse_output
@@ -53,21 +52,6 @@ ALT = {
     "outlines": "The HDR picture in grey; a whole line around what is brighter than SDR white, a broken one around colours outside BT.709",
     "hdr-side-by-side": "HDR release left, SDR release right, both at their true levels; needs an HDR screen",
 }
-State = Literal["as written", "written again", "changed", "missing", "not readable"]
-
-
-@dataclass(frozen=True, slots=True)
-class FileCheck:
-    """What became of one file."""
-
-    file: str
-    state: State
-    detail: str
-
-    @property
-    def holds(self) -> bool:
-        """Whether what the file says still holds."""
-        return self.state in ("as written", "written again")
 
 
 # ---------------------------------------------------------------- making
@@ -357,12 +341,3 @@ def _grid(pixels: NDArray[Any], *, unit: str) -> NDArray[np.float64]:
 def _hash(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def say_checks(checks: Sequence[FileCheck]) -> list[str]:
-    """Lines for the terminal: what does not hold, what was written again, and a count."""
-    rows = [f"  {one.state:13} {html.unescape(one.file)}: {one.detail}" for one in checks if one.state != "as written"]
-    counts = {
-        state: sum(one.state == state for one in checks) for state in ("as written", "written again", "changed", "missing", "not readable")
-    }
-    return [*rows, "  " + ", ".join(f"{count} {state}" for state, count in counts.items() if count)]

@@ -16,6 +16,7 @@ from pairdiff._records import (
     Comparison,
     Contaminants,
     Declared,
+    FileCheck,
     Geometry,
     HighlightContrast,
     Levels,
@@ -286,6 +287,14 @@ def _segment_rows(segment: Segment, alignment: Alignment) -> list[str]:
             kind = "" if rows else SEGMENT_WORDS[segment.kind]
             rows.append(f"  {kind:<14}{side.upper()} {times}frames {start} to {stop - 1}{'' if rows else both}")
     return rows
+
+
+def checks_in_words(checks: Sequence[FileCheck]) -> str:
+    """What became of the files of a bundle: those that are not as they were written, and a count of each state."""
+    rows = [f"  {one.state:13} {one.file}: {one.detail}" for one in checks if one.state != "as written"]
+    states = dict.fromkeys(one.state for one in checks)
+    counts = ", ".join(f"{sum(one.state == state for one in checks)} {state}" for state in states)
+    return "\n".join([f"Files looked at: {len(checks)}", *rows, f"  {counts}"])
 
 
 def _pictures_in_words(geometry: Sequence[Geometry]) -> list[str]:

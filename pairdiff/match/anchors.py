@@ -125,7 +125,8 @@ def _project(pooled: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
         out += pooled[step : step + len(out)] @ signs[step]
     length = np.linalg.norm(out, axis=1, keepdims=True)
     usual = float(np.median(length)) if len(out) else 0.0
-    return np.asarray(out / np.maximum(length, max(0.1 * usual, 1e-9)))
+    out /= np.maximum(length, max(0.1 * usual, 1e-9))
+    return out
 
 
 def _nearest_places(windows: NDArray[np.float32], places: NDArray[np.float32]) -> NDArray[np.int64]:

@@ -204,10 +204,15 @@ def find_edit_map(
         (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
         for hdr, sdr in pins
     ]
-    single_tracks = hdr_track[hdr_runs.first], sdr_track[sdr_runs.first]
+    single_tracks = _first_of_runs(hdr_track, hdr_runs), _first_of_runs(sdr_track, sdr_runs)
     used = grid_map if grid_map is not None else find_grid_map(*single_tracks, likely_maps(hdr_aspect, sdr_aspect))
     single = _match_single(*single_tracks, used, run_pins)
     return _with_repeats(single, hdr_runs, sdr_runs)
+
+
+def _first_of_runs(track: FloatArray, runs: Cadence) -> FloatArray:
+    """A track without its repeats; the very track where it has none, since a copy of a film's takes 200 MB."""
+    return track if len(runs.first) == len(track) else track[runs.first]
 
 
 def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:

@@ -917,12 +917,11 @@ def _read_on(
     CannotReadOn : where the place at which that pass was left is not found again.
     """
     add, start = None if watch is None else watch.add, None if begun is None else begun.reader
-    before = () if begun is None else begun.frames
     with (
         open_reader(release, watch=add, strict=_is_strict(release), start=start) as reader,
         contextlib.closing(read_ahead(reader)) as frames,  # its thread has to end before what it reads is closed
     ):
-        codes = sum((one.codes for one in before), np.zeros(CODES, np.int64))
+        codes = np.zeros(CODES, np.int64) if begun is None else begun.codes
         scan = scan_frames(
             frames,
             release.signal,
@@ -931,7 +930,8 @@ def _read_on(
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
             workers=max(count_cores() // CORES_A_WORKER, 1),
-            before=before,
+            before=None if begun is None else begun.frames,
+            codes_before=codes,
             keep=None if parts is None or watch is None else _Keeper(parts, reader, watch, codes=codes),
         )
         track = Track(

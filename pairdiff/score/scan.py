@@ -144,7 +144,8 @@ def scan_frames(
     hlg_peak_nits: float,
     progress: Callable[[int], None],
     workers: int = 1,
-    before: Sequence[FrameScan] = (),
+    before: Table[FrameScan] | None = None,
+    codes_before: NDArray[np.int64] | None = None,
     keep: Callable[[Sequence[FrameScan], NDArray[np.int64]], None] | None = None,
 ) -> Scan:
     """Fingerprint and measure every frame.
@@ -158,7 +159,8 @@ def scan_frames(
     hlg_peak_nits : display peak for HLG.
     progress : called with the number of frames done.
     workers : frames that are measured at a time.
-    before : what an earlier pass has found; the frames then begin with the last two of them.
+    before : what an earlier pass has found, which the rest is added to; the frames then begin with the last two of them.
+    codes_before : the sum of their luma codes.
     keep : called after each frame with what was found so far and the sum of its luma codes.
 
     Raises
@@ -183,10 +185,8 @@ def scan_frames(
             count_luma(luma, active=active, bit_depth=signal.bit_depth.value) if counted else np.zeros(CODES, np.int64),
         )
 
-    found, codes = Table(FrameScan), np.zeros(CODES, np.int64)
-    for one in before:
-        codes += one.codes
-        found.append(replace(one, codes=NO_CODES))
+    found = Table(FrameScan) if before is None else before
+    codes = np.zeros(CODES, np.int64) if codes_before is None else codes_before.copy()
     for number, one in enumerate(map_ahead(measure, frames, workers=workers), len(found) - REPEATED if found else 0):
         if number < len(found):  # measured again: what was kept must be what this reader finds
             if not is_same(one, found[number]):

@@ -238,13 +238,21 @@ def _parts(spreads: Sequence[PairSpread]) -> Iterator[tuple[slice, Sequence[Pair
 
 def _film_counts(spreads: Sequence[PairSpread], weights: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
     """HDR levels in clipped areas of all pairs together, (ways of weighting them, channels, bins)."""
-    found, nothing = np.zeros((len(weights), LEVEL_ROWS, LEVEL_BINS)), np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32)
+    found = np.zeros((len(weights), LEVEL_ROWS, LEVEL_BINS))
     for places, part in _parts(spreads):
         if any(weight[places].any() for weight in weights):
-            counts = np.array([nothing if one.level_counts is None else one.level_counts for one in part]).astype(np.float64)
+            counts = _level_counts(part).astype(np.float64)
             for total, weight in zip(found, weights, strict=True):
                 total += np.tensordot(weight[places], counts, 1)
     return found
+
+
+def _level_counts(spreads: Sequence[PairSpread]) -> NDArray[np.int32]:
+    """HDR levels in clipped areas of each pair, (pairs, channels, bins); 0 where there are no such areas."""
+    if isinstance(spreads, Table):
+        return spreads.column("level_counts")
+    nothing = np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32)
+    return np.stack([nothing if one.level_counts is None else one.level_counts for one in spreads])
 
 
 def _shifts_jnd(case: Case, setups: Sequence[Setup]) -> NDArray[np.float64]:

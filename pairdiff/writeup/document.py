@@ -277,7 +277,7 @@ def _plain(value: Any) -> Any:
 # ---------------------------------------------------------------- frames.parquet
 
 
-TABLE_ROWS = 8192
+TABLE_ROWS = 2048
 """Rows of `frames.parquet` that are made and written together (own)."""
 LEVEL_COLUMNS = tuple(item.name for item in dataclasses.fields(FrameLevels) if item.name not in ("frame", "time_s"))
 LOSS_FIELDS = ("preference_loss", "tone_part", "colour_part")

@@ -1062,6 +1062,7 @@ def _match_releases(
         check_within(first.track.times_s, time, option="--at", side="HDR")
     _check_frames(first, second)
     first, second = _keep_common(first, second)
+    give_back()
     tell("match the frames", 0, None)
     prints = mask_bars(
         (first.track.fingerprints, second.track.fingerprints),

@@ -103,6 +103,10 @@ class Table(Sequence[T]):
     def __repr__(self) -> str:
         return f"<table of {len(self)} {self._kind.__name__}>"
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """To another process, or copied, it goes as its records."""
+        return Table, (self._kind, list(self))
+
     def blocks(self) -> Iterator[Rows]:
         """All rows, a block at a time."""
         for block in self._blocks:

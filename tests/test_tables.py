@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import errno
 import io
 import os
+import pickle
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -98,6 +100,13 @@ def test_a_replaced_column_leaves_the_table_as_it_was(tmp_path: Path) -> None:
         assert table == [replace(PLAIN, hdr_frame=n) for n in range(COUNT)]
     assert changed == [replace(PLAIN, hdr_frame=n, curve_distance_jnd=n / 2) for n in range(COUNT)]  # in memory: the file is gone
     assert changed != [PLAIN] * COUNT
+
+
+def test_a_table_goes_to_another_process_and_is_copied(tmp_path: Path) -> None:
+    with BlockFile(tmp_path) as blocks:
+        table = Table(PairScore, (replace(PLAIN, hdr_frame=n) for n in range(COUNT)), keep=blocks.keep)
+        sent, copied = pickle.loads(pickle.dumps(table)), copy.deepcopy(table)  # noqa: S301 - its own bytes
+    assert sent == copied == [replace(PLAIN, hdr_frame=n) for n in range(COUNT)]
 
 
 def test_records_within_are_a_table_of_their_own() -> None:

@@ -105,7 +105,7 @@ def test_a_replaced_column_leaves_the_table_as_it_was(tmp_path: Path) -> None:
 def test_a_table_goes_to_another_process_and_is_copied(tmp_path: Path) -> None:
     with BlockFile(tmp_path) as blocks:
         table = Table(PairScore, (replace(PLAIN, hdr_frame=n) for n in range(COUNT)), keep=blocks.keep)
-        sent, copied = pickle.loads(pickle.dumps(table)), copy.deepcopy(table)  # noqa: S301 - its own bytes
+        sent, copied = pickle.loads(pickle.dumps(table)), copy.deepcopy(table)
     assert sent == copied == [replace(PLAIN, hdr_frame=n) for n in range(COUNT)]
 
 

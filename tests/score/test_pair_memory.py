@@ -25,7 +25,7 @@ from pairdiff.verdict.judge import judge, make_case
 from tests.score._many_pairs import RATE, make_pairs, score_three
 from tests.score.test_scan import BOX, frame, signal
 
-FEW, MANY, BLOCK = 150, 600, 50
+FEW, MANY, BLOCK = 100, 300, 50
 MOST_HELD_BYTES, MOST_LEFT_BYTES, MOST_VERDICT_BYTES, MOST_FRAME_BYTES = 300, 1000, 2000, 1600
 """Of each pair while pairs come, as its part of the film's figures, and at the peak of the verdict; of each frame of a pass. Of a film of
 170 000 pairs that is 49, 162, 324 and 259 MiB."""

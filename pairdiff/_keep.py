@@ -21,6 +21,7 @@ import numpy as np
 
 from pairdiff._errors import OutputRefused
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
+from pairdiff._tables import Table
 from pairdiff.score.scan import Track
 
 SCAN_VERSION = 14
@@ -167,7 +168,7 @@ def _from_arrays(arrays: dict[str, Any]) -> Track:
         arrays["fingerprints"],
         arrays["edges"],
         tuple(Fraction(int(top), int(bottom)) for top, bottom in arrays["times"]),
-        tuple(FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"]),
+        Table(FrameLevels, (FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"])),
         tuple(Damage(**fault) for fault in json.loads(str(arrays["damage"]))),
         cast("FieldOrder | None", str(arrays["field_order"]) or None),
         arrays["set_aside"],

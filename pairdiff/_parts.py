@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 
 from pairdiff._keep import keep_folder, write_whole
 from pairdiff._records import FrameLevels
+from pairdiff._tables import Table
 from pairdiff.frames.decode import ReaderState
-from pairdiff.score.scan import FrameScan
+from pairdiff.score.readings import CODES
+from pairdiff.score.scan import NO_CODES, FrameScan
 
 LEVEL_NAMES = tuple(FrameLevels.__dataclass_fields__)
 
@@ -29,7 +31,9 @@ LEVEL_NAMES = tuple(FrameLevels.__dataclass_fields__)
 class Begun:
     """What an earlier pass has left."""
 
-    frames: tuple[FrameScan, ...]
+    frames: Table[FrameScan]
+    codes: NDArray[np.int64]
+    """Sum of their luma codes, (256,)."""
     reader: ReaderState
     weaves: NDArray[np.int64]
     """What a field watch had found, (frame less 2, 9)."""
@@ -51,21 +55,24 @@ class Parts:
 
     def load(self) -> Begun | None:
         """What there is; None where there is nothing that can be gone on with."""
-        found: list[dict[str, Any]] = []
-        while (part := _read(self._path(len(found)), first=sum(len(one["times"]) for one in found))) is not None:
-            found.append(part)
-        if not found:
+        frames, codes = Table(FrameScan), np.zeros(CODES, np.int64)
+        watched: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+        last: dict[str, Any] | None = None
+        while (part := _read(self._path(len(watched)), first=len(frames))) is not None:
+            for frame in _frames(part):
+                frames.append(frame)
+            codes += part["codes"]
+            watched.append((part["weaves"], part["mixes"]))
+            last = part
+        if last is None or len(frames) < 2 or int(last["reader"][0]) != len(frames):
             return None
-        frames = tuple(frame for part in found for frame in _frames(part))
-        last = found[-1]
         times = [frame.time_s for frame in frames[-2:]]
-        if len(times) < 2 or int(last["reader"][0]) != len(frames):
-            return None
         reader = ReaderState(
             len(frames), (times[0], times[1]), int(last["reader"][1]), Fraction(*map(int, last["lasts"])), bool(last["held"])
         )
-        self._stored, self._frames = len(found), len(frames)
-        return Begun(frames, reader, np.concatenate([one["weaves"] for one in found]), np.concatenate([one["mixes"] for one in found]))
+        self._stored, self._frames = len(watched), len(frames)
+        weaves, mixes = (np.concatenate(one) for one in zip(*watched, strict=True))
+        return Begun(frames, codes, reader, weaves, mixes)
 
     def store(
         self,
@@ -125,16 +132,7 @@ def _read(path: Path, *, first: int) -> dict[str, Any] | None:
         return None
 
 
-def _frames(part: dict[str, Any]) -> list[FrameScan]:
-    """Frames of a part; all of its luma codes are counted with the first."""
-    none = np.zeros_like(part["codes"])
-    return [
-        FrameScan(
-            part["fingerprints"][n],
-            part["edges"][n],
-            Fraction(int(top), int(bottom)),
-            FrameLevels(int(row[0]), *(float(value) for value in row[1:])),
-            part["codes"] if n == 0 else none,
-        )
-        for n, ((top, bottom), row) in enumerate(zip(part["times"], part["levels"], strict=True))
-    ]
+def _frames(part: dict[str, Any]) -> Iterator[FrameScan]:
+    for n, ((top, bottom), row) in enumerate(zip(part["times"], part["levels"], strict=True)):
+        levels = FrameLevels(int(row[0]), *(float(value) for value in row[1:]))
+        yield FrameScan(part["fingerprints"][n], part["edges"][n], Fraction(int(top), int(bottom)), levels, NO_CODES)

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff import _keep
+from pairdiff._block_file import BlockFile
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._memory import give_back
@@ -77,6 +78,7 @@ from pairdiff._survey import (
     sample_levels,
     why_read_whole,
 )
+from pairdiff._tables import Keep, Table, column, in_memory
 from pairdiff.clip.container import SIDES as SIDE_WORDS
 from pairdiff.clip.gain_map import gain_map_state
 from pairdiff.clip.handed_on import Named, encode_film, frame_from_codes, pq_tags, read_pictures
@@ -391,7 +393,7 @@ def compare(
     if out is not None:
         check_output(Path(out))
     parts = PairParts(fresh=fresh, every_s=PART_S)
-    with contextlib.ExitStack() as stack:  # what a survey has open is read again for the stills
+    with contextlib.ExitStack() as stack, BlockFile(_keep.keep_folder()) as blocks:  # what a survey has open is read again for the stills
         tell("read what the releases say", 0, None)
         pair = _probe_pair(hdr, sdr, settings=settings, fresh=fresh, hash_whole=hash_whole, tell=tell)
         work, reason = None, None
@@ -407,7 +409,7 @@ def compare(
                 if reason is not None:
                     tell(f"the pair is read whole: {reason}", 0, None)
         if work is None:
-            work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, parts=parts, tell=tell)
+            work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, parts=parts, keep=blocks.keep, tell=tell)
         comparison = _conclude(work, title=title, full=full, not_surveyed=reason)
         if out is None:
             parts.remove()
@@ -431,21 +433,34 @@ def compare(
         return comparison
 
 
-def _read_whole(hdr: Release, sdr: Release, *, settings: Settings, full: bool, fresh: bool, parts: PairParts, tell: Progress) -> _Work:
+def _read_whole(
+    hdr: Release, sdr: Release, *, settings: Settings, full: bool, fresh: bool, parts: PairParts, keep: Keep, tell: Progress
+) -> _Work:
     """Both releases read from their first picture to their last, matched, and scored on pairs drawn from every shot, or on all."""
     matching = _match_releases(hdr, sdr, settings=settings, fresh=fresh, tell=tell)
     if len(matching.hdr.track.times_s) == 1:
         settings = replace(settings, min_matched_s=0.0)  # single pictures have no time
-    give_back()
     film = _look_at_film(matching, settings=settings, full=full)
+    matching = _without_prints(matching)
+    give_back()
     fits, collector = _fit(matching, film.picks, settings=settings, tell=tell, parts=parts)
     give_back()
     signal_check = _check_signal(matching, collector, settings)
     words = _find_words(matching, film.picks, settings=settings, tell=tell)
     give_back()
-    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell, parts=parts)
+    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell, parts=parts, keep=keep)
     give_back()
     return _Work(matching, film, fits, done, signal_check, settings)
+
+
+def _without_prints(matching: _Matching) -> _Matching:
+    """Two matched releases without what only matching looks at: of a film that is 400 MB."""
+
+    def thin(scanned: _Pass) -> _Pass:
+        track = scanned.track
+        return replace(scanned, track=replace(track, fingerprints=track.fingerprints[:0].copy(), edges=track.edges[:0].copy()))
+
+    return replace(matching, hdr=thin(matching.hdr), sdr=thin(matching.sdr))
 
 
 def measure(
@@ -902,12 +917,11 @@ def _read_on(
     CannotReadOn : where the place at which that pass was left is not found again.
     """
     add, start = None if watch is None else watch.add, None if begun is None else begun.reader
-    before = () if begun is None else begun.frames
     with (
         open_reader(release, watch=add, strict=_is_strict(release), start=start) as reader,
         contextlib.closing(read_ahead(reader)) as frames,  # its thread has to end before what it reads is closed
     ):
-        codes = sum((one.codes for one in before), np.zeros(CODES, np.int64))
+        codes = np.zeros(CODES, np.int64) if begun is None else begun.codes
         scan = scan_frames(
             frames,
             release.signal,
@@ -916,7 +930,8 @@ def _read_on(
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
             workers=max(count_cores() // CORES_A_WORKER, 1),
-            before=before,
+            before=None if begun is None else begun.frames,
+            codes_before=codes,
             keep=None if parts is None or watch is None else _Keeper(parts, reader, watch, codes=codes),
         )
         track = Track(
@@ -1047,6 +1062,7 @@ def _match_releases(
         check_within(first.track.times_s, time, option="--at", side="HDR")
     _check_frames(first, second)
     first, second = _keep_common(first, second)
+    give_back()
     tell("match the frames", 0, None)
     prints = mask_bars(
         (first.track.fingerprints, second.track.fingerprints),
@@ -1663,7 +1679,7 @@ class _Scored:
     types: dict[int, tuple[str, str]]
     marks: dict[tuple[int, int], NDArray[np.bool_]]
     words: _Words
-    laid_over: tuple[LaidOver, ...]
+    laid_over: Sequence[LaidOver]
     """Of every scored picture of the film; empty where nothing is laid over any."""
 
 
@@ -1677,8 +1693,10 @@ def _score(
     settings: Settings,
     tell: Progress,
     parts: PairParts | None = None,
+    keep: Keep = in_memory,
 ) -> _Scored:
     picks, types = film.picks, {}
+    known_types: dict[tuple[str, str], tuple[str, str]] = {}
     shown = {picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)}
     displays = _screens(matching, film, fits, settings)
     screens = ScreenCollector(displays, wanted=shown)
@@ -1686,9 +1704,10 @@ def _score(
     tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
     measure = _measurer(matching, fits, collector, tone_pixels=tone_pixels)
     laid = bool(marks) or words.seen
-    scored, with_all = ScoreCollector(), ScoreCollector() if laid or film.every is not picks else None
-    clean, every = film.weights(picks), film.weights(film.every)
-    frames, laid_over = sorted(clean.keys() | every.keys()), []
+    scored, with_all = ScoreCollector(keep=keep), ScoreCollector(keep=keep) if laid or film.every is not picks else None
+    clean = film.weights(picks)
+    every = clean if film.every is picks else film.weights(film.every)
+    frames, laid_over = sorted(clean.keys() | every.keys()), Table(LaidOver)
 
     def look(hdr: Frame, sdr: Frame) -> Looked:
         pictures = _to_canvas(matching, hdr, sdr, settings=settings, greys=True)
@@ -1722,12 +1741,12 @@ def _score(
         if found.own is not None:
             scored.add(found.own, seconds=clean[found.frame][1])
             screens.take(found.on_screens, hdr_frame=found.frame)
-            types[found.frame] = found.types
+            types[found.frame] = known_types.setdefault(found.types, found.types)
         if found.laid_over is not None:
             laid_over.append(found.laid_over)
         if with_all is not None and whole is not None and found.frame in every:
             with_all.add(whole, seconds=every[found.frame][1])
-    return _Scored(scored, with_all, screens, types, marks, words, tuple(laid_over))
+    return _Scored(scored, with_all, screens, types, marks, words, laid_over)
 
 
 def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, tone_pixels: int) -> Callable[..., PairMeasures]:
@@ -1971,7 +1990,7 @@ def _film_peak_nits(matching: _Matching, film: _Film) -> float:
     """Highest 99.99th percentile of the matched frames that are the film's picture, cd/m2; of all frames where there are none."""
     own = matching.alignment.partners >= 0
     levels = matching.hdr.track.levels
-    own, nits = own[[frame.frame for frame in levels]], np.array([frame.p9999_nits for frame in levels])
+    own, nits = own[column(levels, "frame")], column(levels, "p9999_nits")
     if not film.kept:
         own = own & ~foreign_frames(film.found)
     return float(nits[own].max() if own.any() else nits.max())

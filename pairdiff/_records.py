@@ -8,7 +8,7 @@ Arrays are (time, row, column, channel). `None` means "there is no value"; it is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, Generic, Literal, TypeVar
@@ -1065,9 +1065,9 @@ class Comparison:
     viewer: Viewer
     verdict: Verdict
     moments: tuple[Moment, ...]
-    pairs: tuple[PairScore, ...]
-    hdr_frames: tuple[FrameLevels, ...]
-    sdr_frames: tuple[FrameLevels, ...]
+    pairs: Sequence[PairScore]
+    hdr_frames: Sequence[FrameLevels]
+    sdr_frames: Sequence[FrameLevels]
     coverage: Coverage
     versions: Mapping[str, str]
     settings: Mapping[str, Any]
@@ -1087,7 +1087,7 @@ class Measurement:
 
     result: ReleaseResult
     active: Rectangle
-    frames: tuple[FrameLevels, ...]
+    frames: Sequence[FrameLevels]
     versions: Mapping[str, str]
     settings: Mapping[str, Any]
     peak: PixelPlace | None = None

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -68,19 +69,22 @@ class Anchors:
         return np.asarray((self.correlation >= LEAST_CORRELATION) & (self.rival < RIVAL_SHARE * self.correlation))
 
 
-@dataclass(frozen=True, slots=True)
 class Places:
-    """Every window of the SDR release, ready to be searched."""
+    """Every window of the SDR release, to be searched.
 
-    signatures: NDArray[np.float16]
-    projected: NDArray[np.float32]
-    frames: int
-    """Length of a window."""
+    Parameters
+    ----------
+    signatures : (frame, cell).
+    frames : length of a window.
+    """
 
+    def __init__(self, signatures: NDArray[np.float16], *, frames: int) -> None:
+        self.signatures, self.frames = signatures, frames
 
-def list_places(signatures: NDArray[np.float16], *, frames: int) -> Places:
-    """Every window of `frames` signatures, (frame, cell)."""
-    return Places(signatures, _project(pool_cells(signatures), frames), frames)
+    @cached_property
+    def projected(self) -> NDArray[np.float32]:
+        """Each window as a short vector, made when it is asked for: beside what making those of the HDR release takes it would weigh."""
+        return _project(pool_cells(self.signatures), self.frames)
 
 
 def find_anchors(hdr: NDArray[np.float16], places: Places, *, starts: NDArray[np.int64]) -> Anchors:
@@ -99,8 +103,9 @@ def find_anchors(hdr: NDArray[np.float16], places: Places, *, starts: NDArray[np
     frames = places.frames
     best = np.full((len(starts), 2), -1, np.int64)
     score = np.full((len(starts), 2), -1.0, np.float32)
-    if len(places.projected) and len(starts):
-        likely = _nearest_places(_project(pool_cells(hdr), frames)[starts], places.projected)
+    if len(places.signatures) >= frames and len(starts):
+        windows = _project(pool_cells(hdr), frames)[starts]
+        likely = _nearest_places(windows, places.projected)
         for number, start in enumerate(starts):
             best[number], score[number] = _compare_places(hdr[start : start + frames], places.signatures, likely[number])
     return Anchors(starts, best[:, 0], score[:, 0], score[:, 1], frames)
@@ -125,7 +130,8 @@ def _project(pooled: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
         out += pooled[step : step + len(out)] @ signs[step]
     length = np.linalg.norm(out, axis=1, keepdims=True)
     usual = float(np.median(length)) if len(out) else 0.0
-    return np.asarray(out / np.maximum(length, max(0.1 * usual, 1e-9)))
+    out /= np.maximum(length, max(0.1 * usual, 1e-9))
+    return out
 
 
 def _nearest_places(windows: NDArray[np.float32], places: NDArray[np.float32]) -> NDArray[np.int64]:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray
-from pairdiff.match.anchors import PIN_FRAMES, PIN_WEIGHT, Anchors, Places, find_anchors, list_places, with_pins
+from pairdiff.match.anchors import PIN_FRAMES, PIN_WEIGHT, Anchors, Places, find_anchors, with_pins
 from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
@@ -204,10 +204,15 @@ def find_edit_map(
         (int(np.searchsorted(hdr_runs.first, hdr, "right")) - 1, int(np.searchsorted(sdr_runs.first, sdr, "right")) - 1)
         for hdr, sdr in pins
     ]
-    single_tracks = hdr_track[hdr_runs.first], sdr_track[sdr_runs.first]
+    single_tracks = _first_of_runs(hdr_track, hdr_runs), _first_of_runs(sdr_track, sdr_runs)
     used = grid_map if grid_map is not None else find_grid_map(*single_tracks, likely_maps(hdr_aspect, sdr_aspect))
     single = _match_single(*single_tracks, used, run_pins)
     return _with_repeats(single, hdr_runs, sdr_runs)
+
+
+def _first_of_runs(track: FloatArray, runs: Cadence) -> FloatArray:
+    """A track without its repeats; the very track where it has none, since a copy of a film's takes 200 MB."""
+    return track if len(runs.first) == len(track) else track[runs.first]
 
 
 def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
@@ -451,7 +456,7 @@ def _search(hdr: Side, sdr: Side) -> Anchors:
     length = len(hdr.signatures)
     every = EVERY_FRAMES if length < LONG_FILM_FRAMES else max(EVERY_FRAMES_LONG, length // MOST_WINDOWS)
     starts = np.arange(0, len(hdr.signatures) - frames + 1, every)
-    return find_anchors(hdr.signatures, list_places(sdr.signatures, frames=frames), starts=starts)
+    return find_anchors(hdr.signatures, Places(sdr.signatures, frames=frames), starts=starts)
 
 
 def better_map(first: EditMap, second: EditMap) -> EditMap:
@@ -523,7 +528,7 @@ def find_grid_map(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
     maps : to be tried, the likeliest first.
     """
     frames = _window_frames(len(hdr_track), len(sdr_track))
-    places = list_places(make_signatures(sdr_track)[0], frames=frames)
+    places = Places(make_signatures(sdr_track)[0], frames=frames)
     last = len(hdr_track) - frames
     starts = np.unique(np.linspace(0, max(last, 0), PROBES).astype(int)) if last >= 0 else np.zeros(0, int)
     best, value, found = maps[0], 0.0, None
@@ -624,7 +629,7 @@ def _search_gap(hdr: Side, sdr: Side, hdr_span: tuple[int, int], sdr_span: tuple
     if min(hdr_span[1] - hdr_span[0], sdr_span[1] - sdr_span[0]) < frames + SURE_FRAMES:
         return []
     part = hdr.signatures[slice(*hdr_span)]
-    places = list_places(sdr.signatures[slice(*sdr_span)], frames=frames)
+    places = Places(sdr.signatures[slice(*sdr_span)], frames=frames)
     found = find_anchors(part, places, starts=np.arange(0, len(part) - frames + 1, GAP_EVERY_FRAMES))
     return [Run(run.hdr + hdr_span[0], run.sdr + sdr_span[0], run.weight, frames) for run in chain_anchors(found) if len(run.hdr) > 1]
 
@@ -863,7 +868,7 @@ def _judge_frames(pairs: _Pairs, hdr: Side, sdr: Side) -> tuple[NDArray[np.int8]
     state = np.full(len(path), -1, np.int8)
     known = path >= 0
     flat = np.zeros(len(path), bool)
-    flat[known] = flat_frames(hdr.fingerprints[known]) & flat_frames(sdr.fingerprints[path[known]])
+    flat[known] = flat_frames(hdr.fingerprints)[known] & flat_frames(sdr.fingerprints)[path[known]]
     alike, on_average = _same_picture(pairs, hdr, sdr)
     state[known & (alike | on_average | flat)] = 0
     faint = np.zeros(len(path), bool)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Colour, FloatArray
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import itp_difference, nits_to_itp
 from pairdiff.light.primaries import conversion_matrix
@@ -89,12 +90,14 @@ def measure_colour(hdr_nits: FloatArray, hdr_itp: FloatArray, *, margin_jnd: flo
 
 def pool_colour(pictures: Sequence[PictureColour], *, weights: NDArray[np.float64], settings: Settings) -> Colour:
     """Film figures: shares are means over matched time; black-and-white is not applicable."""
-    chroma = max(picture.chroma_p99_jnd for picture in pictures)
+    chroma = float(column(pictures, "chroma_p99_jnd").max())
     if chroma < settings.monochrome_jnd:
         return Colour("not_applicable", None, None, None, chroma)
 
-    def mean(values: Sequence[float]) -> float:
+    def mean(values: NDArray[np.float64]) -> float:
         return float(np.average(values, weights=weights))
 
-    by_level = {name: mean([picture.outside_709_by_level[k] for picture in pictures]) for k, name in enumerate(BAND_NAMES)}
-    return Colour("measured", mean([p.outside_709_share for p in pictures]), mean([p.outside_p3_share for p in pictures]), by_level, chroma)
+    outside = column(pictures, "outside_709_by_level")
+    by_level = {name: mean(outside[:, k]) for k, name in enumerate(BAND_NAMES)}
+    outside_709, outside_p3 = (mean(column(pictures, name)) for name in ("outside_709_share", "outside_p3_share"))
+    return Colour("measured", outside_709, outside_p3, by_level, chroma)

@@ -16,7 +16,7 @@ is not what was graded.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import BeyondSet, FloatArray
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.picture import itp_difference, nits_to_itp
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.score.colour import BAND_NAMES, LEVEL_BANDS_NITS, LUMINANCE
@@ -143,8 +144,29 @@ def set_volume_jnd3(white_nits: float) -> float:
     return _reached(_cell_numbers(itp), 1.0).size * CELL_JND**3
 
 
+class ReachedCells:
+    """Cells that the pictures of a film reach together."""
+
+    def __init__(self, pictures: Iterable[PictureBeyond] = ()) -> None:
+        self.hdr, self.sdr, self.beyond = (np.zeros(CELLS**3, bool) for _ in range(3))
+        for one in pictures:
+            self.add(one)
+
+    def add(self, picture: PictureBeyond) -> None:
+        """Count the cells of a further picture in."""
+        self.hdr[picture.hdr_cells] = True
+        self.sdr[picture.sdr_cells] = True
+        self.beyond[picture.beyond_cells] = True
+
+
 def pool_beyond(
-    pictures: Sequence[PictureBeyond], *, weights: NDArray[np.float64], white_nits: float, coloured: bool, settings: Settings
+    pictures: Sequence[PictureBeyond],
+    *,
+    weights: NDArray[np.float64],
+    white_nits: float,
+    coloured: bool,
+    settings: Settings,
+    reached: ReachedCells | None = None,
 ) -> BeyondSet:
     """Film figures: shares are means over matched time, volumes are of the colours that any picture reaches.
 
@@ -155,6 +177,7 @@ def pool_beyond(
     white_nits : SDR white at `controls`.
     coloured : False for a black-and-white film.
     settings : the least share of a picture that counts as time.
+    reached : cells that they reach together; None where they are to be counted here.
 
     Returns
     -------
@@ -162,24 +185,25 @@ def pool_beyond(
     """
     if not coloured:
         return BeyondSet("not_applicable")
-    by_level = np.array([picture.saturated_by_level for picture in pictures])
+    reached = ReachedCells(pictures) if reached is None else reached
+    by_level = column(pictures, "saturated_by_level")
     moderate = by_level[:, BAND_NAMES.index(MODERATE_BAND)]
 
     def mean(values: NDArray[np.float64]) -> float:
         return float(np.average(values, weights=weights))
 
-    def volume(name: str) -> float:
-        return np.unique(np.concatenate([getattr(picture, name) for picture in pictures])).size * CELL_JND**3
+    def volume(cells: NDArray[np.bool_]) -> float:
+        return int(cells.sum()) * CELL_JND**3
 
     return BeyondSet(
         "measured",
-        mean(np.array([picture.beyond_share for picture in pictures])),
+        mean(column(pictures, "beyond_share")),
         mean(by_level.sum(1)),
         {name: mean(by_level[:, k]) for k, name in enumerate(BAND_NAMES)},
         mean(moderate),
         mean((moderate >= settings.headroom_area_share).astype(np.float64)),
-        volume("hdr_cells"),
-        volume("sdr_cells"),
-        volume("beyond_cells"),
+        volume(reached.hdr),
+        volume(reached.sdr),
+        volume(reached.beyond),
         set_volume_jnd3(round(white_nits, 1)),
     )

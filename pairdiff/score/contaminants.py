@@ -30,6 +30,7 @@ from pairdiff._records import (
     Treatment,
 )
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.match.motion import join_stretches, stretches
 from pairdiff.score.headroom import quiet_level
 from pairdiff.score.levels import SPECK_PIXELS
@@ -98,12 +99,9 @@ def make_table(hdr: Sequence[FrameLevels], sdr: Sequence[FrameLevels], alignment
     for one in alignment.segments:
         if one.hdr_start is not None and one.hdr_stop is not None:
             passage[one.hdr_start : one.hdr_stop] = [one.kind] * (one.hdr_stop - one.hdr_start)
-    times = np.array([frame.time_s for frame in hdr])
+    times = column(hdr, "time_s")
     steps = np.diff(times)
     usual = float(np.median(steps)) if steps.size else 1 / 24
-
-    def column(frames: Sequence[FrameLevels], name: str) -> FloatArray:
-        return np.array([getattr(frame, name) for frame in frames], np.float64)
 
     return FrameTable(
         max_nits=column(hdr, "max_nits"),
@@ -274,8 +272,8 @@ def _leaves_trace(table: FrameTable, start: int, stop: int, *, share: float) -> 
     before, behind = int(table.partner[start - 1]), int(table.partner[stop])
     if min(before, behind) < 0 or behind - before < 2:
         return True
-    for column in (table.sdr_average_nits, table.sdr_p99_nits, table.sdr_p50_nits):
-        ends, inside = (column[before], column[behind]), column[before + 1 : behind]
+    for levels in (table.sdr_average_nits, table.sdr_p99_nits, table.sdr_p50_nits):
+        ends, inside = (levels[before], levels[behind]), levels[before + 1 : behind]
         slack = share * max(table.sdr_average_nits[before], table.sdr_average_nits[behind], 1e-3)
         if inside.max() > max(ends) + slack or inside.min() < min(ends) - slack:
             return True

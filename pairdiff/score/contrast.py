@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, HighlightContrast, PairScore
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.picture import mix_to_pq_jnd
 from pairdiff.light.transfer import nits_to_pq, pq_to_nits
 from pairdiff.score.colour import LUMINANCE
@@ -112,22 +113,15 @@ def pool_contrast(pictures: Sequence[PairScore], *, weights: NDArray[np.float64]
     -------
     HighlightContrast; `not_applicable` where no picture has highlights above SDR white over at least `headroom_area_share`.
     """
-    share = float(np.average([picture.highlight_share for picture in pictures], weights=weights))
-    held = [
-        (picture, weight * picture.highlight_share)
-        for picture, weight in zip(pictures, weights, strict=True)
-        if picture.highlight_share >= settings.headroom_area_share and picture.contrast_gain_jnd is not None and weight > 0
-    ]
-    if not held:
+    shares = column(pictures, "highlight_share")
+    share = float(np.average(shares, weights=weights))
+    held = (shares >= settings.headroom_area_share) & ~np.isnan(column(pictures, "contrast_gain_jnd")) & (weights > 0)
+    if not held.any():
         return HighlightContrast("not_applicable", share, None, None, None, None, None, None)
-    area = np.array([weight for _, weight in held])
-
-    def column(name: str) -> NDArray[np.float64]:
-        return np.array([getattr(picture, name) for picture, _ in held], np.float64)
-
+    area = (weights * shares)[held]
     hdr_jnd, sdr_jnd, gain_jnd, hdr_stops, sdr_stops = (
-        weighted_quantile(column(f"contrast_{name}"), 0.5, weights=area)
+        weighted_quantile(column(pictures, f"contrast_{name}")[held], 0.5, weights=area)
         for name in ("hdr_jnd", "sdr_jnd", "gain_jnd", "hdr_stops", "sdr_stops")
     )
-    gained = float(np.average(column("contrast_gained_share"), weights=area))
+    gained = float(np.average(column(pictures, "contrast_gained_share")[held], weights=area))
     return HighlightContrast("measured", share, hdr_jnd, sdr_jnd, gain_jnd, hdr_stops, sdr_stops, gained)

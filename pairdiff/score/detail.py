@@ -7,7 +7,7 @@ piles up nowhere: recovered detail is then not applicable, never zero.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Recovered
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.picture import code_level, mix_to_pq_jnd
 from pairdiff.score._picture_kernels import count_signal
 from pairdiff.score.pair_noise import bright_area, bright_noise_jnd
@@ -312,7 +313,7 @@ def _spread(counts: NDArray[np.number]) -> float:
 
 def pool_detail(
     pictures: Sequence[PairScore],
-    level_counts: Sequence[NDArray[np.int32] | None],
+    level_counts: Iterable[NDArray[np.int32] | None],
     *,
     weights: NDArray[np.float64],
     settings: Settings,
@@ -330,41 +331,47 @@ def pool_detail(
     -------
     Recovered; `not_applicable` where the SDR clips nowhere.
     """
-    clipped = np.array([picture.clipped_share for picture in pictures])
-    bright = np.array([picture.stops_above_white for picture in pictures])
+    clipped = column(pictures, "clipped_share")
+    bright = column(pictures, "stops_above_white")
     share = float(np.average(clipped, weights=weights))
-    where = [n for n, picture in enumerate(pictures) if picture.clipped_share >= settings.clipped_share and picture.detail_jnd is not None]
-    if not where:
+    where = (clipped >= settings.clipped_share) & ~np.isnan(column(pictures, "detail_jnd"))
+    if not where.any():
         return Recovered("not_applicable", share, None, None, None, None, None)
 
-    def mean(values: Sequence[float | None], area: NDArray[np.float64]) -> float | None:
-        known = [(float(values[n] or 0.0), weights[n] * area[n]) for n in where if values[n] is not None and area[n] > 0]
-        return float(np.average([v for v, _ in known], weights=[w for _, w in known])) if known else None
+    def mean(name: str) -> float | None:
+        values = column(pictures, name)
+        known = where & ~np.isnan(values) & (clipped > 0)
+        return float(np.average(values[known], weights=weights[known] * clipped[known])) if known.any() else None
 
-    def median(values: Sequence[float | None]) -> float | None:
-        known = [(float(values[n] or 0.0), weights[n] * clipped[n]) for n in where if values[n] is not None]
-        return weighted_quantile(np.array([v for v, _ in known]), 0.5, weights=np.array([w for _, w in known])) if known else None
+    def median(name: str) -> float | None:
+        values = column(pictures, name)
+        known = where & ~np.isnan(values)
+        return weighted_quantile(values[known], 0.5, weights=weights[known] * clipped[known]) if known.any() else None
 
     return Recovered(
         "measured",
         share,
         _bright_clipped(pictures, weights * bright),
-        median([p.detail_jnd for p in pictures]),
-        median([p.detail_stops for p in pictures]),
-        film_spread_stops([level_counts[n] for n in where], weights[where]),
-        mean([p.textured_share for p in pictures], clipped),
-        mean([p.gradual_rim_share for p in pictures], clipped),
-        mean([p.rise_codes for p in pictures], clipped),
+        median("detail_jnd"),
+        median("detail_stops"),
+        film_spread_stops((counts for counts, here in zip(level_counts, where, strict=True) if here), weights[where]),
+        mean("textured_share"),
+        mean("gradual_rim_share"),
+        mean("rise_codes"),
     )
 
 
-def film_spread_stops(level_counts: Sequence[NDArray[np.int32] | None], weights: NDArray[np.float64]) -> float | None:
+def film_spread_stops(level_counts: Iterable[NDArray[np.int32] | None], weights: NDArray[np.float64]) -> float | None:
     """`spread_stops` of all clipped areas of a film together, each picture weighted by the time it stands for."""
-    known = [counts * weight for counts, weight in zip(level_counts, weights, strict=True) if counts is not None and weight > 0]
-    return spread_stops(np.sum(known, axis=0) / max(weights.max(), 1e-12)) if known else None
+    total: NDArray[np.float64] | None = None
+    for counts, weight in zip(level_counts, weights, strict=True):
+        if counts is not None and weight > 0:
+            total = counts * weight if total is None else total + counts * weight
+    return None if total is None else spread_stops(total / max(weights.max(), 1e-12))
 
 
 def _bright_clipped(pictures: Sequence[PairScore], area: NDArray[np.float64]) -> float | None:
     """Share of all light stops above SDR white in the film, in clipping pictures or not, that lie in SDR-clipped areas."""
-    known = [(p.bright_clipped_share, a) for p, a in zip(pictures, area, strict=True) if p.bright_clipped_share is not None and a > 0]
-    return float(np.average([share for share, _ in known], weights=[a for _, a in known])) if known else None
+    shares = column(pictures, "bright_clipped_share")
+    known = ~np.isnan(shares) & (area > 0)
+    return float(np.average(shares[known], weights=area[known])) if known.any() else None

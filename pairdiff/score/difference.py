@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Difference, FloatArray, OnItsOwn, PairScore, SideBySide
+from pairdiff._tables import column
 from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import light_difference, nits_to_itp_planes, sdr_code_to_nits
 from pairdiff.score._picture_kernels import blur, count_apart
@@ -169,10 +170,8 @@ def pool_difference(pairs: Sequence[PairScore], weighting: Weighting, *, setup_n
     Difference.
     """
     weights, shots, fraction, sure = weighting.seconds, weighting.shots, weighting.sampled_fraction, weighting.confidence
-    square = np.average([pair.rms_jnd[setup_name] ** 2 for pair in pairs], weights=weights)
-    loss = np.array([pair.preference_loss[setup_name] for pair in pairs])
-    tone = np.array([pair.tone_part[setup_name] for pair in pairs])
-    colour = np.array([pair.colour_part[setup_name] for pair in pairs])
+    square = np.average([rms**2 for rms in column(pairs, "rms_jnd", setup_name).tolist()], weights=weights)
+    loss, tone, colour = (column(pairs, name, setup_name) for name in ("preference_loss", "tone_part", "colour_part"))
     means = [
         estimate_mean(values, weights=weights, shots=shots, sampled_fraction=fraction, confidence=sure, lowest=lowest, highest=highest)
         for values, lowest, highest in (

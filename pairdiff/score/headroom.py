@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Headroom, PairScore, Setup
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.score.pooling import CONFIDENCE, estimate_mean, estimate_share, level_reached, weighted_quantile
 from pairdiff.score.ranks import median_of, values_at_ranks
 from pairdiff.score.whole import window_moments
@@ -227,7 +228,7 @@ def stops_used(
 
 def film_headroom_stops(pairs: Sequence[PairScore], weighting: Weighting, *, setup: Setup, settings: Settings) -> float:
     """Headroom at one set-up that a film reaches in the stated share of matched time, stops."""
-    level, code = (np.array([getattr(pair, name) for pair in pairs]) for name in ("hdr_p999_nits", "sdr_p999_code"))
+    level, code = (column(pairs, name) for name in ("hdr_p999_nits", "sdr_p999_code"))
     return level_reached(headroom_stops(level, code, setup=setup), settings.headroom_time_share, weights=weighting.seconds)
 
 
@@ -245,14 +246,12 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
     -------
     Headroom; film value = level reached in `headroom_time_share` of matched time.
     """
-    level = np.array([pair.hdr_p999_nits for pair in pairs])
-    code = np.array([pair.sdr_p999_code for pair in pairs])
-    area = np.array([pair.area_above_white_share for pair in pairs])
+    level, code, area = (column(pairs, name) for name in ("hdr_p999_nits", "sdr_p999_code", "area_above_white_share"))
     weights, share = weighting.seconds, settings.headroom_time_share
     at_gain, at_controls = (headroom_stops(level, code, setup=s) for s in (gain, controls))
     ratio = peak_ratio_stops(level, code, setup=controls)
     used, uses_ratio = stops_used(level, code, setups=(controls, gain), weights=weights, settings=settings)
-    marked = (np.array([pair.hdr_p999_with_marks_nits for pair in pairs]), np.array([pair.sdr_p999_with_marks_code for pair in pairs]))
+    marked = column(pairs, "hdr_p999_with_marks_nits"), column(pairs, "sdr_p999_with_marks_code")
     with_marks = stops_used(*marked, setups=(controls, gain), weights=weights, settings=settings)[0]
     per_shot = [used[weighting.shots == shot].max() for shot in np.unique(weighting.shots)]
     return Headroom(
@@ -266,8 +265,8 @@ def pool_headroom(pairs: Sequence[PairScore], weighting: Weighting, *, gain: Set
         level_reached(ratio, share, weights=weights),
         uses_ratio,
         level_reached(with_marks, share, weights=weights),
-        float(np.average([pair.standing_share for pair in pairs], weights=weights)),
-        float(np.average([pair.level_noise_stops for pair in pairs], weights=weights)),
+        float(np.average(column(pairs, "standing_share"), weights=weights)),
+        float(np.average(column(pairs, "level_noise_stops"), weights=weights)),
         float(np.average(area, weights=weights)),
         estimate_share(
             used >= settings.headroom_slight_stops,

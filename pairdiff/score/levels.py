@@ -11,7 +11,7 @@ A percentile is the lowest level that at least that share of the pixels does not
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -176,7 +176,7 @@ def pixels_above_percentile(pixels: int, percentile: float) -> float:
     return pixels * (100 - percentile) / 100
 
 
-def release_light_levels(frames: list[FrameLevels] | tuple[FrameLevels, ...]) -> tuple[FrameLevels, FrameLevels]:
+def release_light_levels(frames: Sequence[FrameLevels]) -> tuple[FrameLevels, FrameLevels]:
     """The frames that set MaxCLL and MaxFALL: largest pixel level, and largest frame average over the active picture.
 
     Parameters

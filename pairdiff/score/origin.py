@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Colour, FloatArray, OriginSign, PairScore, Recovered, Setup, Tone
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import itp_difference, nits_to_itp
 from pairdiff.light.primaries import conversion_matrix
@@ -358,14 +359,15 @@ def _pictures(counted: tuple[int, int]) -> str:
 
 def _sdr_top(film: FilmOrigin, code: NDArray[np.float64]) -> float:
     """The SDR release's top signal: where the title is clipped, else what its pictures reach, white at most. Ringing lies above it."""
-    clips = [picture.sdr_clip_code for picture in film.pictures if picture.sdr_clip_code is not None]
-    return max(clips) if clips else min(level_reached(code, CEILING_TIME_SHARE, weights=film.weighting.seconds), 1.0)
+    clips = column(film.pictures, "sdr_clip_code")
+    clips = clips[~np.isnan(clips)]
+    return float(clips.max()) if clips.size else min(level_reached(code, CEILING_TIME_SHARE, weights=film.weighting.seconds), 1.0)
 
 
 def _level_ceiling(film: FilmOrigin) -> OriginSign:
     question = _Question("level ceiling", "share", CEILING_LEAST_SHARE, "at_least")
     weights, shots = film.weighting.seconds, film.weighting.shots
-    level, code, noise = (np.array([getattr(p, n) for p in film.pictures]) for n in ("hdr_top_nits", "sdr_top_code", "level_noise_stops"))
+    level, code, noise = (column(film.pictures, name) for name in ("hdr_top_nits", "sdr_top_code", "level_noise_stops"))
     top = _sdr_top(film, code)
     shown_nits = max(film.controls.white_nits * max(top, 0.0) ** film.controls.gamma, LEAST_NITS)
     stops = np.log2(np.maximum(level, LEAST_NITS) / shown_nits)
@@ -390,8 +392,7 @@ def _level_ceiling(film: FilmOrigin) -> OriginSign:
 
 def _shared_clipping(film: FilmOrigin, settings: Settings) -> OriginSign:
     question = _Question("shared clipping", "share", FLAT_LEAST_SHARE, "at_least")
-    clipped = np.array([pair.clipped_share for pair in film.pairs])
-    textured = np.array([np.nan if pair.textured_share is None else pair.textured_share for pair in film.pairs])
+    clipped, textured = column(film.pairs, "clipped_share"), column(film.pairs, "textured_share")
     where = (clipped >= settings.clipped_share) & ~np.isnan(textured) & (film.weighting.seconds > 0)
     counted = _count(film.weighting.shots, where)
     if counted[1] < LEAST_SHOTS:
@@ -401,7 +402,7 @@ def _shared_clipping(film: FilmOrigin, settings: Settings) -> OriginSign:
     area = (film.weighting.seconds * clipped)[where]
     share, low, high = _without_each(area * (1 - textured[where]), area)
     spread = film.recovered.film_stops
-    noise_stops = float(np.median([picture.level_noise_stops for picture in film.pictures]))
+    noise_stops = float(np.median(column(film.pictures, "level_noise_stops")))
     grain_stops = FLAT_NOISE_SPREAD * noise_stops if noise_stops > FLAT_NOISE_STOPS else 0.0
     one_level = spread is not None and spread <= FLAT_STOPS
     within_grain = spread is not None and spread <= FLAT_STOPS + grain_stops
@@ -419,7 +420,7 @@ def _shared_clipping(film: FilmOrigin, settings: Settings) -> OriginSign:
 def _colour_edge(film: FilmOrigin, settings: Settings) -> OriginSign:
     question = _Question("colour stops at the BT.709 edge", "share", EDGE_MOST_BEYOND, "at_most")
     weights = film.weighting.seconds
-    inner, edge, beyond = (np.array([getattr(p, n) for p in film.pictures]) for n in ("edge_inner_share", "edge_share", "beyond_share"))
+    inner, edge, beyond = (column(film.pictures, name) for name in ("edge_inner_share", "edge_share", "beyond_share"))
     counted = _count(film.weighting.shots, (edge + beyond >= EDGE_LEAST_MASS) & (weights > 0))
     mass = float(np.average(edge + beyond, weights=weights))
     if film.colour.status != "measured":
@@ -442,7 +443,8 @@ def _fixed_curve(film: FilmOrigin, settings: Settings) -> OriginSign:
     question = _Question("one fixed curve", "JND", settings.stretched_residual_jnd, "at_most")
     shots = film.weighting.shots
     places = [np.flatnonzero(shots == shot).tolist() for shot in np.unique(shots)]
-    different = _different_shots([np.mean([film.pictures[n].parts_jnd for n in place], axis=0) for place in places])
+    parts = column(film.pictures, "parts_jnd")
+    different = _different_shots([parts[place].mean(axis=0) for place in places])
     meeting = _meeting_share([np.concatenate([film.tones[n].intensity[:, 0] for n in place]) for place in places])
     counted, told = (len(film.tones), len(places)), _pictures((len(film.tones), len(places)))
     residual, spread = film.tone.residual_p95_jnd, film.tone.shot_spread_jnd

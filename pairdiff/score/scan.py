@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Damage, FieldOrder, Frame, FrameLevels, Levels, PictureSpan, Rectangle, Signal
+from pairdiff._tables import Table, column
 from pairdiff.frames.decode import REPEATED, CannotReadOn
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.frames.prefetch import map_ahead
@@ -49,7 +50,7 @@ class Track:
     edges: NDArray[np.uint16]
     """Where the light begins and ends in strips of each frame, (frame, 4, strip), as of `measure_edges`."""
     times_s: tuple[Fraction, ...]
-    levels: tuple[FrameLevels, ...]
+    levels: Sequence[FrameLevels]
     damage: tuple[Damage, ...]
     field_order: FieldOrder | None = None
     """As in `Release`: how the pictures that were measured had been put together."""
@@ -114,7 +115,7 @@ class Scan:
     fingerprints: NDArray[np.float16]
     edges: NDArray[np.uint16]
     times_s: tuple[Fraction, ...]
-    levels: tuple[FrameLevels, ...]
+    levels: Table[FrameLevels]
     codes: NDArray[np.int64]
     """As in `Track`, (256,)."""
 
@@ -128,6 +129,10 @@ class FrameScan:
     time_s: Fraction
     levels: FrameLevels
     codes: NDArray[np.int64]
+    """Luma codes; where frames are kept only their sum is, and these are none."""
+
+
+NO_CODES = np.zeros(0, np.int64)
 
 
 def scan_frames(
@@ -139,7 +144,8 @@ def scan_frames(
     hlg_peak_nits: float,
     progress: Callable[[int], None],
     workers: int = 1,
-    before: Sequence[FrameScan] = (),
+    before: Table[FrameScan] | None = None,
+    codes_before: NDArray[np.int64] | None = None,
     keep: Callable[[Sequence[FrameScan], NDArray[np.int64]], None] | None = None,
 ) -> Scan:
     """Fingerprint and measure every frame.
@@ -153,7 +159,8 @@ def scan_frames(
     hlg_peak_nits : display peak for HLG.
     progress : called with the number of frames done.
     workers : frames that are measured at a time.
-    before : what an earlier pass has found; the frames then begin with the last two of them.
+    before : what an earlier pass has found, which the rest is added to; the frames then begin with the last two of them.
+    codes_before : the sum of their luma codes.
     keep : called after each frame with what was found so far and the sum of its luma codes.
 
     Raises
@@ -178,27 +185,20 @@ def scan_frames(
             count_luma(luma, active=active, bit_depth=signal.bit_depth.value) if counted else np.zeros(CODES, np.int64),
         )
 
-    found, codes = [], np.zeros(CODES, np.int64)
-    for one in before:
-        codes += one.codes
-        found.append(replace(one, codes=codes))
+    found = Table(FrameScan) if before is None else before
+    codes = np.zeros(CODES, np.int64) if codes_before is None else codes_before.copy()
     for number, one in enumerate(map_ahead(measure, frames, workers=workers), len(found) - REPEATED if found else 0):
         if number < len(found):  # measured again: what was kept must be what this reader finds
             if not is_same(one, found[number]):
                 raise CannotReadOn(f"frame {number} is another than the one that was kept")
             continue
         codes += one.codes
-        found.append(replace(one, codes=codes))  # the sum in place of its own: a film has 170 000 frames
+        found.append(replace(one, codes=NO_CODES))
         progress(len(found))
         if keep is not None:
             keep(found, codes)
-    return Scan(
-        np.stack([one.fingerprint for one in found]),
-        np.stack([one.edges for one in found]),
-        tuple(one.time_s for one in found),
-        tuple(one.levels for one in found),
-        codes,
-    )
+    times = tuple(Fraction(int(over), int(under)) for over, under in found.column("time_s"))
+    return Scan(found.column("fingerprint"), found.column("edges"), times, found.within("levels", FrameLevels), codes)
 
 
 def is_same(first: FrameScan, second: FrameScan) -> bool:
@@ -261,21 +261,28 @@ def levels_condition(signal: Signal, *, hlg_peak_nits: float) -> str:
 
 def pool_levels(levels: Sequence[FrameLevels], *, condition: str) -> Levels:
     """Light levels of a release from those of its frames."""
-    brightest, fullest = release_light_levels(list(levels))
+    brightest, fullest = release_light_levels(levels)
+
+    def most(name: str) -> float:
+        return float(column(levels, name).max())
+
+    def mean(name: str) -> float:
+        return float(np.mean(column(levels, name)))
+
     return Levels(
         status="measured",
         max_cll_nits=brightest.max_nits,
         max_cll_time_s=brightest.time_s,
         max_fall_nits=fullest.average_nits,
         max_fall_time_s=fullest.time_s,
-        max_fall_whole_nits=max(frame.average_whole_nits for frame in levels),
-        p9999_nits=max(frame.p9999_nits for frame in levels),
-        p999_nits=max(frame.p999_nits for frame in levels),
-        p99_nits=max(frame.p99_nits for frame in levels),
-        p50_nits=float(np.median([frame.p50_nits for frame in levels])),
-        area_100_share=float(np.mean([frame.area_100_share for frame in levels])),
-        area_203_share=float(np.mean([frame.area_203_share for frame in levels])),
-        area_1000_share=float(np.mean([frame.area_1000_share for frame in levels])),
+        max_fall_whole_nits=most("average_whole_nits"),
+        p9999_nits=most("p9999_nits"),
+        p999_nits=most("p999_nits"),
+        p99_nits=most("p99_nits"),
+        p50_nits=float(np.median(column(levels, "p50_nits"))),
+        area_100_share=mean("area_100_share"),
+        area_203_share=mean("area_203_share"),
+        area_1000_share=mean("area_1000_share"),
         frames=len(levels),
         condition=condition,
     )

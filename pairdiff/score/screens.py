@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import Declared, FloatArray, LitRoom, PairScore, ScreenResult, Setup
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.display import Display, read_displays
 from pairdiff.light.display import veil_nits as room_veil_nits
 from pairdiff.light.ictcp import JND_SCALE
@@ -246,7 +247,7 @@ class ScreenCollector:
         -------
         Displays with their figures, labels still None.
         """
-        place = {pair.hdr_frame: number for number, pair in enumerate(pairs)}
+        place = {frame: number for number, frame in enumerate(column(pairs, "hdr_frame").tolist())}
         shown = np.array([place[frame] for frame in self._frames], np.int64)
         if not shown.size:
             return ()
@@ -274,8 +275,7 @@ class ScreenCollector:
             for n, m in zip(shown, measures, strict=True)
         ]
         counts = np.sum([m.counts * (s / m.counts.sum()) for m, s in zip(measures, stand_for.seconds, strict=True)], axis=0)
-        level = screen.show_levels(np.array([pair.hdr_p999_nits for pair in pairs]))
-        stops = headroom_stops(level, np.array([pair.sdr_p999_code for pair in pairs]), setup=setup)
+        stops = headroom_stops(screen.show_levels(column(pairs, "hdr_p999_nits")), column(pairs, "sdr_p999_code"), setup=setup)
         return ScreenResult(
             name=display.name,
             words=display.words,

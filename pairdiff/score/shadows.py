@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Setup, Shadows
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.light.picture import code_level, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.score._picture_kernels import count_dark_signal
 from pairdiff.score.colour import LUMINANCE
@@ -183,21 +184,20 @@ def pool_shadows(pictures: Sequence[PairScore], *, weights: NDArray[np.float64],
     -------
     Shadows; `not_applicable` where the SDR is at its last codes over less than `shadow_area_share` of the picture in nearly all the film.
     """
-    dark = np.array([picture.dark_share for picture in pictures])
+    dark = column(pictures, "dark_share")
     share = float(np.average(dark, weights=weights))
     if level_reached(dark, settings.headroom_time_share, weights=weights) < settings.shadow_area_share:
         return Shadows("not_applicable", None, share, None, None)
-    where = np.array([picture.shadow_gain_jnd is not None for picture in pictures])
+    where = ~np.isnan(column(pictures, "shadow_gain_jnd"))
     area = (weights * dark)[where]
 
-    def median(values: Sequence[float | None]) -> float:
-        known = np.array([value for value, here in zip(values, where, strict=True) if here], np.float64)
-        return weighted_quantile(known, 0.5, weights=area)
+    def median(name: str) -> float:
+        return weighted_quantile(column(pictures, name)[where], 0.5, weights=area)
 
     return Shadows(
         "measured",
-        median([picture.shadow_gain_jnd for picture in pictures]),
+        median("shadow_gain_jnd"),
         share,
-        level_reached(np.array([picture.shadow_gained_share for picture in pictures]), settings.headroom_time_share, weights=weights),
-        median([picture.shadow_gamma_jnd for picture in pictures]),
+        level_reached(column(pictures, "shadow_gained_share"), settings.headroom_time_share, weights=weights),
+        median("shadow_gamma_jnd"),
     )

@@ -24,11 +24,12 @@ from pairdiff._records import (
     Viewer,
 )
 from pairdiff._settings import Settings
+from pairdiff._tables import BLOCK_ROWS, Keep, Table, column, in_memory
 from pairdiff.light.picture import code_level, nits_to_intensity, sdr_code_to_nits
-from pairdiff.score.colour import pool_colour
-from pairdiff.score.colour_volume import pool_beyond
+from pairdiff.score.colour import PictureColour, pool_colour
+from pairdiff.score.colour_volume import PictureBeyond, ReachedCells, pool_beyond
 from pairdiff.score.contrast import pool_contrast
-from pairdiff.score.detail import HISTOGRAM_BINS, count_codes, find_top_codes, pool_detail
+from pairdiff.score.detail import HISTOGRAM_BINS, LEVEL_BINS, LEVEL_ROWS, count_codes, find_top_codes, pool_detail
 from pairdiff.score.difference import pool_difference
 from pairdiff.score.headroom import Weighting, film_headroom_stops, peak_ratio_stops, pool_headroom
 from pairdiff.score.origin import GREY_CODES, FilmOrigin, PictureOrigin, pool_origin
@@ -37,8 +38,9 @@ from pairdiff.score.pooling import level_reached
 from pairdiff.score.setup import FitSample, FlatPlaces, SetupFits, find_flat_places, flat_intensity_noise_jnd, lift_signal
 from pairdiff.score.shadows import DARK_BINS, count_dark, find_darkest_code, pool_shadows
 from pairdiff.score.standing import SeenLevels, StandingMarks
-from pairdiff.score.tone import curve_distance_jnd, fit_title_curve, pool_tone
+from pairdiff.score.tone import ToneSamples, curve_distance_jnd, fit_title_curve, pool_tone
 
+NO_CELLS = np.zeros(0, np.int32)
 NOISE_WHITE_NITS, NOISE_GAMMA = 150.0, 2.4
 """Set-up at which noise is estimated before the fit is known: in dE_ITP noise hardly depends on it."""
 
@@ -98,6 +100,9 @@ class FitCollector:
         self._rng = np.random.default_rng(settings.seed)
         self._intensity: list[NDArray[np.float64]] = []
         self._code: list[NDArray[np.float64]] = []
+        """Of one pair or of several, joined."""
+        self._places: list[int] = []
+        """How many are of each pair."""
         self._shots: list[int] = []
         self._noise: list[float] = []
         self._counts = np.zeros((3, HISTOGRAM_BINS + 1), np.int64)
@@ -113,6 +118,9 @@ class FitCollector:
         intensity, code = look.places.draw(count=self._settings.fit_pixels_per_pair, rng=self._rng)
         self._intensity.append(intensity)
         self._code.append(code)
+        if len(self._code) == BLOCK_ROWS:
+            self._intensity, self._code = [np.concatenate(self._intensity)], [np.concatenate(self._code)]
+        self._places.append(len(code))
         self._shots.append(shot)
         self._noise.append(look.noise_jnd)
         self._counts += look.counts
@@ -125,7 +133,7 @@ class FitCollector:
             json.dumps(self._rng.bit_generator.state),
             np.concatenate([np.zeros(0), *self._intensity]),
             np.concatenate([np.zeros((0, 3)), *self._code]),
-            np.array([len(one) for one in self._code], np.int64),
+            np.array(self._places, np.int64),
             np.array(self._shots, np.int64),
             np.array(self._noise, np.float64),
             self._counts.copy(),
@@ -136,16 +144,15 @@ class FitCollector:
     def go_on(self, state: FitState) -> int:
         """Take what an earlier run has gathered in the place of all that was gathered so far; how many pairs that is."""
         self._rng.bit_generator.state = json.loads(state.generator)
-        ends, pairs = np.cumsum(state.places)[:-1], len(state.places)
-        self._intensity, self._code = np.split(state.intensity, ends)[:pairs], np.split(state.code, ends)[:pairs]
+        self._intensity, self._code, self._places = [state.intensity], [state.code], state.places.tolist()
         self._shots, self._noise = state.shots.tolist(), state.noise_jnd.tolist()
         self._counts, self._dark = state.counts.copy(), state.dark.copy()
         self.marks.go_on(state.marks)
-        return pairs
+        return len(self._places)
 
     def sample(self) -> FitSample:
         """What the fit sees."""
-        picture = np.repeat(np.arange(len(self._code)), [len(code) for code in self._code])
+        picture = np.repeat(np.arange(len(self._places)), self._places)
         return FitSample(
             np.concatenate(self._intensity),
             np.concatenate(self._code),
@@ -168,10 +175,24 @@ class FitCollector:
 
 
 class ScoreCollector:
-    """Gathers scored pairs; their difference histograms are added up at once, so that memory hardly grows with the pairs."""
+    """Gathers scored pairs: what only its sum is asked of is added up at once, the rest stands in rows, of which whole blocks are put away.
 
-    def __init__(self) -> None:
-        self.measures: list[PairMeasures] = []
+    Parameters
+    ----------
+    keep : where these are put.
+    """
+
+    def __init__(self, *, keep: Keep = in_memory) -> None:
+        self.scores = Table(PairScore, keep=keep)
+        self.spreads = Table(PairSpread, keep=keep)
+        """Without clipped areas a pair has level counts of 0."""
+        self.tones = ToneSamples()
+        self.colours = Table(PictureColour, keep=keep)
+        self.beyonds = Table(PictureBeyond, keep=keep)
+        """Without their cells."""
+        self.reached = ReachedCells()
+        self.origins = Table(PictureOrigin, keep=keep)
+        """Of the greys their noise alone."""
         self.counts: dict[str, NDArray[np.float64]] = {}
         self.greys: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
         """Greys of the shots of even and of odd number, (GREY_CODES,) each; None as long as none were counted."""
@@ -180,7 +201,15 @@ class ScoreCollector:
         """Take a scored pair that stands for some matched time."""
         for name, counts in measure.counts.items():
             self.counts[name] = self.counts.get(name, np.zeros(counts.size)) + counts * (seconds / counts.sum())
-        self.measures.append(replace(measure, counts={}, origin=self._take_greys(measure)))
+        spread, beyond = measure.spread, measure.beyond
+        levels = np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32) if spread.level_counts is None else spread.level_counts
+        self.scores.append(measure.score)
+        self.spreads.append(replace(spread, level_counts=levels))
+        self.tones.append(measure.tone)
+        self.colours.append(measure.colour)
+        self.beyonds.append(replace(beyond, hdr_cells=NO_CELLS, sdr_cells=NO_CELLS, beyond_cells=NO_CELLS))
+        self.reached.add(beyond)
+        self.origins.append(self._take_greys(measure))
 
     def _take_greys(self, measure: PairMeasures) -> PictureOrigin:
         """Add up a pair's greys; only their noise is kept with the pair."""
@@ -205,8 +234,8 @@ def collect_scores(measures: Iterable[PairMeasures], *, seconds: Iterable[float]
 class TitleScore:
     """Pooled figures of a title."""
 
-    pairs: tuple[PairScore, ...]
-    spreads: tuple[PairSpread, ...]
+    pairs: Sequence[PairScore]
+    spreads: Sequence[PairSpread]
     setups: tuple[Setup, ...]
     free: FreeFit
     difference: Difference
@@ -237,28 +266,30 @@ def pool_title(scored: ScoreCollector, weighting: Weighting, *, fits: SetupFits,
     -------
     TitleScore; set-up labels still None.
     """
-    measures = scored.measures
-    curve = fit_title_curve([measure.tone for measure in measures])
-    pairs = tuple(replace(m.score, curve_distance_jnd=curve_distance_jnd(m.tone, curve)) for m in measures)
-    weights = weighting.seconds
-    shift = np.array([pair.tone_shift_jnd["controls"] for pair in pairs])
-    tone = pool_tone([m.tone for m in measures], curve, shots=weighting.shots, shift_jnd=shift, weights=weights, settings=settings)
+    tones, weights = scored.tones, weighting.seconds
+    curve = fit_title_curve(tones)
+    pairs = scored.scores.with_column("curve_distance_jnd", np.array([curve_distance_jnd(tone, curve) for tone in tones]))
+    shift = column(pairs, "tone_shift_jnd", "controls")
+    tone = pool_tone(tones, curve, shots=weighting.shots, shift_jnd=shift, weights=weights, settings=settings)
     setups = tuple(_pool_setup(scored, pairs, weighting, s, settings) for s in fits.setups)
     controls = next(s for s in setups if s.name == "controls")
     assert controls.difference is not None
-    recovered = pool_detail(pairs, [m.spread.level_counts for m in measures], weights=weights, settings=settings)
-    colour = pool_colour([m.colour for m in measures], weights=weights, settings=settings)
+    recovered = pool_detail(pairs, (spread.level_counts for spread in scored.spreads), weights=weights, settings=settings)
+    colour = pool_colour(scored.colours, weights=weights, settings=settings)
     coloured = colour.status == "measured"
     beyond = pool_beyond(
-        [m.beyond for m in measures], weights=weights, white_nits=controls.white_nits, coloured=coloured, settings=settings
+        scored.beyonds,
+        weights=weights,
+        white_nits=controls.white_nits,
+        coloured=coloured,
+        settings=settings,
+        reached=scored.reached,
     )
-    origin = FilmOrigin(
-        [m.origin for m in measures], pairs, [m.tone for m in measures], weighting, controls, recovered, colour, tone, scored.greys
-    )
+    origin = FilmOrigin(scored.origins, pairs, tones, weighting, controls, recovered, colour, tone, scored.greys)
     headroom = pool_headroom(pairs, weighting, gain=fits.named("gain"), controls=controls, settings=settings)
     return TitleScore(
         pairs=pairs,
-        spreads=tuple(m.spread for m in measures),
+        spreads=scored.spreads,
         setups=setups,
         free=_finish_free_fit(fits.free, pairs, weights, settings),
         difference=controls.difference,
@@ -276,7 +307,7 @@ def _finish_free_fit(free: FreeFit, pairs: Sequence[PairScore], weights: NDArray
     """The free fit with what it leaves of the highlights; whether it is a power law the verdict tells, which has more to ask."""
     if free.white_nits is None or free.gamma is None:
         return free
-    level, code = (np.array([getattr(p, name) for p in pairs]) for name in ("hdr_p999_nits", "sdr_p999_with_glints_code"))
+    level, code = (column(pairs, name) for name in ("hdr_p999_nits", "sdr_p999_with_glints_code"))
     at_free = Setup("free", free.white_nits, free.gamma, False, SetupUncertainty(None, None), None, None)
     code = lift_signal(code, free.lift or 0.0)
     stops = level_reached(peak_ratio_stops(level, code, setup=at_free), settings.headroom_time_share, weights=weights)
@@ -289,6 +320,6 @@ def _pool_setup(scored: ScoreCollector, pairs: Sequence[PairScore], weighting: W
 
 
 def _viewer(pairs: Sequence[PairScore], weights: NDArray[np.float64], controls: Setup, settings: Settings) -> Viewer:
-    hdr, sdr = (float(np.average([getattr(p, name) for p in pairs], weights=weights)) for name in ("hdr_mean_nits", "sdr_mean_nits"))
+    hdr, sdr = (float(np.average(column(pairs, name), weights=weights)) for name in ("hdr_mean_nits", "sdr_mean_nits"))
     reserve = float(np.log2(settings.white_high_nits / controls.white_nits))
     return Viewer("measured", reserve, hdr / sdr if sdr > 0 else None)

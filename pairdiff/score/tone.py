@@ -13,6 +13,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, PairScore, Tone
 from pairdiff._settings import Settings
+from pairdiff._tables import BLOCK_ROWS, column
 from pairdiff.light.ictcp import JND_SCALE
 from pairdiff.light.picture import nits_to_intensity, nits_to_itp, nits_to_pq_picture, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
@@ -69,6 +71,45 @@ class ToneSample:
     hdr_channels: NDArray[np.float32]
     at_top: NDArray[np.bool_]
     """Where the SDR channel is at the title's top code, (n, 3)."""
+
+
+class ToneSamples(Sequence[ToneSample]):
+    """The samples of a title, joined: those of a long film hold a pixel each, and arrays of their own take twenty times as much."""
+
+    def __init__(self) -> None:
+        self._joined: list[tuple[ToneSample, NDArray[np.int64]]] = []
+        """Of `BLOCK_ROWS` samples each, with where each of them begins, and the end."""
+        self._loose: list[ToneSample] = []
+
+    def append(self, sample: ToneSample) -> None:
+        """Add the sample of a further picture."""
+        self._loose.append(sample)
+        if len(self._loose) == BLOCK_ROWS:
+            edges = np.append(0, np.cumsum([len(one.intensity) for one in self._loose]))
+            self._joined.append((_join_samples(self._loose), edges))
+            self._loose = []
+
+    def __len__(self) -> int:
+        return BLOCK_ROWS * len(self._joined) + len(self._loose)
+
+    def __getitem__(self, place: Any) -> Any:
+        if isinstance(place, slice):
+            return [self[n] for n in range(len(self))[place]]
+        block, number = divmod(range(len(self))[place], BLOCK_ROWS)
+        if block == len(self._joined):
+            return self._loose[number]
+        joined, edges = self._joined[block]
+        own = slice(edges[number], edges[number + 1])
+        return ToneSample(joined.intensity[own], joined.sdr_channels[own], joined.hdr_channels[own], joined.at_top[own])
+
+
+def _join_samples(samples: Sequence[ToneSample]) -> ToneSample:
+    return ToneSample(
+        np.concatenate([one.intensity for one in samples]),
+        np.concatenate([one.sdr_channels for one in samples]),
+        np.concatenate([one.hdr_channels for one in samples]),
+        np.concatenate([one.at_top for one in samples]),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +209,8 @@ def shift_of_shots_jnd(pairs: Sequence[PairScore], setup: str) -> list[float]:
     setup : name of the set-up.
     """
     shots: dict[int, list[float]] = {}
-    for pair in pairs:
-        shots.setdefault(pair.shot, []).append(pair.tone_shift_jnd[setup])
+    for shot, shift in zip(column(pairs, "shot").tolist(), column(pairs, "tone_shift_jnd", setup).tolist(), strict=True):
+        shots.setdefault(shot, []).append(shift)
     return [median(shifts) for shifts in shots.values()]
 
 
@@ -266,16 +307,28 @@ def one_curve_residual_jnd(samples: Sequence[ToneSample]) -> float:
     counts. What the SDR clips is left out, since no curve can tell values apart there. In each bin the median is taken with its sign, so
     that the errors of two encoders cancel and what a grade does in one picture and not in another stays.
     """
-    channels = [(s.sdr_channels, s.hdr_channels, s.at_top) for s in samples]
-    relations = [
-        [(s.intensity[~s.at_top.any(1), 0], s.intensity[~s.at_top.any(1), 1]) for s in samples],
-        [(sdr[~top.any(1)].max(1), hdr[~top.any(1)].max(1)) for sdr, hdr, top in channels],
-        [(sdr[~top], hdr[~top]) for sdr, hdr, top in channels],
-    ]
-    return min(_residual_jnd(relation) for relation in relations)
+    return min(_residual_jnd([relate(sample) for sample in samples]) for relate in (_relate_intensity, _relate_largest, _relate_channels))
 
 
-def _residual_jnd(pictures: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+_Related = tuple[FloatArray, FloatArray]
+"""Values of the SDR side, and those of the HDR side that belong to them."""
+
+
+def _relate_intensity(sample: ToneSample) -> _Related:
+    kept = ~sample.at_top.any(1)
+    return sample.intensity[kept, 0], sample.intensity[kept, 1]
+
+
+def _relate_largest(sample: ToneSample) -> _Related:
+    kept = ~sample.at_top.any(1)
+    return sample.sdr_channels[kept].max(1), sample.hdr_channels[kept].max(1)
+
+
+def _relate_channels(sample: ToneSample) -> _Related:
+    return sample.sdr_channels[~sample.at_top], sample.hdr_channels[~sample.at_top]
+
+
+def _residual_jnd(pictures: Sequence[_Related]) -> float:
     sdr, hdr = (np.concatenate([picture[side] for picture in pictures]) for side in (0, 1))
     if sdr.size < 2:
         return 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,6 +16,37 @@ RANDOM_MOMENTS = 3
 
 LEAST_RECOVERED_PERCENT = 0.5
 """Share of the picture from which recovered detail is worth showing (own): coding alone leaves a few tenths of a percent."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What the rules ask of a pair; a film has 170 000 of them."""
+
+    hdr_frame: int
+    sdr_frame: int
+    hdr_time_s: float
+    sdr_time_s: float
+    shot: int
+    loss: float
+    hdr_p999_nits: float
+    sdr_p999_code: float
+    clipped_share: float
+    textured_share: float | None
+
+
+def _shorten(pair: PairScore) -> _Shown:
+    return _Shown(
+        pair.hdr_frame,
+        pair.sdr_frame,
+        pair.hdr_time_s,
+        pair.sdr_time_s,
+        pair.shot,
+        pair.preference_loss["controls"],
+        pair.hdr_p999_nits,
+        pair.sdr_p999_code,
+        pair.clipped_share,
+        pair.textured_share,
+    )
 
 
 def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) -> tuple[Moment, ...]:
@@ -42,14 +74,14 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
     -----
     Rules: own; showing a random sample drawn by a stated seed beside the strongest pairs is common practice, no source.
     """
-    ordered = sorted(pairs, key=lambda pair: pair.hdr_frame)
+    ordered = sorted(map(_shorten, pairs), key=lambda pair: pair.hdr_frame)
     if not ordered:
         return ()
-    median = round(statistics.median(pair.preference_loss["controls"] for pair in ordered), 2)
+    median = round(statistics.median(pair.loss for pair in ordered), 2)
     shots: set[int] = set()
     moments: list[Moment] = []
 
-    def take(rule: str, figure: Callable[[PairScore], float], say: Callable[[PairScore, str], str]) -> None:
+    def take(rule: str, figure: Callable[[_Shown], float], say: Callable[[_Shown, str], str]) -> None:
         """The pair with the largest figure among the shots not shown yet."""
         candidates = _of_other_shots(ordered, shots)
         if candidates:
@@ -58,7 +90,7 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
             shots.add(pair.shot)
             moments.append(_moment(pair, rule=rule, reason=say(pair, among)))
 
-    def headroom(pair: PairScore) -> float:
+    def headroom(pair: _Shown) -> float:
         return round(math.log2(max(pair.hdr_p999_nits, 1e-4) / _shown_nits(pair, controls)), 2) + 0.0  # no minus before nothing
 
     take("most different", _loss, lambda pair, among: f"largest loss at `controls`{among}: {_loss(pair):.2f} JOD")
@@ -92,26 +124,26 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
     return tuple(moments)
 
 
-def _of_other_shots(pairs: Iterable[PairScore], shots: set[int]) -> list[PairScore]:
+def _of_other_shots(pairs: Iterable[_Shown], shots: set[int]) -> list[_Shown]:
     return [pair for pair in pairs if pair.shot not in shots]
 
 
-def _loss(pair: PairScore) -> float:
+def _loss(pair: _Shown) -> float:
     """As it is printed, JOD."""
-    return round(pair.preference_loss["controls"], 2)
+    return round(pair.loss, 2)
 
 
-def _shown_nits(pair: PairScore, controls: Setup) -> float:
+def _shown_nits(pair: _Shown, controls: Setup) -> float:
     """SDR white, or what the SDR shows above it."""
     return float(controls.white_nits * max(pair.sdr_p999_code, 1.0) ** controls.gamma)
 
 
-def _recovered_percent(pair: PairScore) -> float:
+def _recovered_percent(pair: _Shown) -> float:
     """Share of the picture that the SDR clips and in which the HDR shows what can be seen, %, as it is printed."""
     return round(100 * pair.clipped_share * (pair.textured_share or 0.0), 1)
 
 
-def _moment(pair: PairScore, *, rule: str, reason: str) -> Moment:
+def _moment(pair: _Shown, *, rule: str, reason: str) -> Moment:
     return Moment(
         rule=rule,
         reason=reason,
@@ -122,5 +154,5 @@ def _moment(pair: PairScore, *, rule: str, reason: str) -> Moment:
         hdr_picture_type="?",
         sdr_picture_type="?",
         shot=pair.shot,
-        loss=pair.preference_loss["controls"],
+        loss=pair.loss,
     )

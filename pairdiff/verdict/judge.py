@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +27,7 @@ from pairdiff._records import (
     Verdict,
 )
 from pairdiff._settings import Settings
+from pairdiff._tables import Table, column
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.colour import MARGIN_FACTORS
 from pairdiff.score.detail import LEVEL_BINS, LEVEL_ROWS, spread_stops
@@ -93,6 +94,8 @@ SEED_ERRORS = 2.0
 """Standard errors of a share of draws within which another seed may give another label (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
+DRAWS_AT_ONCE = 25
+"""Draws that are made together (own): those of a film of 170 000 pairs take 70 MB."""
 
 
 _Outcome = tuple[Rule, tuple[tuple[str, AxisState], ...]]
@@ -171,8 +174,6 @@ class _Columns:
     """What they would add to the SDR signal."""
     noise_stops: NDArray[np.float64]
     shift: dict[str, NDArray[np.float64]]
-    shift_at_nodes: NDArray[np.float32]
-    """`PairSpread.cell_shifts`, (pairs, whites, gammas, cells, 3)."""
     outside: NDArray[np.float64]
     """(pairs, margin factors)."""
     shadows: NDArray[np.float64]
@@ -183,8 +184,6 @@ class _Columns:
     detail: NDArray[np.float64]
     gradual_rim: NDArray[np.float64]
     rise_codes: NDArray[np.float64]
-    level_counts: NDArray[np.float64]
-    """(pairs, channels, bins), HDR levels in clipped areas."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,39 +198,72 @@ class _Draw:
     noise_share: float = 0.0
     """How much of what noise can lift is taken off the levels."""
     with_marks: bool = False
+    film_counts: NDArray[np.float64] | None = None
+    """`_film_counts` of it; None where they are still to be made."""
 
 
 def _columns(case: Case, settings: Settings) -> _Columns:
     pairs, spreads = case.pairs, case.spreads
 
-    def column(values: Iterable[float | None]) -> NDArray[np.float64]:
-        return np.array([np.nan if value is None else value for value in values], np.float64)
+    def log_level(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.log2(np.maximum(values, LEAST_NITS))
 
-    def log_level(values: Sequence[Sequence[float]]) -> NDArray[np.float64]:
-        return np.log2(np.maximum(np.array(values, np.float64), LEAST_NITS))
-
-    nothing = np.zeros((LEVEL_ROWS, LEVEL_BINS))
-    level = log_level([s.hdr_nits for s in spreads])
     return _Columns(
         settings,
-        level,
-        np.array([s.sdr_code for s in spreads], np.float64),
-        np.array([s.sdr_with_glints_code for s in spreads], np.float64),
-        log_level([[p.hdr_p999_with_marks_nits] for p in pairs])[:, 0] - log_level([[p.hdr_p999_nits] for p in pairs])[:, 0],
-        column(p.sdr_p999_with_marks_code - p.sdr_p999_code for p in pairs),
-        column(p.level_noise_stops for p in pairs),
-        {name: column(p.tone_shift_jnd[name] for p in pairs) for name in (*case.names, "free")},
-        np.stack([s.cell_shifts for s in spreads]).astype(np.float32),
-        np.array([s.outside_709_share for s in spreads], np.float64),
-        np.array([s.shadow_gained_share for s in spreads], np.float64),
-        column(p.clipped_share for p in pairs),
-        column(p.bright_clipped_share for p in pairs),
-        column(p.stops_above_white for p in pairs),
-        column(p.detail_jnd for p in pairs),
-        column(p.gradual_rim_share for p in pairs),
-        column(p.rise_codes for p in pairs),
-        np.stack([nothing if s.level_counts is None else s.level_counts for s in spreads]).astype(np.float64),
+        log_level(column(spreads, "hdr_nits")),
+        column(spreads, "sdr_code"),
+        column(spreads, "sdr_with_glints_code"),
+        log_level(column(pairs, "hdr_p999_with_marks_nits")) - log_level(column(pairs, "hdr_p999_nits")),
+        column(pairs, "sdr_p999_with_marks_code") - column(pairs, "sdr_p999_code"),
+        column(pairs, "level_noise_stops"),
+        {name: column(pairs, "tone_shift_jnd", name) for name in (*case.names, "free")},
+        column(spreads, "outside_709_share"),
+        column(spreads, "shadow_gained_share"),
+        column(pairs, "clipped_share"),
+        column(pairs, "bright_clipped_share"),
+        column(pairs, "stops_above_white"),
+        column(pairs, "detail_jnd"),
+        column(pairs, "gradual_rim_share"),
+        column(pairs, "rise_codes"),
     )
+
+
+def _parts(spreads: Sequence[PairSpread]) -> Iterator[tuple[slice, Sequence[PairSpread]]]:
+    """The pairs some at a time, with the places they have: what is kept of all of them at varied set-ups fills gigabytes."""
+    start = 0
+    for part in spreads.parts() if isinstance(spreads, Table) else [spreads]:
+        yield slice(start, start + len(part)), part
+        start += len(part)
+
+
+def _film_counts(spreads: Sequence[PairSpread], weights: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """HDR levels in clipped areas of all pairs together, (ways of weighting them, channels, bins)."""
+    found = np.zeros((len(weights), LEVEL_ROWS, LEVEL_BINS))
+    for places, part in _parts(spreads):
+        if any(weight[places].any() for weight in weights):
+            counts = _level_counts(part).astype(np.float64)
+            for total, weight in zip(found, weights, strict=True):
+                total += np.tensordot(weight[places], counts, 1)
+    return found
+
+
+def _level_counts(spreads: Sequence[PairSpread]) -> NDArray[np.int32]:
+    """HDR levels in clipped areas of each pair, (pairs, channels, bins); 0 where there are no such areas."""
+    if isinstance(spreads, Table):
+        return spreads.column("level_counts")
+    nothing = np.zeros((LEVEL_ROWS, LEVEL_BINS), np.int32)
+    return np.stack([nothing if one.level_counts is None else one.level_counts for one in spreads])
+
+
+def _shifts_jnd(case: Case, setups: Sequence[Setup]) -> NDArray[np.float64]:
+    """Tone shift of each pair at set-ups between the nodes, (set-ups, pairs)."""
+    found = np.empty((len(setups), len(case.pairs)))
+    for places, part in _parts(case.spreads):
+        at_nodes = column(part, "cell_shifts").astype(np.float32)
+        for shift, setup in zip(found, setups, strict=True):
+            at_white = _between(at_nodes, np.log(case.nodes[0]), float(np.log(setup.white_nits)))
+            shift[places] = shift_sizes_jnd(_between(at_white, case.nodes[1], setup.gamma))
+    return found
 
 
 def _between(table: NDArray[np.floating], factors: Sequence[float] | NDArray[np.float64], factor: float) -> NDArray[np.float64]:
@@ -247,7 +279,8 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
     level, code, with_glints = _levels(columns, draw, settings)
     stops, uses_ratio = _stops_used(level, code, draw, settings)
     at_free = peak_ratio_stops(level, lift_signal(with_glints, case.free_fit.lift or 0.0), setup=_free_setup(case))
-    applies = weights * columns.clipped * (columns.clipped >= settings.clipped_share)
+    applies = _clipped_area(columns, weights, settings)
+    counts = _film_counts(case.spreads, [weights * (applies > 0)])[0] if draw.film_counts is None else draw.film_counts
     return _Figures(
         stops=level_reached(stops, settings.headroom_time_share, weights=weights),
         uses_ratio=uses_ratio,
@@ -267,10 +300,15 @@ def _figures(columns: _Columns, case: Case, draw: _Draw, settings: Settings) -> 
         clipped_share=float(np.average(columns.clipped, weights=weights)),
         bright_clipped_share=_mean(columns.bright_clipped, weights * columns.bright_stops),
         detail_jnd=_median(columns.detail, applies),
-        film_stops=spread_stops(np.tensordot(weights * (applies > 0), columns.level_counts, 1) / max(weights.max(), 1e-12)),
+        film_stops=spread_stops(counts / max(weights.max(), 1e-12)),
         gradual_rim_share=_mean(columns.gradual_rim, applies),
         rise_codes=_mean(columns.rise_codes, applies),
     )
+
+
+def _clipped_area(columns: _Columns, weights: NDArray[np.float64], settings: Settings) -> NDArray[np.float64]:
+    """Time times clipped share of each picture; 0 where too little of it is clipped."""
+    return weights * columns.clipped * (columns.clipped >= settings.clipped_share)
 
 
 def _levels(columns: _Columns, draw: _Draw, settings: Settings) -> tuple[NDArray[np.float64], ...]:
@@ -538,11 +576,15 @@ def _drawn_rules(case: Case, settings: Settings) -> Counter[_Outcome]:
     columns, shots = _columns(case, settings), ShotDraws(case.weighting.shots, seed=settings.seed)
     shares = {name: _stream(name, settings) for name in (*THRESHOLDS, "noise")}
     found: Counter[_Outcome] = Counter()
-    for number in range(settings.support_draws):
-        trial = _vary(settings, {name: 1 + settings.threshold_spread * (2 * float(shares[name][number]) - 1) for name in THRESHOLDS})
-        draw = _draw(case, columns, shots, number, noise_share=float(shares["noise"][number]))
-        rule, axes = _rule(_figures(columns, case, draw, trial), case, trial)
-        found[rule, tuple(axes.items())] += 1
+    for first in range(0, settings.support_draws, DRAWS_AT_ONCE):
+        numbers = range(first, min(first + DRAWS_AT_ONCE, settings.support_draws))
+        trials = [
+            _vary(settings, {name: 1 + settings.threshold_spread * (2 * float(shares[name][number]) - 1) for name in THRESHOLDS})
+            for number in numbers
+        ]
+        for trial, draw in zip(trials, _draws(case, columns, shots, numbers, trials, noise_shares=shares["noise"]), strict=True):
+            rule, axes = _rule(_figures(columns, case, draw, trial), case, trial)
+            found[rule, tuple(axes.items())] += 1
     return found
 
 
@@ -619,14 +661,27 @@ def _drawn_setups(case: Case, number: int) -> tuple[Setup, Setup]:
     return replace(case.controls, white_nits=white, gamma=gamma), replace(case.gain, white_nits=gain)
 
 
-def _draw(case: Case, columns: _Columns, shots: ShotDraws, number: int, *, noise_share: float) -> _Draw:
-    controls, gain = _drawn_setups(case, number)
-    weights = case.weighting.seconds
+def _draws(
+    case: Case,
+    columns: _Columns,
+    shots: ShotDraws,
+    numbers: Sequence[int],
+    trials: Sequence[Settings],
+    *,
+    noise_shares: NDArray[np.float64],
+) -> list[_Draw]:
+    """Draws of those numbers; several together, since all pairs are gone through for them."""
+    weights = [case.weighting.seconds] * len(numbers)
     if case.weighting.sampled_fraction < 1:
-        weights = weights * shots.picture_times(number)
-    at_white = _between(columns.shift_at_nodes, np.log(case.nodes[0]), float(np.log(controls.white_nits)))
-    shift = shift_sizes_jnd(_between(at_white, case.nodes[1], controls.gamma))
-    return _Draw(weights, controls, gain, shift, noise_share=noise_share)
+        weights = [case.weighting.seconds * shots.picture_times(number) for number in numbers]
+    setups = [_drawn_setups(case, number) for number in numbers]
+    shifts = _shifts_jnd(case, [controls for controls, _ in setups])
+    applies = [weight * (_clipped_area(columns, weight, trial) > 0) for weight, trial in zip(weights, trials, strict=True)]
+    counts = _film_counts(case.spreads, applies)
+    return [
+        _Draw(weights[n], *setups[n], shifts[n], noise_share=float(noise_shares[number]), film_counts=counts[n])
+        for n, number in enumerate(numbers)
+    ]
 
 
 def judge(case: Case, settings: Settings) -> Verdict:
@@ -677,7 +732,7 @@ def _sentence(
     settings: Settings,
 ) -> str:
     shown = f"with the SDR set at {case.controls.white_nits:.0f} cd/m2 white and gamma {case.controls.gamma:.2f}"
-    loss = float(np.average([p.preference_loss["controls"] for p in case.pairs], weights=case.weighting.seconds))
+    loss = float(np.average(column(case.pairs, "preference_loss", "controls"), weights=case.weighting.seconds))
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
     silent = [f"{axis} ({state.replace('_', ' ')})" for axis, state in axes.items() if state in ("cannot_tell", "not_applicable")]
     tail = f" Counted as no gain: {', '.join(silent)}." if silent else ""

@@ -8,6 +8,7 @@ Documents hold only what JSON holds. A value that does not exist is null, never 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import math
 import os
@@ -19,7 +20,7 @@ from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
 
@@ -37,12 +38,14 @@ from pairdiff._records import (
     Segment,
 )
 from pairdiff._settings import Settings
+from pairdiff._tables import column
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
 from pairdiff.stills.light_map import LIGHT_LEGEND
 from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide
 from pairdiff.writeup.constants import list_constants
 from pairdiff.writeup.spans import span_s
 
+T = TypeVar("T")
 Document = dict[str, Any]
 DocumentKind = Literal["result", "measurement", "alignment"]
 
@@ -275,6 +278,8 @@ def _plain(value: Any) -> Any:
 # ---------------------------------------------------------------- frames.parquet
 
 
+TABLE_ROWS = 2048
+"""Rows of `frames.parquet` that are made and written together (own)."""
 LEVEL_COLUMNS = tuple(item.name for item in dataclasses.fields(FrameLevels) if item.name not in ("frame", "time_s"))
 LOSS_FIELDS = ("preference_loss", "tone_part", "colour_part")
 PAIR_COLUMNS = tuple(
@@ -307,19 +312,48 @@ def build_frame_table(comparison: Comparison) -> Any:
     """
     import pyarrow as pa
 
-    hdr = {levels.frame: levels for levels in comparison.hdr_frames}
-    sdr = {levels.frame: levels for levels in comparison.sdr_frames}
-    pairs = {pair.hdr_frame: pair for pair in comparison.pairs}
-    partners = _partners(comparison.alignment) | {frame: pair.sdr_frame for frame, pair in pairs.items()}
-    rows = [
-        _frame_row(frame, hdr=hdr.get(frame), sdr=sdr, pair=pairs.get(frame), partner=partners.get(frame))
-        for frame in sorted(hdr.keys() | pairs.keys())
-    ]
-    alone = sorted(sdr.keys() - set(partners.values()))
-    rows += [_frame_row(None, hdr=None, sdr=sdr, pair=None, partner=frame) for frame in alone]
-    names = list(dict.fromkeys([*_base_columns(), *(name for row in rows for name in row)]))
-    columns = {name: [row.get(name) for row in rows] for name in names}
-    return pa.table({name: pa.array(values, type=_column_type(name)) for name, values in columns.items()})
+    return pa.concat_tables(_frame_tables(comparison))
+
+
+def _frame_tables(comparison: Comparison) -> Iterator[Any]:
+    """The table of `build_frame_table` some rows at a time: as objects those of a film take gigabytes."""
+    import pyarrow as pa
+
+    setups = dict.fromkeys(name for pair in comparison.pairs for name in _setup_figures(pair))
+    names = (*_base_columns(), *setups)
+    rows = _frame_rows(comparison)
+    part = list(itertools.islice(rows, TABLE_ROWS))
+    while True:
+        columns = {name: [row.get(name) for row in part] for name in names}
+        yield pa.table({name: pa.array(values, type=_column_type(name)) for name, values in columns.items()})
+        part = list(itertools.islice(rows, TABLE_ROWS))
+        if not part:
+            return
+
+
+def _frame_rows(comparison: Comparison) -> Iterator[Document]:
+    hdr, sdr = _Numbered(comparison.hdr_frames, "frame"), _Numbered(comparison.sdr_frames, "frame")
+    pairs = _Numbered(comparison.pairs, "hdr_frame")
+    partners = _partners(comparison.alignment)
+    partners |= zip(pairs.frames, column(comparison.pairs, "sdr_frame").tolist(), strict=True)
+    for frame in sorted({*hdr.frames, *pairs.frames}):
+        yield _frame_row(frame, hdr=hdr.get(frame), sdr=sdr, pair=pairs.get(frame), partner=partners.get(frame))
+    for frame in sorted({*sdr.frames} - set(partners.values())):
+        yield _frame_row(None, hdr=None, sdr=sdr, pair=None, partner=frame)
+
+
+class _Numbered(Generic[T]):
+    """Records by the frame that they are of."""
+
+    def __init__(self, records: Sequence[T], name: str) -> None:
+        self._records = records
+        self.frames: dict[int, int] = {frame: place for place, frame in enumerate(column(records, name).astype(int).tolist())}
+        """Frames, with the places of their records."""
+
+    def get(self, frame: int | None) -> T | None:
+        """The record of a frame; None where there is none."""
+        place = None if frame is None else self.frames.get(frame)
+        return None if place is None else self._records[place]
 
 
 def _base_columns() -> tuple[str, ...]:
@@ -336,21 +370,26 @@ def _column_type(name: str) -> Any:
 
 
 def _frame_row(
-    frame: int | None, *, hdr: FrameLevels | None, sdr: Mapping[int, FrameLevels], pair: PairScore | None, partner: int | None
+    frame: int | None, *, hdr: FrameLevels | None, sdr: _Numbered[FrameLevels], pair: PairScore | None, partner: int | None
 ) -> Document:
-    levels = None if partner is None else sdr.get(partner)
+    levels = sdr.get(partner)
     row: Document = {"hdr_frame": frame, "sdr_frame": partner, "scored": pair is not None}
     row["hdr_time_s"] = hdr.time_s if hdr else pair.hdr_time_s if pair else None
     row["sdr_time_s"] = levels.time_s if levels else pair.sdr_time_s if pair else None
     for side, measured in (("hdr", hdr), ("sdr", levels)):
         row |= {f"{side}_{name}": getattr(measured, name) for name in LEVEL_COLUMNS if measured}
     if pair:
-        row |= {f"pair_{name}": getattr(pair, name) for name in PAIR_COLUMNS}
-        row |= {f"rms_{_word(setup)}_jnd": value for setup, value in pair.rms_jnd.items()}
-        row |= {f"tone_shift_{_word(setup)}_jnd": value for setup, value in pair.tone_shift_jnd.items()}
-        for name in LOSS_FIELDS:
-            row |= {f"{name}_{_word(setup)}_jod": value for setup, value in getattr(pair, name).items()}
+        row |= {f"pair_{name}": getattr(pair, name) for name in PAIR_COLUMNS} | _setup_figures(pair)
     return {name: _plain(value) for name, value in row.items()}
+
+
+def _setup_figures(pair: PairScore) -> dict[str, float]:
+    """Figures of a pair at each set-up."""
+    found = {f"rms_{_word(setup)}_jnd": value for setup, value in pair.rms_jnd.items()}
+    found |= {f"tone_shift_{_word(setup)}_jnd": value for setup, value in pair.tone_shift_jnd.items()}
+    for name in LOSS_FIELDS:
+        found |= {f"{name}_{_word(setup)}_jod": value for setup, value in getattr(pair, name).items()}
+    return found
 
 
 def _word(setup: str) -> str:
@@ -524,7 +563,11 @@ def _check_places(out: Path) -> None:
 def _write_table(comparison: Comparison, path: Path) -> None:
     import pyarrow.parquet as pq
 
-    pq.write_table(build_frame_table(comparison), path, compression="zstd")
+    tables = _frame_tables(comparison)
+    first = next(tables)
+    with pq.ParquetWriter(path, first.schema, compression="zstd") as file:
+        for table in itertools.chain([first], tables):
+            file.write_table(table)
 
 
 def _write_picture(path: Path, still: StillPicture) -> None:

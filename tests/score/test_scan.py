@@ -5,12 +5,13 @@ import numpy as np
 import pytest
 
 from pairdiff._records import Fact, Frame, Rectangle, Signal
+from pairdiff._tables import Table
 from pairdiff.frames.decode import CannotReadOn
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.light.transfer import bt1886_to_nits, pq_to_nits
 from pairdiff.match.active import BarLevel
 from pairdiff.score.levels import frame_light_levels
-from pairdiff.score.scan import find_active, levels_condition, luma_plane, measure_levels, pool_levels, scan_frames
+from pairdiff.score.scan import FrameScan, find_active, levels_condition, luma_plane, measure_levels, pool_levels, scan_frames
 
 RNG = np.random.default_rng(1)
 BOX = Rectangle(8, 40, 0, 64)
@@ -104,12 +105,15 @@ def test_a_scan_goes_on_behind_frames_that_were_scanned_and_counts_their_luma_co
 
     def keep(found, codes):
         if len(found) == 5:
-            kept.extend([*(replace(one, codes=np.zeros_like(codes)) for one in found[:-1]), replace(found[-1], codes=codes.copy())])
+            kept.extend([found[:], codes.copy()])
+
+    def begun():
+        return {"before": Table(FrameScan, kept[0]), "codes_before": kept[1]}
 
     scanned(frames, keep=keep)
-    assert_same_scan(scanned(frames[3:], before=kept), scanned(frames))
+    assert_same_scan(scanned(frames[3:], **begun()), scanned(frames))
     with pytest.raises(CannotReadOn, match="frame 3 is another than the one that was kept"):
-        scanned(frames[2:], before=kept)
+        scanned(frames[2:], **begun())
 
 
 def test_luma_codes_are_counted_of_the_first_pictures_and_then_of_every_fourth():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -152,17 +153,23 @@ def count_levels(
     from pairdiff.frames._level_kernels import count_plane_levels, count_short_levels
 
     first, second, third = _three_planes(planes, signal.chroma_sampling.value)
-    scale, offset = _code_line(signal)
-    mix, place = _mix_matrix(signal), _chroma_place(signal)
+    line, place, short = _level_terms(signal, steps, steps_per_code)
     rows = padded_rows(first), padded_rows(second), padded_rows(third)
     inside, outside = np.zeros((4, steps), np.uint32), np.zeros(steps, np.uint32)
-    how = np.array(first.shape), scale, offset, mix
-    short = _short_numbers(signal, steps=steps, steps_per_code=steps_per_code) if first.shape[1] % 2 == 0 else None
-    if short is None:
-        largest = count_plane_levels(*rows, *how, *place, _box(active), np.float32(steps_per_code), inside, outside)
+    if short is None or first.shape[1] % 2:
+        largest = count_plane_levels(*rows, np.array(first.shape), *line, *place, _box(active), np.float32(steps_per_code), inside, outside)
     else:
-        largest = count_short_levels(*rows, *how, *place[2:], _box(active), short, inside, outside)
-    return inside.sum(0, dtype=np.int64), outside.astype(np.int64), float(largest)
+        largest = count_short_levels(*rows, np.array(first.shape), *line, *place[2:], _box(active), short, inside, outside)
+    return inside.sum(0, dtype=np.uint32).astype(np.int64), outside.astype(np.int64), float(largest)
+
+
+@lru_cache(maxsize=4)
+def _level_terms(
+    signal: Signal, steps: int, steps_per_code: float
+) -> tuple[tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]], tuple[bool, bool, bool, bool], NDArray[np.int16] | None]:
+    """Scale, offset and matrix of a release, place of its chroma, what `count_short_levels` needs: the same for all its pictures."""
+    short = _short_numbers(signal, steps=steps, steps_per_code=steps_per_code)
+    return (*_code_line(signal), _mix_matrix(signal)), _chroma_place(signal), short
 
 
 def _short_numbers(signal: Signal, *, steps: int, steps_per_code: float) -> NDArray[np.int16] | None:

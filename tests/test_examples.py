@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
+from scipy.stats import binomtest
 
 from tests.small_clips import SmallPair
 
@@ -73,3 +77,66 @@ def test_a_script_without_arguments_says_how_it_is_used(project_root: Path, name
     done = run_example(project_root, name)
     assert done.returncode == 2
     assert f"python {name}" in done.stderr
+
+
+def test_a_blind_page_counts_what_was_picked(project_root: Path, tmp_path: Path) -> None:
+    """In Chromium, by someone who sees the HDR side every time and by someone who always takes the first picture. Interval: scipy."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Chromium is not installed")
+    folder = make_result(tmp_path / "result")
+    done = run_example(project_root, "blind_page.py", folder, tmp_path / "page.html", "--trials", 8, "--seed", 5)
+    assert done.returncode == 0, done.stderr
+    met: list[str] = []
+    with sync_api.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu"])
+        for knows in (True, False):
+            page = browser.new_context(offline=True).new_page()
+            page.on("console", lambda message: met.append(message.text))
+            page.on("pageerror", lambda error: met.append(str(error)))
+            page.goto((tmp_path / "page.html").resolve().as_uri())
+            assert page.locator("#result").is_hidden()
+            trials = json.loads(page.locator("#data").text_content() or "")["trials"]
+            page.keyboard.press("Enter")
+            for _, hdr_first in trials:
+                page.keyboard.press("f")  # before both were seen: no answer
+                shown = page.locator("#stage img").get_attribute("src")
+                page.keyboard.press("2")  # at once: too fast
+                assert page.locator("#stage img").get_attribute("src") == shown
+                page.wait_for_timeout(360)
+                page.keyboard.press("2")
+                assert page.locator("#stage img").get_attribute("src") != shown
+                page.keyboard.press("f" if hdr_first or not knows else "j")
+            hits = 8 if knows else sum(first for _, first in trials)
+            ends = binomtest(hits, 8).proportion_ci(method="wilson")
+            said = page.locator("#count").inner_text()
+            assert f"{hits} of 8 trials: {100 * hits / 8:.0f} %" in said
+            assert f"interval {100 * ends.low:.0f} % to {100 * ends.high:.0f} %" in said
+            assert "predicts 89 %" in page.locator("#prediction").inner_text()
+            with page.expect_download() as waiting:
+                page.keyboard.press("Enter")
+            waiting.value.save_as(tmp_path / "answers.json")
+            kept = json.loads((tmp_path / "answers.json").read_text())
+            assert (kept["hits"], kept["trials"], kept["seed"], len(kept["answers"])) == (hits, 8, 5, 8)
+        browser.close()
+    assert met == []
+    assert sum(first for _, first in trials) == 4
+    assert run_example(project_root, "blind_page.py", tmp_path, tmp_path / "no.html").returncode == 3
+
+
+def make_result(folder: Path) -> Path:
+    """What the blind page needs of a result: two moments of plain colour, and a title that would end a script."""
+    (folder / "stills").mkdir(parents=True)
+    moments = []
+    for number, codes in enumerate(((200, 120), (90, 60)), 1):
+        pictures = []
+        for side, code in zip(("hdr", "sdr"), codes, strict=True):
+            name = f"{number}-model-{side}.png"
+            cv2.imwrite(str(folder / "stills" / name), np.full((36, 64, 3), code, np.uint8))
+            pictures.append({"name": f"model-{side}", "file": name})
+        moments.append({"rule": "random", "hdr_frame": number, "pictures": pictures})
+    (folder / "stills" / "index.json").write_text(json.dumps({"moments": moments}))
+    own = {"status": "measured", "notice_probability": {"value": 0.89}}
+    (folder / "result.json").write_text(json.dumps({"title": "</script><script>x", "difference": {"on_its_own": own}}))
+    return folder

@@ -36,6 +36,8 @@ LEVEL_WORDS = {
     "max": ("peak", "brightest pixel"),
 }
 """Labels of the levels of a frame, short and long."""
+PLACES = 900
+"""Places over the film at which levels can be read off the page (own: about one a pixel of the wide drawing)."""
 LETTER = 7.4
 """Width that is set aside for one letter of 12 px text, pixels (own)."""
 
@@ -108,6 +110,44 @@ def draw_timeline(
         body.append(f'<g class="moment"><title>{escape(words)}</title><path d="{mark}"/></g>')
     title, axis = "Light levels over the film", f"{start:.3f} {stop:.3f} {left} {right}"
     return _svg(body, width=width, height=math.ceil(y), ident=ident, title=title, summary=summary, more=f' data-time="{axis}"')
+
+
+def tabulate_levels(panels: Sequence[LevelPanel]) -> dict[str, Any]:
+    """Levels to be read off the page, at no more than `PLACES` places.
+
+    Parameters
+    ----------
+    panels : sequence of LevelPanel
+        As drawn by `draw_timeline`; all of one film, and so of the same times.
+
+    Returns
+    -------
+    dict
+        `times_s` and, for each panel, `words` and `rows` of name and levels (cd/m2, four digits; None where there is no value), all of
+        one length. Where frames are closer than places, as in the drawing: the highest of the upper levels, the mean of the others.
+    """
+    times = panels[0].times_s
+    start, stop = float(times[0]), max(float(times[-1]), float(times[0]) + 1e-3)
+
+    def at_places(values: FloatArray, *, highest: bool) -> FloatArray:
+        return _bin_by_pixel(times, values, start=start, stop=stop, pixels=PLACES, highest=highest)[1]
+
+    found = [
+        {
+            "words": panel.words,
+            "rows": [
+                [LEVEL_WORDS[name][1], [_digits(value) for value in at_places(panel.levels[name], highest=name in ("p99", "p999", "max"))]]
+                for name in LEVEL_WORDS
+                if name in panel.levels
+            ],
+        }
+        for panel in panels
+    ]
+    return {"times_s": [round(float(one), 3) for one in at_places(times, highest=False)], "panels": found}
+
+
+def _digits(nits: float) -> float | None:
+    return float(f"{nits:.4g}") if np.isfinite(nits) else None
 
 
 def _draw_levels(

@@ -741,13 +741,16 @@ def _limits(result: Document) -> list[str]:
 
 def _charts(result: Document, frames: Mapping[str, NDArray[np.float64]], moments: Sequence[Document]) -> dict[str, Markup]:
     shown = [(float(moment["hdr_time_s"]), f"{moment['rule_words']}, {say_time(moment['hdr_time_s'])}") for moment in moments]
+    panels = _level_panels(result, frames)
     found = {
-        "timeline": _both(lambda width, ident: _timeline(result, frames, shown, width, ident), "timeline") if len(frames["time"]) else "",
+        "timeline": _both(lambda width, ident: _timeline(result, panels, shown, width, ident), "timeline") if panels else "",
         "edit_map": _both(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
         "tone": _both(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
         "support": _both(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
         "headroom": _both(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
     }
+    if panels:  # inside a script element nothing may look like its end
+        found["levels"] = json.dumps(charts.tabulate_levels(panels), allow_nan=False).replace("<", "\\u003c")
     return {name: Markup(svg) for name, svg in found.items()}  # every word inside was escaped where it was drawn
 
 
@@ -757,17 +760,23 @@ def _both(draw: Callable[[int, str], str], name: str) -> str:
     return f'<div class="chart wide">{wide}</div><div class="chart narrow">{narrow}</div>'
 
 
-def _timeline(
-    result: Document, frames: Mapping[str, NDArray[np.float64]], moments: Sequence[tuple[float, str]], width: int, ident: str
-) -> str:
+def _level_panels(result: Document, frames: Mapping[str, NDArray[np.float64]]) -> list[charts.LevelPanel]:
+    """Levels of both releases over the film; none without measured frames."""
     white_nits, gamma = result["setup"]["white_nits"], result["setup"]["gamma"]
     names = ("p50", "p99", "p999", "max")
+    if not len(frames["time"]):
+        return []
     hdr = {name: frames[f"hdr_{name}"] for name in names} | {"average": frames["hdr_average"]}
     sdr = {name: _sdr_at(frames[f"sdr_{name}"], white_nits=white_nits, gamma=gamma) for name in names}
     panels = [charts.LevelPanel("HDR release", "hdr", frames["time"], hdr)]
     if np.isfinite(sdr["max"]).any():
         words = f"SDR at controls: {say_nits(white_nits)}, gamma {say_gamma(gamma)}"
         panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr))
+    return panels
+
+
+def _timeline(result: Document, panels: Sequence[charts.LevelPanel], moments: Sequence[tuple[float, str]], width: int, ident: str) -> str:
+    white_nits, hdr = result["setup"]["white_nits"], panels[0].levels
     known = hdr["p999"][np.isfinite(hdr["p999"])]
     above = float(np.mean(known > white_nits)) if len(known) else 0.0
     summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."

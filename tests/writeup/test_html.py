@@ -95,7 +95,7 @@ def test_nothing_points_outside_the_page_but_links_to_the_result_beside_it(repor
     assert "http:" not in text
     assert "https:" not in text
     assert "@import" not in text
-    assert len(report.all("script")) == 1
+    assert [attributes.get("type") for attributes in report.all("script")] == ["application/json", None]
 
 
 def test_no_script_but_the_page_s_own_may_run(result_folder: Path) -> None:

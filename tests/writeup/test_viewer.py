@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 from collections.abc import Iterator
@@ -9,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
@@ -230,3 +232,60 @@ def test_a_table_is_downloaded_with_the_network_off(tab: Any, tmp_path: Path) ->
     waiting.value.save_as(tmp_path / "shots.csv")
     assert waiting.value.suggested_filename == "shots.csv"
     assert (tmp_path / "shots.csv").read_text().startswith("shot,first_time_s,last_time_s,pairs,")
+
+
+def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, result_folder: Path) -> None:
+    """Against the table of frames."""
+    table = pq.read_table(result_folder / "frames.parquet", columns=["hdr_time_s", "hdr_max_nits", "hdr_p50_nits"]).to_pandas().dropna()
+    chart = tab.locator(".film-levels .wide svg")
+    box = chart.bounding_box()
+    start, stop, left, right = map(float, chart.get_attribute("data-time").split())
+    wide = float(chart.get_attribute("width"))
+    asked_s = start + 0.6 * (stop - start)
+    tab.mouse.move(box["x"] + box["width"] * (left + 0.6 * (right - left)) / wide, box["y"] + 60)
+    said = tab.locator(".readout").inner_text()
+    shown_s = tab.evaluate("JSON.parse(document.getElementById('levels-data').textContent).times_s[document.getElementById('place').value]")
+    assert abs(shown_s - asked_s) < (stop - start) / 300
+    near = table[(table.hdr_time_s - shown_s).abs() < (stop - start) / 800]
+    peak = float(re.search(r"brightest pixel ([\d.]+)", said)[1])
+    assert near.hdr_max_nits.min() * 0.999 <= peak <= near.hdr_max_nits.max() * 1.001
+    assert "HDR film time" in said
+    assert "SDR at controls" in said
+    tab.locator("#place").focus()
+    tab.keyboard.press("ArrowRight")
+    assert tab.locator(".readout").inner_text() != said
+    line = tab.locator(".film-levels .wide svg .place").get_attribute("d")
+    tab.keyboard.press("End")
+    assert tab.locator(".film-levels .wide svg .place").get_attribute("d") != line
+
+
+@pytest.mark.parametrize(
+    "tab", [{"viewport": {"width": 1280, "height": 900}, "color_scheme": scheme} for scheme in ("dark", "light")], indirect=True
+)
+def test_text_stands_out_from_its_ground_in_light_and_in_dark(tab: Any) -> None:
+    """WCAG 2.2, 1.4.3: 4.5 to 1, of every element that holds text of its own."""
+    rows = tab.evaluate(
+        """() => {
+          const parse = text => text.match(/[\\d.]+/g).map(Number)
+          const ground = element => {
+            for (let one = element; one; one = one.parentElement) {
+              const colour = parse(getComputedStyle(one).backgroundColor)
+              if (colour.length < 4 || colour[3] > 0.99) return colour.slice(0, 3)
+            }
+            return [255, 255, 255]
+          }
+          const own = element => [...element.childNodes].some(node => node.nodeType === 3 && node.textContent.trim())
+          return [...document.querySelectorAll("body *:not(script):not(style)")].filter(one => own(one) && one.getClientRects().length)
+            .map(one => [one.tagName + "." + one.className, parse(getComputedStyle(one)[one instanceof SVGElement ? "fill" : "color"]),
+              ground(one), one.disabled === true])
+        }"""
+    )
+
+    def luminance(colour: list[float]) -> float:
+        linear = [value / 255 / 12.92 if value <= 10 else ((value / 255 + 0.055) / 1.055) ** 2.4 for value in colour[:3]]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    assert len(rows) > 200
+    for name, text, ground, disabled in rows:
+        high, low = sorted((luminance(text), luminance(ground)), reverse=True)
+        assert disabled or (high + 0.05) / (low + 0.05) >= 4.5, (name, text, ground)

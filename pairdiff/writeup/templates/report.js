@@ -1,5 +1,5 @@
-// Looks at a pair of pictures: side by side, divided by a line, or one at a time; and opens the moment next to a place on the time axis.
-// Without it the page shows the pictures side by side, and links to the moments.
+// Looks at a pair of pictures: side by side, divided by a line, or one at a time; opens the moment next to a place on the time axis; and
+// says the levels there. Without it the page shows the pictures side by side, and links to the moments.
 "use strict";
 (() => {
   const CHANGE_MS = 340, CALM_CHANGE_MS = 1000; // between two changes of what is seen: fewer than three a second
@@ -153,6 +153,58 @@
     };
   };
 
+  // Levels at a place on the time axis, by pointer or by key.
+  const readOff = (box, data) => {
+    const charts = [...box.querySelectorAll("svg[data-time]")], last = data.times_s.length - 1;
+    const clock = time => {
+      const whole = Math.floor(time / 60), seconds = (time - 60 * whole).toFixed(3).padStart(6, "0");
+      return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}:${seconds}`;
+    };
+    const slider = make("input", { type: "range", min: 0, max: last, step: 1, value: 0, id: "place" });
+    const said = make("dl", { className: "readout" });
+    const row = (words, text) => make("div", {}, make("dt", {}, words), make("dd", {}, text));
+    const lines = charts.map(chart => {
+      const line = document.createElementNS("http://www.w3.org/2000/svg", "path");
+      line.setAttribute("class", "place");
+      chart.append(line);
+      return line;
+    });
+    const say = index => {
+      const time = data.times_s[index];
+      said.replaceChildren(row("HDR film time", clock(time)), ...data.panels.map(panel =>
+        row(`${panel.words}, cd/m²`, panel.rows.map(([name, nits]) => `${name} ${nits[index] ?? "none"}`).join(", "))));
+      slider.setAttribute("aria-valuetext", clock(time));
+      charts.forEach((chart, number) => {
+        const [start, stop, left, right] = chart.dataset.time.split(" ").map(Number);
+        const x = left + (right - left) * within((time - start) / (stop - start), 0, 1);
+        lines[number].setAttribute("d", `M${x} 30V${chart.viewBox.baseVal.height - 26}`);
+      });
+    };
+    const nearest = time => {
+      let low = 0, high = last;
+      while (low < high) {
+        const middle = (low + high) >> 1;
+        if (data.times_s[middle] < time) low = middle + 1; else high = middle;
+      }
+      return low > 0 && time - data.times_s[low - 1] < data.times_s[low] - time ? low - 1 : low;
+    };
+    for (const chart of charts) {
+      const [start, stop, left, right] = chart.dataset.time.split(" ").map(Number);
+      chart.addEventListener("pointermove", event => {
+        const area = chart.getBoundingClientRect();
+        const place = (event.clientX - area.left) / area.width * chart.viewBox.baseVal.width;
+        slider.value = String(nearest(start + within((place - left) / (right - left), 0, 1) * (stop - start)));
+        say(Number(slider.value));
+      });
+    }
+    slider.oninput = () => say(Number(slider.value));
+    box.after(make("div", { className: "places" },
+      make("label", { htmlFor: slider.id }, "Levels at a place in the film", slider), said));
+    say(0);
+  };
+
   document.querySelectorAll(".pair").forEach(arrange);
   document.querySelectorAll("svg[data-time]").forEach(open);
+  const levels = document.getElementById("levels-data");
+  if (levels) readOff(document.querySelector(".film-levels"), JSON.parse(levels.textContent));
 })();

@@ -84,7 +84,7 @@ class Places:
     @cached_property
     def projected(self) -> NDArray[np.float32]:
         """Each window as a short vector, made when it is asked for: beside what making those of the HDR release takes it would weigh."""
-        return _project(pool_cells(self.signatures), self.frames)
+        return _project(self.signatures, self.frames)
 
 
 def find_anchors(hdr: NDArray[np.float16], places: Places, *, starts: NDArray[np.int64]) -> Anchors:
@@ -104,7 +104,7 @@ def find_anchors(hdr: NDArray[np.float16], places: Places, *, starts: NDArray[np
     best = np.full((len(starts), 2), -1, np.int64)
     score = np.full((len(starts), 2), -1.0, np.float32)
     if len(places.signatures) >= frames and len(starts):
-        windows = _project(pool_cells(hdr), frames)[starts]
+        windows = _project(hdr, frames, starts=starts)
         likely = _nearest_places(windows, places.projected)
         for number, start in enumerate(starts):
             best[number], score[number] = _compare_places(hdr[start : start + frames], places.signatures, likely[number])
@@ -121,16 +121,24 @@ def pool_cells(signature: NDArray[Any]) -> NDArray[np.float32]:
     return out
 
 
-def _project(pooled: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
-    """Every window of pooled signatures as a short vector of unit length (zero where nothing moves)."""
-    cells = pooled.shape[1]
-    signs = np.random.default_rng(1).integers(0, 2, (frames, cells, PROJECTED)).astype(np.float32) * 2 - 1
-    out = np.zeros((max(len(pooled) - frames + 1, 0), PROJECTED), np.float32)
-    for step in range(frames):
-        out += pooled[step : step + len(out)] @ signs[step]
-    length = np.linalg.norm(out, axis=1, keepdims=True)
-    usual = float(np.median(length)) if len(out) else 0.0
-    out /= np.maximum(length, max(0.1 * usual, 1e-9))
+def _project(signatures: NDArray[np.float16], frames: int, *, starts: NDArray[np.int64] | None = None) -> NDArray[np.float32]:
+    """Every window of signatures, or those at `starts`, as a short vector of unit length (zero where nothing moves)."""
+    windows = max(len(signatures) - frames + 1, 0)
+    rng, cells = np.random.default_rng(1), GRID_ROWS * GRID_COLUMNS // POOL_ROWS // POOL_COLUMNS
+    signs = rng.integers(0, 2, (frames, cells, PROJECTED)).astype(np.float32) * 2 - 1
+    wanted = np.arange(windows) if starts is None else starts
+    out, length = np.empty((len(wanted), PROJECTED), np.float32), np.empty(windows, np.float32)
+    for first in range(0, windows, BLOCK_PLACES):
+        last = min(first + BLOCK_PLACES, windows)
+        pooled = pool_cells(signatures[first : last + frames - 1])
+        part = np.zeros((last - first, PROJECTED), np.float32)
+        for step in range(frames):
+            part += pooled[step : step + len(part)] @ signs[step]
+        length[first:last] = np.linalg.norm(part, axis=1)
+        inside = np.flatnonzero((wanted >= first) & (wanted < last))
+        out[inside] = part[wanted[inside] - first]
+    usual = float(np.median(length)) if windows else 0.0
+    out /= np.maximum(length[wanted], max(0.1 * usual, 1e-9))[:, None]
     return out
 
 

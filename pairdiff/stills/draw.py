@@ -1,11 +1,12 @@
 """Still pictures of a moment, drawn the same way for both sides: what differs in the picture differs in the light.
 
-Five kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
+Six kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
 
 - `model-hdr`, `model-sdr`: one common display model, safe on any screen.
 - `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white hides.
 - `difference`: the dE_ITP map, grey where nothing is visible, lighter and in one hue where it is.
 - `light-hdr`, `light-sdr`: luminance in cd/m2 in one hue, with contours (`light_map`).
+- `waveform-hdr`, `waveform-sdr`, `chromaticity-hdr`, `chromaticity-sdr`, `tone`: densities for scopes (`scopes`).
 - `outlines`: what of the HDR picture lies above SDR white, and what outside BT.709.
 
 Labels are set beside the pictures by the report, never drawn into them. The same input gives the same bytes.
@@ -13,8 +14,9 @@ Labels are set beside the pictures by the report, never drawn into them. The sam
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,6 +26,7 @@ from pairdiff._records import FloatArray, Moment
 from pairdiff.light.display import apply_eetf
 from pairdiff.light.primaries import convert_primaries
 from pairdiff.light.transfer import linear_to_srgb
+from pairdiff.stills import scopes
 from pairdiff.stills.light_map import beyond_sdr, draw_outlines, light_shares, nits_to_light_map, say_light, say_outlines
 
 MODEL_WHITES = 2.0
@@ -54,11 +57,14 @@ class StillPicture:
 
     moment: Moment
     name: str
-    """`model-hdr`, `model-sdr`, `bracket-hdr-0`, `bracket-hdr--1`, ..., `difference`, `light-hdr`, `light-sdr`, `outlines`."""
+    """`model-hdr`, `model-sdr`, `bracket-hdr-0`, `bracket-hdr--1`, ..., `difference`, `light-hdr`, `light-sdr`, `outlines`,
+    `waveform-hdr`, `waveform-sdr`, `chromaticity-hdr`, `chromaticity-sdr`, `tone`."""
     caption: str
     """How it was drawn, in words."""
     rgb8: NDArray[np.uint8]
     """sRGB, (row, column, 3)."""
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    """What is drawn over a density as lines: `histogram`, `spread` (`scopes`)."""
 
 
 def draw_stills(
@@ -97,7 +103,8 @@ def draw_stills(
     Returns
     -------
     tuple of StillPicture
-        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, `difference`, `light-hdr`, `light-sdr`, `outlines`.
+        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, `difference`, `light-hdr`, `light-sdr`, `outlines`,
+        then the densities of the scopes.
 
     Raises
     ------
@@ -128,8 +135,24 @@ def draw_stills(
     for side, nits in sides.items():
         pictures.append(StillPicture(moment, f"light-{side}", say_light(light_shares(nits)), nits_to_light_map(nits)))
     pictures.append(_draw_beyond(moment, sides["hdr"], pictures[0].rgb8, white_nits=white_nits, margin_jnd=margin_jnd))
+    pictures += _draw_scopes(moment, sides["hdr"], sides["sdr"])
     told = "".join(f" {stamp}." for stamp in stamps)
     return tuple(replace(one, caption=one.caption + told) for one in pictures)
+
+
+def _draw_scopes(moment: Moment, hdr_nits: FloatArray, sdr_nits: FloatArray) -> list[StillPicture]:
+    drawn = {
+        "waveform-hdr": scopes.draw_waveform(hdr_nits),
+        "waveform-sdr": scopes.draw_waveform(sdr_nits),
+        "chromaticity-hdr": scopes.draw_chromaticity(hdr_nits),
+        "chromaticity-sdr": scopes.draw_chromaticity(sdr_nits),
+        "tone": scopes.draw_tone(sdr_nits, hdr_nits),
+    }
+    figures = scopes.figures_of(hdr_nits, sdr_nits)
+    return [
+        StillPicture(moment, name, scopes.CAPTIONS[name.split("-")[0]], np.repeat(grey[..., None], 3, axis=2), figures.get(name, {}))
+        for name, grey in drawn.items()
+    ]
 
 
 def _draw_beyond(

@@ -50,6 +50,11 @@ ALT = {
     "light-hdr": "Luminance of the HDR picture, the lighter the brighter, with contours at 100, 203 and 1000 cd/m2",
     "light-sdr": "Luminance of the SDR picture on the same scale",
     "outlines": "The HDR picture in grey; a whole line around what is brighter than SDR white, a broken one around colours outside BT.709",
+    "waveform-hdr": "Waveform of the HDR picture, without axes: level over its columns, 10 000 cd/m2 at the top, even on the PQ scale",
+    "waveform-sdr": "Waveform of the SDR picture at controls, without axes, on the same scale",
+    "chromaticity-hdr": "Chromaticity of the HDR picture, without axes: u' from 0 to 0.65 across, v' from 0 to 0.6 up",
+    "chromaticity-sdr": "Chromaticity of the SDR picture, without axes, on the same scale",
+    "tone": "HDR over SDR level of each pixel, without axes, both even on the PQ scale",
     "hdr-side-by-side": "HDR release left, SDR release right, both at their true levels; needs an HDR screen",
 }
 

@@ -573,7 +573,8 @@ def _write_table(comparison: Comparison, path: Path) -> None:
 def _write_picture(path: Path, still: StillPicture) -> None:
     import cv2
 
-    done, data = cv2.imencode(".png", np.ascontiguousarray(still.rgb8[..., ::-1]))
+    grey = (still.rgb8 == still.rgb8[..., :1]).all()  # a third of the bytes
+    done, data = cv2.imencode(".png", np.ascontiguousarray(still.rgb8[..., 0] if grey else still.rgb8[..., ::-1]))
     if not done:
         raise OutputRefused(f"Cannot write {path}: the picture could not be encoded as PNG, its size is {still.rgb8.shape}")
     write_whole(path, lambda part: part.write_bytes(data.tobytes()))
@@ -617,6 +618,7 @@ def _stills_index(
         own = [(still, name) for still, name in zip(stills, names, strict=True) if still.moment == moment]
         return [
             {"name": still.name, "file": name, "caption": still.caption, "rows": still.rgb8.shape[0], "columns": still.rgb8.shape[1]}
+            | ({"figures": still.figures} if still.figures else {})
             for still, name in own
         ]
 

@@ -28,7 +28,7 @@ from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import average_area
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
-from pairdiff.writeup import charts
+from pairdiff.writeup import charts, scopes
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
@@ -71,8 +71,9 @@ from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, s
 WIDE, NARROW = 1080, 350
 """Widths of the two drawings of each chart, pixels (own)."""
 
-PICTURE_BUDGETS = {"model": 5_000_000, "bracket": 2_000_000, "difference": 800_000, "light": 1_200_000, "outlines": 600_000}
-"""Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 12.8 MB in all (own)."""
+PICTURE_BUDGETS = {"model": 4_900_000, "bracket": 2_000_000, "difference": 800_000, "light": 1_000_000, "outlines": 500_000}
+PICTURE_BUDGETS |= {"waveform": 600_000, "chromaticity": 200_000, "tone": 200_000}
+"""Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 13.8 MB in all (own)."""
 
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
@@ -101,7 +102,7 @@ def render_report(out: Path) -> Path:
     Returns
     -------
     Path
-        The report, a single file of less than about 13 MB.
+        The report, a single file of less than 15 MB.
 
     Raises
     ------
@@ -203,7 +204,7 @@ def _moments(index: Document, out: Path) -> list[Document]:
         loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
         fitted = _fit_budgets([picture for pictures in loaded for picture in pictures])
         moments = []
-        for moment, pictures in zip(index["moments"], loaded, strict=True):
+        for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
             own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
             moments.append(
                 {
@@ -211,12 +212,28 @@ def _moments(index: Document, out: Path) -> list[Document]:
                     "pictures": own,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": _stops_shown(own),
+                    "scopes": _scopes(own, moment["pictures"], number),
                     "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"]),
                 }
             )
     except (KeyError, TypeError) as broken:
         raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
     return moments
+
+
+def _scopes(pictures: Mapping[str, Document], entries: Sequence[Document], number: int) -> Document:
+    """Drawings of a moment's scopes; none from results of an earlier version."""
+    figures = {str(entry["name"]): entry.get("figures", {}) for entry in entries}
+    if not {"waveform-hdr", "waveform-sdr", "chromaticity-hdr", "chromaticity-sdr", "tone"} <= set(pictures):
+        return {}
+    drawn = {
+        f"{kind}_{side}": Markup(
+            draw(pictures[f"{kind}-{side}"]["url"], figures[f"{kind}-{side}"], side=side, ident=f"{kind}-{side}-{number}")
+        )
+        for kind, draw in (("waveform", scopes.draw_waveform), ("chromaticity", scopes.draw_chromaticity))
+        for side in SIDES
+    }
+    return drawn | {"tone": Markup(scopes.draw_tone(pictures["tone"]["url"], figures["tone"], ident=f"tone-{number}"))}
 
 
 def _load_picture(entry: Document, directory: Path) -> _Inlined:

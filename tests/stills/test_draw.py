@@ -179,7 +179,8 @@ def test_pictures_keep_to_the_stated_width() -> None:
 def test_every_picture_is_there_and_says_how_it_was_drawn() -> None:
     found = draw(picture(7), picture(7))
     brackets = [f"bracket-{side}-{stops}" for side in ("hdr", "sdr") for stops in (0, -1, -2, -3)]
-    assert list(found) == ["model-hdr", "model-sdr", *brackets, "difference", "light-hdr", "light-sdr", "outlines"]
+    scopes = ["waveform-hdr", "waveform-sdr", "chromaticity-hdr", "chromaticity-sdr", "tone"]
+    assert list(found) == ["model-hdr", "model-sdr", *brackets, "difference", "light-hdr", "light-sdr", "outlines", *scopes]
     assert "BT.2408" in found["model-hdr"].caption
     assert found["model-hdr"].caption == found["model-sdr"].caption
     assert "480 cd/m2" in found["bracket-hdr--2"].caption

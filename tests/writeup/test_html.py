@@ -131,9 +131,9 @@ def test_the_verdict_comes_first_with_its_support_and_intervals(report: Page, ex
 
 
 def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: Any) -> None:
-    images = report.all("img")
-    assert len(images) == len(example_stills)
-    assert all((image["src"] or "").startswith("data:image/png;base64,") for image in images)
+    addresses = [image["src"] for image in report.all("img")] + [image["href"] for image in report.all("image")]
+    assert len(addresses) == len(example_stills)
+    assert all((address or "").startswith("data:image/png;base64,") for address in addresses)
 
 
 def test_absent_and_zero_declarations_are_told_apart(report: Page) -> None:
@@ -465,7 +465,7 @@ def test_words_from_files_and_options_are_escaped(examples: ModuleType, tmp_path
     )
     found = read(tmp_path)
     assert found.open == []
-    assert found.all("script") == [{}]
+    assert found.all("script") == [{"type": "application/json", "id": "levels-data"}, {}]
     assert not found.all("img")
     assert hostile in "".join(found.words)
 
@@ -644,7 +644,7 @@ def test_the_page_opens_from_the_disk_in_a_browser(result_folder: Path, width: i
         tab.goto((result_folder / "report.html").resolve().as_uri())
         wide = tab.evaluate("document.documentElement.scrollWidth")
         broken = tab.evaluate("[...document.images].filter(image => !image.naturalWidth).length")
-        shown = tab.evaluate("[...document.querySelectorAll('svg')].filter(drawing => drawing.getClientRects().length).length")
+        shown = tab.evaluate("[...document.querySelectorAll('.chart svg')].filter(drawing => drawing.getClientRects().length).length")
         small = tab.evaluate("Math.min(...[...document.querySelectorAll('svg')].map(s => s.getBoundingClientRect().width).filter(Boolean))")
         covered = tab.evaluate(COVERED_WORDS)
         cut = tab.evaluate("[...document.querySelectorAll('.scroll')].filter(box => box.scrollWidth > box.clientWidth + 1).length")

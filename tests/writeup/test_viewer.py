@@ -10,6 +10,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import colour
+import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
@@ -236,8 +238,10 @@ def test_a_table_is_downloaded_with_the_network_off(tab: Any, tmp_path: Path) ->
 
 def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, result_folder: Path) -> None:
     """Against the table of frames."""
-    table = pq.read_table(result_folder / "frames.parquet", columns=["hdr_time_s", "hdr_max_nits", "hdr_p50_nits"]).to_pandas().dropna()
+    table = pq.read_table(result_folder / "frames.parquet", columns=["hdr_time_s", "hdr_max_nits"])
+    times_s, peaks_nits = (table.column(name).to_numpy() for name in ("hdr_time_s", "hdr_max_nits"))
     chart = tab.locator(".film-levels .wide svg")
+    chart.scroll_into_view_if_needed()
     box = chart.bounding_box()
     start, stop, left, right = map(float, chart.get_attribute("data-time").split())
     wide = float(chart.get_attribute("width"))
@@ -246,9 +250,9 @@ def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, resul
     said = tab.locator(".readout").inner_text()
     shown_s = tab.evaluate("JSON.parse(document.getElementById('levels-data').textContent).times_s[document.getElementById('place').value]")
     assert abs(shown_s - asked_s) < (stop - start) / 300
-    near = table[(table.hdr_time_s - shown_s).abs() < (stop - start) / 800]
+    near_nits = peaks_nits[np.abs(times_s - shown_s) < (stop - start) / 800]
     peak = float(re.search(r"brightest pixel ([\d.]+)", said)[1])
-    assert near.hdr_max_nits.min() * 0.999 <= peak <= near.hdr_max_nits.max() * 1.001
+    assert near_nits.min() * 0.999 <= peak <= near_nits.max() * 1.001
     assert "HDR film time" in said
     assert "SDR at controls" in said
     tab.locator("#place").focus()
@@ -289,3 +293,23 @@ def test_text_stands_out_from_its_ground_in_light_and_in_dark(tab: Any) -> None:
     for name, text, ground, disabled in rows:
         high, low = sorted((luminance(text), luminance(ground)), reverse=True)
         assert disabled or (high + 0.05) / (low + 0.05) >= 4.5, (name, text, ground)
+
+
+def test_a_place_in_a_scope_is_told_in_its_units(tab: Any) -> None:
+    """PQ by colour-science."""
+    tab.locator(".scopes summary").first.click()
+    scopes = tab.locator(".scopes").first
+    charts = scopes.locator("svg")
+    for number, kind in enumerate(("light", "light", "colour", "colour", "tone")):
+        chart = charts.nth(number)
+        chart.scroll_into_view_if_needed()
+        box, scale = chart.bounding_box(), chart.get_attribute("data-scale").split()
+        top, floor = map(float, {"light": scale[1:3], "colour": scale[3:5], "tone": scale[3:5]}[kind])
+        high = float(chart.get_attribute("height"))
+        tab.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + box["height"] * (floor - 0.6 * (floor - top)) / high)
+        said = scopes.locator(".scope-said").inner_text()
+        if kind == "colour":
+            assert abs(float(re.search(r"v' ([\d.]+)", said)[1]) - 0.36) < 0.01
+        else:
+            nits = float(re.search(r"([\d.]+) cd/m²$", said)[1])
+            assert nits == pytest.approx(float(colour.models.eotf_ST2084(0.6)), rel=0.06)

@@ -2,7 +2,7 @@
 // says the levels there. Without it the page shows the pictures side by side, and links to the moments.
 "use strict";
 (() => {
-  const CHANGE_MS = 340, CALM_CHANGE_MS = 1000; // between two changes of what is seen: fewer than three a second
+  const CHANGE_MS = 350, CALM_CHANGE_MS = 1000; // between two changes of what is seen: fewer than three a second
   const ZOOMS = [1, 1.5, 2, 3, 4, 6, 8], PAN_SHARE = 0.1, LINE_STEP = 0.02;
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
   const changeMs = () => (calm.matches ? CALM_CHANGE_MS : CHANGE_MS);
@@ -164,7 +164,7 @@
     const said = make("dl", { className: "readout" });
     const row = (words, text) => make("div", {}, make("dt", {}, words), make("dd", {}, text));
     const lines = charts.map(chart => {
-      const line = document.createElementNS("http://www.w3.org/2000/svg", "path");
+      const line = document.createElementNS(chart.namespaceURI, "path");
       line.setAttribute("class", "place");
       chart.append(line);
       return line;
@@ -203,7 +203,33 @@
     say(0);
   };
 
+  // What a place in a scope means. PQ: SMPTE ST 2084.
+  const pqToNits = code => {
+    const power = Math.pow(within(code, 0, 1), 32 / 2523);
+    return 10000 * Math.pow(Math.max(power - 107 / 128, 0) / (2413 / 128 - 2392 / 128 * power), 8192 / 1305);
+  };
+  const sayNits = nits => `${nits < 10 ? nits.toPrecision(2) : nits.toFixed(0)} cd/m²`;
+  const explain = chart => {
+    const said = chart.closest(".scopes").querySelector(".scope-said");
+    const [kind, ...numbers] = chart.dataset.scale.split(" ");
+    const scale = numbers.map(Number);
+    chart.addEventListener("pointermove", event => {
+      const area = chart.getBoundingClientRect(), box = chart.viewBox.baseVal;
+      const x = (event.clientX - area.left) / area.width * box.width, y = (event.clientY - area.top) / area.height * box.height;
+      const up = (top, floor) => within((floor - y) / (floor - top), 0, 1);
+      if (kind === "light") said.textContent = sayNits(pqToNits(up(scale[0], scale[1])));
+      else if (kind === "tone") {
+        const across = within((x - scale[0]) / scale[1], 0, 1);
+        said.textContent = `SDR ${sayNits(pqToNits(across))}, HDR ${sayNits(pqToNits(up(scale[2], scale[3])))}`;
+      } else {
+        const across = within((x - scale[0]) / scale[1], 0, 1);
+        said.textContent = `u' ${(across * scale[4]).toFixed(3)}, v' ${(up(scale[2], scale[3]) * scale[5]).toFixed(3)}`;
+      }
+    });
+  };
+
   document.querySelectorAll(".pair").forEach(arrange);
+  document.querySelectorAll("svg[data-scale]").forEach(explain);
   document.querySelectorAll("svg[data-time]").forEach(open);
   const levels = document.getElementById("levels-data");
   if (levels) readOff(document.querySelector(".film-levels"), JSON.parse(levels.textContent));

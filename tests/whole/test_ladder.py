@@ -20,7 +20,7 @@ from tests.whole._films import encode_hdr, encode_sdr, hdr_planes, pan, sdr_plan
 FRAMES = 30
 CONTAINERS = ("container-100", "container-203", "container-150-gamma")
 GRADES = ("peak-1000", "peak-2000", "peak-4000", "peak-1000-white-100")
-QUICK = ("courtyard", "night")
+QUICK = ("courtyard",)
 SCENES = ("city", "courtyard", "forest", "interior", "night", "studio", "sunrise", "sunset")
 ALL = [pytest.param(scene, marks=() if scene in QUICK else pytest.mark.slow) for scene in SCENES]
 NOTHING_TO_FIND_JOD = 0.05

@@ -88,7 +88,7 @@ def test_an_untagged_file_is_measured_once_the_named_options_are_given(odd_files
 # ---------------------------------------------------------------- a file cut off in the middle
 
 
-@pytest.mark.parametrize("side", ["hdr", "sdr"])
+@pytest.mark.parametrize("side", ["hdr", pytest.param("sdr", marks=pytest.mark.slow)])
 def test_a_file_cut_off_in_the_middle_is_measured_up_to_the_cut_and_the_report_says_so(
     small_pair: SmallPair, side: str, run_pairdiff: Run, tmp_path: Path
 ) -> None:

@@ -46,7 +46,8 @@ def surveyed(hdr: Path, sdr: Path, **how: Any) -> Comparison:
     return found
 
 
-@pytest.mark.parametrize("kind", ["hdr", pytest.param("container", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["hdr", "container"])
 def test_a_survey_gives_the_label_of_the_whole_film_and_its_intervals_hold_its_figures(
     kind: str, clips: Kinds, films: Kinds, tmp_path: Path
 ) -> None:

@@ -33,6 +33,7 @@ TONE_STEPS = 128
 LEAST_TONE_SHARE = 0.0005
 """Share of the picture that such a step must hold (own)."""
 SPREAD_PERCENT = (5, 50, 95)
+"""Percentiles of the HDR level that are told of each (own)."""
 DENSITY = 2000.0
 """Greys go by log(1 + DENSITY x share of the fullest place), so that what is rare is still seen (own)."""
 LEAST_GREY = 48

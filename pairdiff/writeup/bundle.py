@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import re
 import shutil
 import tempfile
 from collections.abc import Sequence
@@ -62,14 +64,14 @@ ALT = {
 # ---------------------------------------------------------------- making
 
 
-def make_bundle(out: Path, target: Path, *, credit: str = "", widths: Sequence[int] = WIDTHS) -> Path:
+def make_bundle(out: str | os.PathLike[str], target: str | os.PathLike[str], *, credit: str = "", widths: Sequence[int] = WIDTHS) -> Path:
     """Write a folder to upload from a result folder; an earlier one at that place is replaced, anything else there is left alone.
 
     Parameters
     ----------
-    out : Path
+    out : path
         Folder that `compare` wrote.
-    target : Path
+    target : path
         The folder to make.
     credit : str
         Credit line of every picture; empty: the page says that none was given.
@@ -90,10 +92,12 @@ def make_bundle(out: Path, target: Path, *, credit: str = "", widths: Sequence[i
     OutputRefused
         The place cannot be written, or holds something else.
     """
+    out, target = Path(out), Path(target)
     widths = sorted({int(width) for width in widths}, reverse=True)
     if not widths or not all(LEAST_WIDTH <= width <= MOST_WIDTH for width in widths):
         raise UsageError(f"--width: found {', '.join(map(str, widths)) or 'none'}, expected {LEAST_WIDTH} to {MOST_WIDTH} pixels.")
     result, index = read_result(out), read_stills_index(out)
+    _check_names(index, out)
     if target.exists() and any(target.iterdir()) and not (target / MANIFEST).is_file():
         raise OutputRefused(f"{target} holds something that is no bundle. Give another --out, or empty that folder.")
     with refuse_output(target):
@@ -113,6 +117,19 @@ def make_bundle(out: Path, target: Path, *, credit: str = "", widths: Sequence[i
     return target / PAGE
 
 
+def _check_names(index: Document, out: Path) -> None:
+    """Names become parts of file names: a folder that someone else made must not have them lead elsewhere."""
+    try:
+        names = [picture["name"] for moment in index["moments"] for picture in moment["pictures"]]
+        held = [picture for moment in index["moments"] for picture in moment.get("hdr_pictures", [])]
+        names += [one["name"] for one in held] + [file["kind"] for one in held for file in one["files"]]
+    except (KeyError, TypeError, AttributeError) as broken:
+        raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
+    for name in names:
+        if not (isinstance(name, str) and re.fullmatch(r"[a-z0-9-]{1,40}", name)):
+            raise InputRefused(f"{out / 'stills' / 'index.json'} names a picture {name!r}. Compare the releases again.")
+
+
 def _write_pictures(out: Path, work: Path, index: Document, *, credit: str, widths: Sequence[int]) -> list[Document]:
     """Every picture at every width, as (moment, its pictures)."""
     folder = work / "pictures"
@@ -128,10 +145,10 @@ def _write_pictures(out: Path, work: Path, index: Document, *, credit: str, widt
             for file in held["files"]:
                 if file["file"] is None:
                     continue
-                data = (out / "stills" / Path(file["file"]).name).read_bytes()
+                data, light = _read_picture(out / "stills" / Path(file["file"]).name, unit="nits")
                 name = f"pictures/{number:02d}-{held['name']}.{file['kind']}"
                 (work / name).write_bytes(data)
-                pictures.append(_describe(name, held, moment, decode_hdr(data), credit=credit, unit="nits"))
+                pictures.append(_describe(name, held, moment, light, credit=credit, unit="nits"))
         moments.append({name: moment[name] for name in ("rule", "reason", "hdr_time_s", "sdr_time_s", "hdr_frame", "sdr_frame")})
         moments[-1]["pictures"] = pictures
     return moments
@@ -141,14 +158,7 @@ def _write_widths(
     out: Path, work: Path, number: int, one: Document, moment: Document, *, credit: str, widths: Sequence[int]
 ) -> list[Document]:
     """One picture at every width; at its own it is copied."""
-    path = out / "stills" / Path(one["file"]).name
-    try:
-        stored = path.read_bytes()
-    except OSError:
-        stored = b""
-    pixels = _decode(stored, unit="srgb")
-    if pixels is None:
-        raise InputRefused(f"{path} is missing or no picture. Compare the releases again.")
+    stored, pixels = _read_picture(out / "stills" / Path(one["file"]).name, unit="srgb")
     found = []
     for width in sorted({min(width, pixels.shape[1]) for width in widths}, reverse=True):
         small = _shrink(pixels, width)
@@ -235,12 +245,12 @@ def _replace(work: Path, target: Path) -> None:
 # ---------------------------------------------------------------- verifying
 
 
-def verify_bundle(folder: Path) -> tuple[FileCheck, ...]:
+def verify_bundle(folder: str | os.PathLike[str]) -> tuple[FileCheck, ...]:
     """Hold every file of a bundle against what was written.
 
     Parameters
     ----------
-    folder : Path
+    folder : path
         The bundle, or what was fetched back from a host: pictures may have another ending, and be smaller.
 
     Returns
@@ -253,6 +263,7 @@ def verify_bundle(folder: Path) -> tuple[FileCheck, ...]:
     InputRefused
         No bundle lies there, or its list is damaged.
     """
+    folder = Path(folder)
     manifest = _read_manifest(folder)
     try:
         pictures = [(one, manifest["pictures"][one["file"]]) for moment in manifest["moments"] for one in moment["pictures"]]
@@ -318,13 +329,25 @@ def _find(folder: Path, name: str) -> Path | None:
 # ---------------------------------------------------------------- pictures
 
 
+def _read_picture(path: Path, *, unit: str) -> tuple[bytes, NDArray[Any]]:
+    """A picture of the result, as it is stored and decoded."""
+    try:
+        stored = path.read_bytes()
+    except OSError:
+        stored = b""
+    pixels = _decode(stored, unit=unit)
+    if pixels is None:
+        raise InputRefused(f"{path} is missing or no picture. Compare the releases again.")
+    return stored, pixels
+
+
 def _decode(data: bytes, *, unit: str) -> NDArray[Any] | None:
     """Codes as OpenCV has them (blue, green, red), or light of an HDR picture, cd/m2; None where it cannot be decoded."""
     try:
         if unit == "nits":
             return decode_hdr(data)
         return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    except (cv2.error, InputRefused, ValueError, OSError):
+    except (cv2.error, ValueError, OSError, EOFError, IndexError, StopIteration):  # FFmpeg's own are among them
         return None
 
 

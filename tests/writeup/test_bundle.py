@@ -14,7 +14,7 @@ import pytest
 from PIL import Image, ImageEnhance
 
 from pairdiff._errors import InputRefused, NotAsWritten, OutputRefused, UsageError
-from pairdiff.writeup.bundle import MANIFEST, PAGE, SUMS, make_bundle, verify_bundle
+from pairdiff.writeup.bundle import MANIFEST, PAGE, SUMS, _decode, make_bundle, verify_bundle
 from pairdiff.writeup.document import write_comparison
 
 WIDTHS = (480, 240)
@@ -225,3 +225,20 @@ def test_the_page_shows_every_picture_with_alt_text_and_credit_and_no_console_me
     assert credits_
     assert set(credits_) == {CREDIT}
     assert wide <= 390
+
+
+@pytest.mark.parametrize("name", ["../../escaped", "a/b", "", None, "x" * 99])
+def test_names_in_a_result_that_someone_else_made_lead_nowhere(result_folder: Path, tmp_path: Path, name: Any) -> None:
+    other = Path(shutil.copytree(result_folder, tmp_path / "result"))
+    index = json.loads((other / "stills" / "index.json").read_text())
+    index["moments"][0]["pictures"][0]["name"] = name
+    (other / "stills" / "index.json").write_text(json.dumps(index))
+    with pytest.raises(InputRefused, match=r"index\.json"):
+        make_bundle(other, tmp_path / "b")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["result"]
+
+
+@pytest.mark.parametrize("data", [b"", b"no picture", b"\x89PNG\r\n\x1a\n" + bytes(40), b"\0\0\0\x1cftypavif" + bytes(60)])
+def test_an_hdr_picture_that_is_none_is_told(data: bytes) -> None:
+    assert _decode(data, unit="nits") is None
+    assert _decode(data, unit="srgb") is None

@@ -19,6 +19,7 @@ from tests.whole._films import encode_hdr, encode_sdr, hdr_planes, pan, sdr_plan
 
 FRAMES = 30
 CONTAINERS = ("container-100", "container-203", "container-150-gamma")
+USUAL_GRADES = ("peak-1000", "peak-1000-white-100")
 GRADES = ("peak-1000", "peak-2000", "peak-4000", "peak-1000-white-100")
 QUICK = ("courtyard",)
 SCENES = ("city", "courtyard", "forest", "interior", "night", "studio", "sunrise", "sunset")
@@ -67,7 +68,7 @@ def test_an_sdr_picture_in_an_hdr_container_is_called_so(films: Films, rung: str
     assert result.verdict.label == "sdr-in-hdr-container", figures(result)
 
 
-@pytest.mark.parametrize("rung", GRADES)
+@pytest.mark.parametrize("rung", [pytest.param(rung, marks=() if rung in USUAL_GRADES else pytest.mark.slow) for rung in GRADES])
 def test_a_real_hdr_grade_is_never_called_a_container(films: Films, rung: str, project_root: Path) -> None:
     scene = films[rung].name.partition(".")[0]
     loss_jod = 10 - dict(scores(project_root))[scene, rung]

@@ -182,6 +182,7 @@ def test_a_base_picture_of_display_p3_is_measured_as_bt709(run_pairdiff: Run, tm
     assert found["tone"]["shift_median_jnd"] < 2.5
 
 
+@pytest.mark.slow
 def test_the_primaries_of_a_rendition_are_told_by_its_base_picture(run_pairdiff: Run, tmp_path: Path) -> None:
     """The library hands BT.709 numbers on beside a base picture of Display P3; taken as BT.2020 they are another film's colours."""
     linear = light()[:88, :160]

@@ -89,7 +89,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     [
         ("hlg", "sdr", ["do not fit the way they are read", "--hdr-transfer hlg", "--hdr-transfer pq"]),
         ("sdr-pq", "sdr", ["do not fit the way they are read", "it is no HDR release then"]),
-        ("hdr", "full", ["do not fit the way they are read", "--sdr-range full", "--sdr-range narrow"]),
+        pytest.param("hdr", "full", ["do not fit the way they are read", "--sdr-range full", "--sdr-range narrow"], marks=pytest.mark.slow),
         ("hdr", "narrow", ["do not fit the way they are read", "--sdr-range narrow", "--sdr-range full"]),
     ],
 )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,19 +9,7 @@ import pytest
 
 from pairdiff.writeup.bundle import make_bundle
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core judges the pages")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Chromium is not installed")
-    with sync_api.sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu", "--disable-background-networking"])
-        yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

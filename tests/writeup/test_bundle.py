@@ -202,23 +202,17 @@ def test_names_that_lead_out_of_the_bundle_are_refused(host: Path) -> None:
         verify_bundle(host)
 
 
-def test_the_page_shows_every_picture_with_alt_text_and_credit_and_no_console_message(made: Path) -> None:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Chromium is not installed")
+def test_the_page_shows_every_picture_with_alt_text_and_credit_and_no_console_message(made: Path, browser: Any) -> None:
     met: list[str] = []
-    with sync_api.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu"])
-        page = browser.new_context(offline=True, viewport={"width": 390, "height": 800}).new_page()
-        page.on("console", lambda message: met.append(message.text))
-        page.goto((made / PAGE).resolve().as_uri())
-        page.evaluate("document.querySelectorAll('img').forEach(one => { one.loading = 'eager' })")
-        page.wait_for_function("[...document.images].every(one => one.complete)")
-        shown = page.evaluate("[...document.images].map(one => [one.naturalWidth, one.alt])")
-        credits_ = page.locator(".credit").all_inner_texts()
-        wide = page.evaluate("document.documentElement.scrollWidth")
-        browser.close()
+    page = browser.new_context(offline=True, viewport={"width": 390, "height": 800}).new_page()
+    page.on("console", lambda message: met.append(message.text))
+    page.goto((made / PAGE).resolve().as_uri())
+    page.evaluate("document.querySelectorAll('img').forEach(one => { one.loading = 'eager' })")
+    page.wait_for_function("[...document.images].every(one => one.complete)")
+    shown = page.evaluate("[...document.images].map(one => [one.naturalWidth, one.alt])")
+    credits_ = page.locator(".credit").all_inner_texts()
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    page.close()
     assert met == []
     assert shown
     assert all(columns > 0 and alt for columns, alt in shown)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import time
 from collections.abc import Iterator
 from itertools import pairwise
@@ -15,7 +14,6 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
 LEAST_CHANGE_S = 1 / 3
 """WCAG 2.2, 2.3.1: no more than three flashes in a second; here not even three changes."""
 COUNT_CHANGES = """() => {
@@ -27,17 +25,6 @@ COUNT_CHANGES = """() => {
   }).observe(pair, { attributes: true })
   window.changes = times
 }"""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Chromium is not installed")
-    with sync_api.sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu", "--disable-background-networking"])
-        yield found
-        found.close()
 
 
 @pytest.fixture
@@ -307,7 +294,7 @@ def test_a_place_in_a_scope_is_told_in_its_units(tab: Any) -> None:
         top, floor = map(float, {"light": scale[1:3], "colour": scale[3:5], "tone": scale[3:5]}[kind])
         high = float(chart.get_attribute("height"))
         tab.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + box["height"] * (floor - 0.6 * (floor - top)) / high)
-        said = scopes.locator(".scope-said").inner_text()
+        said = chart.locator(".scope-said").text_content()
         if kind == "colour":
             assert abs(float(re.search(r"v' ([\d.]+)", said)[1]) - 0.36) < 0.01
         else:

@@ -210,7 +210,9 @@
   };
   const sayNits = nits => `${nits < 10 ? nits.toPrecision(2) : nits.toFixed(0)} cd/m²`;
   const explain = chart => {
-    const said = chart.closest(".scopes").querySelector(".scope-said");
+    const said = document.createElementNS(chart.namespaceURI, "text");
+    said.setAttribute("class", "scope-said halo");
+    chart.append(said);
     const [kind, ...numbers] = chart.dataset.scale.split(" ");
     const scale = numbers.map(Number);
     chart.addEventListener("pointermove", event => {
@@ -225,7 +227,12 @@
         const across = within((x - scale[0]) / scale[1], 0, 1);
         said.textContent = `u' ${(across * scale[4]).toFixed(3)}, v' ${(up(scale[2], scale[3]) * scale[5]).toFixed(3)}`;
       }
+      const beyond = x > box.width / 2; // the words stay inside the drawing
+      said.setAttribute("x", String(x + (beyond ? -10 : 10)));
+      said.setAttribute("y", String(Math.max(y - 8, 16)));
+      said.setAttribute("text-anchor", beyond ? "end" : "start");
     });
+    chart.addEventListener("pointerleave", () => { said.textContent = ""; });
   };
 
   document.querySelectorAll(".pair").forEach(arrange);

@@ -18,7 +18,7 @@ from pairdiff.writeup.bundle import MANIFEST, PAGE, SUMS, _decode, make_bundle, 
 from pairdiff.writeup.document import write_comparison
 
 WIDTHS = (480, 240)
-CREDIT = 'The Salt Ferry, "Grey Harbour" & sons <2031>'
+CREDIT = 'The Salt Ferry, "Grey Harbour" & sons <2031> ' + "x" * 800
 
 
 @pytest.fixture(scope="module")

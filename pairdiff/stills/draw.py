@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from pairdiff._records import FloatArray, Moment
 from pairdiff.light.display import apply_eetf
 from pairdiff.light.primaries import convert_primaries
-from pairdiff.light.transfer import linear_to_srgb
+from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills import scopes
 from pairdiff.stills.light_map import beyond_sdr, draw_outlines, light_shares, nits_to_light_map, say_light, say_outlines
 
@@ -245,6 +245,14 @@ def average_area(picture: FloatArray, *, max_columns: int) -> NDArray[np.float32
         return pixels
     size = (max_columns, max(1, round(rows * max_columns / columns)))
     return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def shrink_srgb(rgb8: NDArray[np.uint8], *, max_columns: int) -> NDArray[np.uint8]:
+    """Make an sRGB picture, (row, column, 3) of either order of channels, at most `max_columns` wide; means are of linear light."""
+    if rgb8.shape[1] <= max_columns:
+        return rgb8
+    light = average_area(np.asarray(srgb_to_linear(rgb8 / 255.0), dtype=np.float32), max_columns=max_columns)
+    return np.asarray(np.rint(np.clip(linear_to_srgb(light), 0.0, 1.0) * 255.0), np.uint8)
 
 
 def _encode(light: FloatArray) -> NDArray[np.uint8]:

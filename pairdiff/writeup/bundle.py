@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from pairdiff._errors import InputRefused, OutputRefused, UsageError
 from pairdiff._records import FileCheck
-from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
-from pairdiff.stills.draw import average_area
+from pairdiff.light.transfer import srgb_to_linear
+from pairdiff.stills.draw import shrink_srgb
 from pairdiff.writeup.document import Document, refuse_output
 from pairdiff.writeup.hdr_image import decode_hdr
 from pairdiff.writeup.html import ENCODING_THREADS, make_environment, read_result, read_stills_index
@@ -161,7 +161,7 @@ def _write_widths(
     stored, pixels = _read_picture(out / "stills" / Path(one["file"]).name, unit="srgb")
     found = []
     for width in sorted({min(width, pixels.shape[1]) for width in widths}, reverse=True):
-        small = _shrink(pixels, width)
+        small = shrink_srgb(pixels, max_columns=width)
         name = f"pictures/{number:02d}-{one['name']}-{width}.png"
         data = stored if small is pixels else cv2.imencode(".png", small, [cv2.IMWRITE_PNG_COMPRESSION, 6])[1].tobytes()
         (work / name).write_bytes(data)
@@ -349,14 +349,6 @@ def _decode(data: bytes, *, unit: str) -> NDArray[Any] | None:
         return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     except (cv2.error, ValueError, OSError, EOFError, IndexError, StopIteration):  # FFmpeg's own are among them
         return None
-
-
-def _shrink(pixels: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
-    """Averaged in linear light."""
-    if width >= pixels.shape[1]:
-        return pixels
-    light = average_area(np.asarray(srgb_to_linear(pixels / 255.0), np.float32), max_columns=width)
-    return np.rint(np.clip(linear_to_srgb(light), 0.0, 1.0) * 255.0).astype(np.uint8)
 
 
 def _grid(pixels: NDArray[Any], *, unit: str) -> NDArray[np.float64]:

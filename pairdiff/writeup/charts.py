@@ -99,7 +99,7 @@ def draw_timeline(
         ceiling = _light_top(max(white_nits, REFERENCE_WHITE_NITS, *(float(np.nanmax(v, initial=1.0)) for v in panel.levels.values())))
         top = y + 34
         floor = top + PQ_PIXELS * float(nits_to_pq(ceiling))
-        body.append(_text(0, y + 16, panel.words, f"strong {panel.side}"))
+        body.append(set_text(0, y + 16, panel.words, f"strong {panel.side}"))
         body += _light_axis(left=left, right=right, top=top, floor=floor, ceiling=ceiling)
         body += _time_axis(start, stop, left=left, right=right, top=top, floor=floor)
         body += _draw_levels(panel, start=start, stop=stop, left=left, right=right, floor=floor, white_nits=white_nits, wide=wide)
@@ -213,7 +213,7 @@ def _end_labels(labels: Sequence[tuple[float | None, str, str]], *, right: float
     body = []
     for (height, words, kind), place in zip(ordered, places, strict=True):
         body.append(f'<path class="leader" d="M{right + 2:.1f} {height:.1f}L{right + 12:.1f} {place:.1f}"/>')
-        body.append(_text(right + 15, place + 4, words, f"end-label {kind}"))
+        body.append(set_text(right + 15, place + 4, words, f"end-label {kind}"))
     return body
 
 
@@ -269,7 +269,7 @@ def draw_edit_map(spans: Sequence[Span], *, unit: str, width: int, ident: str, s
             if side:
                 body.append(_bar(x(side[0]), x(side[1]), rows[name], kind=span.kind, side=name, ident=ident))
     for name, (upper, lower) in rows.items():
-        body.append(_text(left - 8, (upper + lower) / 2 + 4, name.upper(), f"end {name}"))
+        body.append(set_text(left - 8, (upper + lower) / 2 + 4, name.upper(), f"end {name}"))
     return _svg(body, width=width, height=top + 132, ident=ident, title="Edit map", summary=summary)
 
 
@@ -304,15 +304,15 @@ def draw_tone_curve(
 
     for tick in _light_ticks(ceiling):
         body.append(f'<path class="grid" d="M{float(x(tick)):.1f} {top}V{floor}"/>')
-        body.append(_text(float(x(tick)), floor + 16, f"{tick:g}", "mid dim"))
+        body.append(set_text(float(x(tick)), floor + 16, f"{tick:g}", "mid dim"))
     body.append(f'<path class="line even" d="M{left} {floor}L{right} {top}"/>')
     white_x = float(x(white_nits))
     body.append(f'<path class="line white" d="M{white_x:.1f} {top}V{floor}"/>')
     body.append(_path(np.column_stack([x(sdr_nits), _light_y(hdr_nits, top=top, floor=floor, ceiling=ceiling)]), "line tone"))
-    body.append(_text(white_x - 5, floor - 8, f"SDR white {white_nits:.0f}", "end sdr halo"))
-    body.append(_text(left + 8, top + 14, "HDR brighter", "dim halo"))
-    body.append(_text(right - 6, floor - 26, "HDR darker", "end dim halo"))
-    body.append(_text((left + right) / 2, floor + 34, "SDR at controls, cd/m²", "mid"))
+    body.append(set_text(white_x - 5, floor - 8, f"SDR white {white_nits:.0f}", "end sdr halo"))
+    body.append(set_text(left + 8, top + 14, "HDR brighter", "dim halo"))
+    body.append(set_text(right - 6, floor - 26, "HDR darker", "end dim halo"))
+    body.append(set_text((left + right) / 2, floor + 34, "SDR at controls, cd/m²", "mid"))
     return _svg(body, width=size, height=size, ident=ident, title="Tone curve from SDR to HDR", summary=summary)
 
 
@@ -341,14 +341,14 @@ def draw_support(shares: Sequence[tuple[str, float]], *, least: float | None, wi
     body = []
     for row, (words, share) in enumerate(shares):
         y = top + row * step + (0 if wide else 18)
-        body.append(_text(0, y + (14 if wide else -5), words, ""))
+        body.append(set_text(0, y + (14 if wide else -5), words, ""))
         body.append(f'<rect class="track" x="{left}" y="{y}" width="{right - left}" height="18"/>')
         body.append(f'<rect class="fill" x="{left}" y="{y}" width="{(right - left) * share:.1f}" height="18"/>')
-        body.append(_text(right + 8, y + 14, say_share(share), "num"))
+        body.append(set_text(right + 8, y + 14, say_share(share), "num"))
     if least is not None:
         x = left + (right - left) * least
         body.append(f'<path class="line mark" d="M{x:.1f} {top - 4}V{height - 4}"/>')
-        body.append(_text(x, 12, f"needed: {say_share(least)}", "mid dim"))
+        body.append(set_text(x, 12, f"needed: {say_share(least)}", "mid dim"))
     return _svg(body, width=width, height=height, ident=ident, title="Support of each label", summary=summary)
 
 
@@ -385,16 +385,16 @@ def draw_headroom(
     body = [f'<path class="axis" d="M{left} {floor}H{right}"/>', f'<path class="axis" d="M{x(0):.1f} {top - 4}V{floor}"/>']
     step_stops = 1 if high - low <= 8 else 2
     for tick in np.arange(low, high + 0.5, step_stops):
-        body.append(_text(x(float(tick)), floor + 16, f"{tick:g}".replace("-", "\N{MINUS SIGN}"), "mid dim"))
+        body.append(set_text(x(float(tick)), floor + 16, f"{tick:g}".replace("-", "\N{MINUS SIGN}"), "mid dim"))
     body += _threshold(slight_stops, "slightly", x=x, top=4, floor=floor)
     body += _threshold(clear_stops, "clearly", x=x, top=20, floor=floor)
     for row, (words, stops) in enumerate(rows):
         y = top + row * step + step - 15
-        body.append(_text(0, y + 4 if wide else y - 14, words, "halo"))
+        body.append(set_text(0, y + 4 if wide else y - 14, words, "halo"))
         body.append(f'<path class="stem" d="M{x(0):.1f} {y}H{x(stops):.1f}"/><circle class="dot" cx="{x(stops):.1f}" cy="{y}" r="5"/>')
         value = say_decimals(stops, 2, sign=True)
-        body.append(_text(max(x(stops), x(0)) + 11, y + 4, value, "num halo"))
-    body.append(_text(right, floor + 34, "stops above the set's white", "end"))
+        body.append(set_text(max(x(stops), x(0)) + 11, y + 4, value, "num halo"))
+    body.append(set_text(right, floor + 34, "stops above the set's white", "end"))
     return _svg(body, width=width, height=floor + 42, ident=ident, title="Headroom against set-ups", summary=summary)
 
 
@@ -408,7 +408,8 @@ def _svg(body: Sequence[str], *, width: int, height: int, ident: str, title: str
     )
 
 
-def _text(x: float, y: float, words: str, classes: str) -> str:
+def set_text(x: float, y: float, words: str, classes: str) -> str:
+    """Words at a place of a drawing, pixels; they are escaped."""
     return f'<text x="{x:.1f}" y="{y:.1f}" class="{classes}">{escape(words)}</text>'
 
 
@@ -442,7 +443,7 @@ def _light_axis(*, left: float, right: float, top: float, floor: float, ceiling:
     for tick in _light_ticks(ceiling):
         y = float(_light_y(tick, top=top, floor=floor, ceiling=ceiling))
         body.append(f'<path class="grid" d="M{left} {y:.1f}H{right}"/>')
-        body.append(_text(left - 6, y + 4, f"{tick:g}", "end dim"))
+        body.append(set_text(left - 6, y + 4, f"{tick:g}", "end dim"))
     return body
 
 
@@ -459,7 +460,7 @@ def _ticks(first: float, last: float, *, unit: str, left: float, right: float, t
     for value in np.arange(np.ceil(first / step) * step, last + step * 1e-6, step):
         x = left + (right - left) * (float(value) - first) / (last - first)
         body.append(f'<path class="grid" d="M{x:.1f} {top}V{floor}"/>')
-        body.append(_text(x, floor + 16, _clock(float(value), step) if unit == "s" else f"{value:.0f}", "mid dim"))
+        body.append(set_text(x, floor + 16, _clock(float(value), step) if unit == "s" else f"{value:.0f}", "mid dim"))
     return body
 
 
@@ -509,7 +510,7 @@ def _edit_legend(kinds: Sequence[str], *, left: float, right: float, ident: str)
         if x > left and x + need > right:
             x, y = left, y + 20
         body.append(_bar(x, x + 14, (y, y + 12), kind=kind, side="both", ident=ident))
-        body.append(_text(x + 19, y + 10, SEGMENT_WORDS[kind], ""))
+        body.append(set_text(x + 19, y + 10, SEGMENT_WORDS[kind], ""))
         x += need + 12
     return body, y + 28
 
@@ -519,4 +520,4 @@ def _threshold(stops: float | None, words: str, *, x: Any, top: float, floor: fl
     if stops is None:
         return []
     at = float(x(stops))
-    return [f'<path class="line mark" d="M{at:.1f} {top}V{floor}"/>', _text(at + 5, top + 10, f"{words} {stops:g}", "dim")]
+    return [f'<path class="line mark" d="M{at:.1f} {top}V{floor}"/>', set_text(at + 5, top + 10, f"{words} {stops:g}", "dim")]

@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 from pairdiff._errors import InputRefused
 from pairdiff._records import SIDES, Side
 from pairdiff._settings import Settings
-from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886, srgb_to_linear
+from pairdiff.light.transfer import bt1886_to_nits, nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
-from pairdiff.stills.draw import average_area
+from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts, scopes
@@ -71,8 +71,16 @@ from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, s
 WIDE, NARROW = 1080, 350
 """Widths of the two drawings of each chart, pixels (own)."""
 
-PICTURE_BUDGETS = {"model": 4_900_000, "bracket": 2_000_000, "difference": 800_000, "light": 1_000_000, "outlines": 500_000}
-PICTURE_BUDGETS |= {"waveform": 600_000, "chromaticity": 200_000, "tone": 200_000}
+PICTURE_BUDGETS = {
+    "model": 4_900_000,
+    "bracket": 2_000_000,
+    "difference": 800_000,
+    "light": 1_000_000,
+    "outlines": 500_000,
+    "waveform": 600_000,
+    "chromaticity": 200_000,
+    "tone": 200_000,
+}
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 13.8 MB in all (own)."""
 
 ENCODING_THREADS = 2
@@ -275,10 +283,7 @@ def _fit_budget(pictures: Sequence[_Inlined], budget: int) -> list[_Inlined]:
 
 def _shrink(picture: _Inlined, share: float) -> _Inlined:
     columns = max(16, round(picture.pixels.shape[1] * share))
-    if columns >= picture.pixels.shape[1]:
-        return picture
-    light = average_area(np.asarray(srgb_to_linear(picture.pixels / 255.0), dtype=np.float32), max_columns=columns)
-    return replace(picture, pixels=np.rint(np.clip(linear_to_srgb(light), 0.0, 1.0) * 255.0).astype(np.uint8))
+    return replace(picture, pixels=shrink_srgb(picture.pixels, max_columns=columns))
 
 
 def _encode(picture: _Inlined) -> _Inlined:

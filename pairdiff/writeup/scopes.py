@@ -11,7 +11,7 @@ from markupsafe import escape
 from pairdiff._records import Side
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.stills.scopes import MOST_U, MOST_V, triangle
-from pairdiff.writeup.charts import LIGHT_TICKS, REFERENCE_WHITE_NITS
+from pairdiff.writeup.charts import LIGHT_TICKS, REFERENCE_WHITE_NITS, set_text
 
 WIDE, HIGH = 520, 300
 """Of a drawing, pixels (own)."""
@@ -39,15 +39,15 @@ def draw_waveform(url: str, figures: Mapping[str, Any], *, side: Side, ident: st
         y = _light_y(nits, floor)
         strong = nits == REFERENCE_WHITE_NITS
         body.append(f'<path class="{"line reference" if strong else "grid"}" d="M{LEFT} {y:.1f}H{WIDE - 4}"/>')
-        body.append(_text(LEFT - 6 if not strong else WIDE - 4, y + 4, f"{nits:g}", "end dim halo"))
+        body.append(set_text(LEFT - 6 if not strong else WIDE - 4, y + 4, f"{nits:g}", "end dim halo"))
     shares = np.sqrt(np.asarray(figures.get("histogram", ()), float))
     if len(shares) and shares.max() > 0:
         heights = floor - (np.arange(len(shares) + 1) / len(shares)) * (floor - TOP)
         widths = shares / shares.max() * (WIDE - 8 - histogram_left)
         steps = "".join(f"V{heights[n]:.1f}H{histogram_left + width:.1f}V{heights[n + 1]:.1f}" for n, width in enumerate(widths))
         body.append(f'<path class="bars {side}" d="M{histogram_left} {floor}{steps}H{histogram_left}Z"/>')
-    body.append(_text((LEFT + right) / 2, HIGH - 8, "left to right in the picture", "mid dim"))
-    body.append(_text(histogram_left, HIGH - 8, "share (root)", "dim"))
+    body.append(set_text((LEFT + right) / 2, HIGH - 8, "left to right in the picture", "mid dim"))
+    body.append(set_text(histogram_left, HIGH - 8, "share (root)", "dim"))
     return _svg(body, ident, f"Waveform of the {side.upper()} picture", f"light {TOP} {floor}")
 
 
@@ -60,16 +60,16 @@ def draw_chromaticity(url: str, figures: Mapping[str, Any], *, side: Side, ident
         return LEFT + wide * u / MOST_U, floor - (floor - TOP) * v / MOST_V
 
     for value in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6):
-        body.append(_text(LEFT - 6, at(0, value)[1] + 4, f"{value:g}", "end dim"))
-        body.append(_text(at(value, 0)[0], floor + 15, f"{value:g}", "mid dim"))
+        body.append(set_text(LEFT - 6, at(0, value)[1] + 4, f"{value:g}", "end dim"))
+        body.append(set_text(at(value, 0)[0], floor + 15, f"{value:g}", "mid dim"))
     for number, (name, words, dashes) in enumerate(GAMUTS):
         corners = "L".join("{:.1f} {:.1f}".format(*at(u, v)) for u, v in triangle(name))
         body.append(f'<path class="gamut" stroke-dasharray="{dashes}" d="M{corners}Z"/>')
         y = TOP + 20 + 20 * number
         body.append(f'<path class="gamut" stroke-dasharray="{dashes}" d="M{LEFT + wide + 16:.1f} {y}h26"/>')
-        body.append(_text(LEFT + wide + 48, y + 4, words, ""))
-    body.append(_text(LEFT + wide + 4, floor + 15, "u'", "dim"))
-    body.append(_text(LEFT + 6, TOP + 14, "v'", "dim halo"))
+        body.append(set_text(LEFT + wide + 48, y + 4, words, ""))
+    body.append(set_text(LEFT + wide + 4, floor + 15, "u'", "dim"))
+    body.append(set_text(LEFT + 6, TOP + 14, "v'", "dim halo"))
     return _svg(body, ident, f"Chromaticity of the {side.upper()} picture", f"colour {LEFT} {wide:.1f} {TOP} {floor} {MOST_U} {MOST_V}")
 
 
@@ -83,15 +83,15 @@ def draw_tone(url: str, figures: Mapping[str, Any], *, ident: str) -> str:
         return LEFT + size * float(nits_to_pq(nits))
 
     for nits in LIGHT_TICKS:
-        body.append(_text(LEFT - 6, _light_y(nits, floor) + 4, f"{nits:g}", "end dim"))
-        body.append(_text(x(nits), floor + 15, f"{nits:g}", "mid dim"))
+        body.append(set_text(LEFT - 6, _light_y(nits, floor) + 4, f"{nits:g}", "end dim"))
+        body.append(set_text(x(nits), floor + 15, f"{nits:g}", "mid dim"))
     rows = figures.get("spread", ())
     for column, classes in ((1, "line spread"), (2, "line tone"), (3, "line spread")):
         points = "L".join(f"{x(row[0]):.1f} {_light_y(row[column], floor):.1f}" for row in rows)
         if len(rows) > 1:
             body.append(f'<path class="{classes}" d="M{points}"/>')
-    body.append(_text(LEFT + size + 14, TOP + 16, "HDR up, SDR across,", ""))
-    body.append(_text(LEFT + size + 14, TOP + 34, "cd/m² on the PQ scale", "dim"))
+    body.append(set_text(LEFT + size + 14, TOP + 16, "HDR up, SDR across,", ""))
+    body.append(set_text(LEFT + size + 14, TOP + 34, "cd/m² on the PQ scale", "dim"))
     return _svg(body, ident, "Tone relation of the pictures, pixel by pixel", f"tone {LEFT} {size} {TOP} {floor}")
 
 
@@ -103,10 +103,6 @@ def _image(url: str, x: float, y: float, wide: float, high: float) -> str:
     ground = f'<rect class="scope-ground" x="{x}" y="{y}" width="{wide:.1f}" height="{high:.1f}"/>'
     place = f'x="{x}" y="{y}" width="{wide:.1f}" height="{high:.1f}"'
     return f'{ground}<image href="{escape(url)}" {place} preserveAspectRatio="none"/>'
-
-
-def _text(x: float, y: float, words: str, classes: str) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" class="{classes}">{escape(words)}</text>'
 
 
 def _svg(body: Sequence[str], ident: str, title: str, scale: str) -> str:

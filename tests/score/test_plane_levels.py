@@ -173,3 +173,17 @@ def test_the_mean_of_a_flat_picture_is_never_above_its_largest_level() -> None:
         flat = [np.full((ROWS, COLUMNS), code, np.uint16), np.full((31, 47), 400, np.uint16), np.full((31, 47), 600, np.uint16)]
         found = counted(flat, signal())
         assert found.average_nits <= found.max_nits
+
+
+def test_the_largest_level_is_not_lost_to_rounding() -> None:
+    """Rows of colours whose greens, rounded twice, come out a step apart though they hardly differ: the plain way tells the largest."""
+    said, whole = signal(siting="top-left"), Rectangle(0, ROWS, 0, COLUMNS)
+    blue, red = np.meshgrid(np.arange(380, 512), np.arange(380, 512), indexing="ij")
+    green = 0.1646 * (512 - blue) + 0.5714 * (512 - red)  # of BT.2020, in codes: only to choose
+    for target in np.linspace(40, 80, 30):
+        near = np.argwhere(np.abs(green - target) < 0.02)[:31]
+        rows = near[np.arange(31) % len(near)] + 380
+        chroma = [np.repeat(rows[:, one : one + 1], 47, 1).astype(np.uint16) for one in (0, 1)]
+        given = [np.full((ROWS, COLUMNS), 450, np.uint16), *chroma]
+        exact = float(pq_to_nits(float(planes_to_rgb(given, said).max())))
+        assert counted(given, said, whole).max_nits == pytest.approx(exact, rel=3e-6), target  # of single precision

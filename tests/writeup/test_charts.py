@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from pairdiff.light.transfer import nits_to_pq
-from pairdiff.writeup.charts import LevelPanel, Span, draw_edit_map, draw_headroom, draw_support, draw_timeline, draw_tone_curve
+from pairdiff.writeup.charts import (
+    PLACES,
+    LevelPanel,
+    Span,
+    draw_edit_map,
+    draw_headroom,
+    draw_support,
+    draw_timeline,
+    draw_tone_curve,
+    tabulate_levels,
+)
 
 
 def points(svg: str, classes: str) -> np.ndarray:
@@ -157,3 +167,16 @@ def test_moments_are_marked_at_their_time_and_their_words_are_escaped() -> None:
     assert float(start) < float(stop)
     places = re.findall(r'<g class="moment"><title>([^<]+)</title><path d="M([\d.]+) ', svg)
     assert places == [("&lt;b&gt; first", f"{float(left):.1f}"), ("last", f"{float(right):.1f}")]
+
+
+def test_levels_to_be_read_off_keep_the_highest_of_the_upper_ones_and_the_mean_of_the_others() -> None:
+    """By hand: two frames at each place, one dark and one bright."""
+    frames = 2 * PLACES
+    values = np.tile([10.0, 30.0], PLACES)
+    panel = LevelPanel("HDR release", "hdr", np.arange(frames) / 24.0, {name: values for name in ("p50", "p99", "p999", "max")})
+    found = tabulate_levels([panel])
+    rows = dict(found["panels"][0]["rows"])
+    assert len(found["times_s"]) == PLACES == len(rows["median"])
+    middle = slice(10, -10)
+    assert set(rows["brightest pixel"][middle]) == set(rows["99th percentile"][middle]) == {30.0}
+    assert np.mean(rows["median"]) == pytest.approx(20.0, abs=0.1)

@@ -24,7 +24,7 @@ from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Releas
 from pairdiff._tables import Table
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 14
+SCAN_VERSION = 15
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""

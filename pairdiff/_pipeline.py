@@ -244,7 +244,7 @@ PAIRS_AT_ONCE = 2
 """Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
 """Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
-ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 48, 12, 10.0
+ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 48, 8, 10.0
 """Key frames that the active picture is found on: at most, at least, one in so many seconds (own; one costs as much as two others)."""
 ACTIVE_LEAST_KEY_FRAMES = 5
 """With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""

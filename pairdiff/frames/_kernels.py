@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit, prange, types
 
 from pairdiff.frames._kind_kernels import by_kind
+from pairdiff.frames._short_kernels import larger, minus, plus, smaller, with_square, with_value
 
 # One signature for 8-bit and one for 16-bit planes; a read-only array of any layout accepts padded, contiguous and writable views alike.
 _PLANES = [(types.Array(kind, 2, "A", readonly=True),) * 3 for kind in (types.uint8, types.uint16)]
@@ -220,7 +221,7 @@ def count_codes(codes, box, spare, shift, out):  # type: ignore[no-untyped-def]
 
 
 _ROWS = [types.Array(kind, 3, "C", readonly=True) for kind in (types.uint8, types.uint16)]
-WEAVE_SIGNATURES = [types.void(one, one, types.int64[::1]) for one in _ROWS]
+_SHORT_WEAVES, _WEAVES = ([types.void(one, one, types.int64[::1])] for one in _ROWS)
 
 
 @njit(inline="always")
@@ -230,7 +231,7 @@ def comb(upper, middle, lower):  # type: ignore[no-untyped-def]
     return max(np.int32(min(upper, lower) - middle), none) + max(np.int32(middle - max(upper, lower)), none)
 
 
-@by_kind(WEAVE_SIGNATURES, fastmath={"reassoc"})
+@by_kind(_WEAVES, fastmath={"reassoc"})
 def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
     """Add up the combing of two frames and of both ways to exchange their fields, and the squares of five differences of them.
 
@@ -268,6 +269,44 @@ def add_weaves(before, after, out):  # type: ignore[no-untyped-def]
             out[4 + top] += np.int64(square_2)
             out[4 + bottom] += np.int64(square_3)
             out[8] += np.int64(square_4)
+
+
+@njit(inline="always")
+def comb_short(upper, middle, lower):  # type: ignore[no-untyped-def]
+    """As `comb`, of int16."""
+    none = np.int16(0)
+    return plus(larger(minus(smaller(upper, lower), middle), none), larger(minus(middle, larger(upper, lower)), none))
+
+
+@by_kind(_SHORT_WEAVES)
+def add_short_weaves(before, after, out):  # type: ignore[no-untyped-def]
+    """As `add_weaves`, of 8-bit codes, in integers throughout: a row of 33 000 columns still fits."""
+    strips, rows, columns = before.shape
+    for number in range(strips):
+        for middle in range(1, rows - 1):
+            none = np.int32(0)
+            earlier, later, inner, outer = none, none, none, none
+            square_0, square_1, square_2, square_3, square_4 = none, none, none, none, none
+            p_upper, p_middle, p_lower = before[number, middle - 1], before[number, middle], before[number, middle + 1]
+            c_upper, c_middle, c_lower = after[number, middle - 1], after[number, middle], after[number, middle + 1]
+            for column in range(columns):
+                p0, p1, p2 = np.int16(p_upper[column]), np.int16(p_middle[column]), np.int16(p_lower[column])
+                c0, c1, c2 = np.int16(c_upper[column]), np.int16(c_middle[column]), np.int16(c_lower[column])
+                a, b, c, d = comb_short(p0, p1, p2), comb_short(c0, c1, c2), comb_short(c0, p1, c2), comb_short(p0, c1, p2)
+                earlier, later, inner, outer = with_value(earlier, a), with_value(later, b), with_value(inner, c), with_value(outer, d)
+                square_0, square_1 = with_square(square_0, minus(a, c)), with_square(square_1, minus(a, d))
+                square_2, square_3 = with_square(square_2, minus(b, c)), with_square(square_3, minus(b, d))
+                square_4 = with_square(square_4, minus(c, d))
+            top, bottom = (2, 3) if middle % 2 == 1 else (3, 2)
+            out[0] += earlier
+            out[1] += later
+            out[top] += inner
+            out[bottom] += outer
+            out[2 + top] += square_0
+            out[2 + bottom] += square_1
+            out[4 + top] += square_2
+            out[4 + bottom] += square_3
+            out[8] += square_4
 
 
 MIX_SIGNATURES = [types.void(one, one, one, types.float32, types.float64[::1]) for one in _ROWS]
@@ -393,3 +432,39 @@ def best_phases(inside, outside, period, cost, out):  # type: ignore[no-untyped-
         out[n] = last == 0
         last = np.int64(back[n, last])
     return value
+
+
+@njit(inline="always")
+def average_row(luma, top, left, block, total, out):  # type: ignore[no-untyped-def]
+    """Means of the row of blocks that begins at `top`; `total` is room for a row of codes."""
+    columns = out.size
+    first = luma[top, left : left + columns * block]
+    for column in range(columns * block):
+        total[column] = first[column]
+    for k in range(1, block):
+        line = luma[top + k, left : left + columns * block]
+        for column in range(columns * block):
+            total[column] += line[column]
+    if block == 2:
+        for column in range(columns):
+            out[column] = (total[2 * column] + total[2 * column + 1] + np.uint32(2)) >> np.uint32(2)
+    else:
+        for column in range(columns):
+            four = total[4 * column] + total[4 * column + 1] + total[4 * column + 2] + total[4 * column + 3]
+            out[column] = (four + np.uint32(7) + ((four >> np.uint32(4)) & np.uint32(1))) >> np.uint32(4)
+
+
+_LUMA = [types.Array(kind, 2, "C", readonly=True) for kind in (types.uint8, types.uint16)]
+BLOCKS = types.uint8[:, ::1], types.uint16[:, ::1]
+BLOCK_SIGNATURES = [types.void(luma, types.int64[::1], out) for luma, out in zip(_LUMA, BLOCKS, strict=True)]
+
+
+@by_kind(BLOCK_SIGNATURES)
+def average_blocks(luma, place, out):  # type: ignore[no-untyped-def]
+    """Means of whole blocks of 2 x 2 or 4 x 4 codes, rounded as OpenCV does: halves up, halves to even.
+
+    `place`: row and column of the first block, its size, and in how many rows of blocks one is taken, the first on.
+    """
+    total = np.empty(out.shape[1] * place[2], np.uint32)
+    for row in range(out.shape[0]):
+        average_row(luma, place[0] + row * place[2] * place[3], place[1], place[2], total, out[row])

@@ -1,57 +1,21 @@
 """Compiled loops that count the largest of R', G' and B' on raw planes. The public wrapper is `planes.count_levels`.
 
-Sixteen bits hold all that pictures of up to twelve bits with halved chroma need, and a processor does twice as many of them at once as
-floats; numba makes 64 bits of every sum of integers, hence operations of our own.
+Sixteen bits hold all that pictures of up to twelve bits with halved chroma need.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 import numpy as np
-from llvmlite import ir  # type: ignore[import-untyped]
 from numba import njit, types
-from numba.extending import intrinsic
 
-from pairdiff.frames._kernels import neighbours
+from pairdiff.frames._kernels import BLOCKS, average_row, neighbours
 from pairdiff.frames._kind_kernels import by_kind
+from pairdiff.frames._short_kernels import larger, minus, part, plus, shifted, smaller, times
 
 _PADDED = [types.Array(kind, 2, "C", readonly=True) for kind in (types.uint8, types.uint16)]
 _BOX, _LINE = types.int64[::1], types.float32[::1]
 _FLAGS = (types.boolean,) * 4
 _COUNTS = (types.uint32[:, ::1], types.uint32[::1])
-
-
-def _short(build: Callable[..., Any]) -> Any:
-    """Operation on two int16; `build` makes it of an LLVM builder and two LLVM values."""
-
-    @intrinsic
-    def operation(context, first, second):  # type: ignore[no-untyped-def]
-        return types.int16(types.int16, types.int16), lambda _, builder, __, values: build(builder, *values)
-
-    return operation
-
-
-def _rounded_product(builder: Any, first: Any, second: Any) -> Any:
-    """Of the product, the upper half, rounded by the highest bit of the lower one."""
-    short, long = ir.IntType(16), ir.IntType(32)
-    product = builder.mul(builder.sext(first, long), builder.sext(second, long))
-    high = builder.trunc(builder.lshr(product, ir.Constant(long, 16)), short)
-    return builder.add(high, builder.lshr(builder.mul(first, second), ir.Constant(short, 15)))
-
-
-def _pick(sign: str) -> Callable[..., Any]:
-    return lambda builder, first, second: builder.select(builder.icmp_signed(sign, first, second), first, second)
-
-
-plus = _short(lambda builder, first, second: builder.add(first, second))
-minus = _short(lambda builder, first, second: builder.sub(first, second))
-times = _short(lambda builder, first, second: builder.mul(first, second))
-shifted = _short(lambda builder, first, second: builder.shl(first, second))
-part = _short(_rounded_product)
-"""first x second / 65536, rounded."""
-larger, smaller = _short(_pick(">")), _short(_pick("<"))
 
 
 @njit(inline="always")
@@ -194,16 +158,20 @@ def count_plane_levels(  # type: ignore[no-untyped-def]
 NEAR_STEPS = 4
 """How many steps below the largest count a row is looked at once more: more than all that is rounded."""
 SHORT_SIGNATURES = [
-    types.float32(*(plane,) * 3, _BOX, _LINE, _LINE, types.float32[:, ::1], *(types.boolean,) * 2, _BOX, types.int16[::1], *_COUNTS)
-    for plane in _PADDED
+    types.float32(
+        *(plane,) * 3, _BOX, _LINE, _LINE, types.float32[:, ::1], *(types.boolean,) * 2, _BOX, types.int16[::1], *_COUNTS, _BOX, blocks
+    )
+    for plane, blocks in zip(_PADDED, BLOCKS, strict=True)
 ]
 
 
 @by_kind(SHORT_SIGNATURES, fastmath={"nnan", "nsz", "contract", "reassoc"})
 def count_short_levels(  # type: ignore[no-untyped-def]
-    first, second, third, size, scale, offset, mix, columns_cosited, rows_cosited, box, numbers, inside, outside
+    first, second, third, size, scale, offset, mix, columns_cosited, rows_cosited, box, numbers, inside, outside, place, blocks
 ):
     """What `count_plane_levels` does, in integers, for chroma halved both ways beside an even number of columns.
+
+    On the way it does what `average_blocks` does (`place`, `blocks`; none of no rows), while the codes are at hand.
 
     `numbers`: largest code; bits from a code to a step; black, steps; how much a step of Cr adds to R', of Cb and of Cr to G' and of Cb to
     B', in 1/16384. A code of luma is a whole number of steps, so that what chroma adds is all that is rounded, and that once (twice for
@@ -222,7 +190,12 @@ def count_short_levels(  # type: ignore[no-untyped-def]
     highest = np.full(rows, np.int16(-1))
     even_left, even_right, odd_left, odd_right = (box[2] + 1) // 2, (box[3] + 1) // 2, box[2] // 2, box[3] // 2
     first_count, second_count, third_count, fourth_count = inside[0], inside[1], inside[2], inside[3]
+    taken, block_row = 0, np.empty(blocks.shape[1] * place[2], np.uint32)
     for row in range(rows):
+        top = place[0] + taken * place[2] * place[3]
+        if taken < blocks.shape[0] and row == top + place[2] - 1:
+            average_row(first, top, place[1], place[2], block_row, blocks[taken])
+            taken += 1
         upper, lower, weight = neighbours(row, True, rows_cosited, small_rows - 1)
         below = np.int16(weight * np.float32(whole))
         above = minus(whole, below)
@@ -275,7 +248,7 @@ def count_short_levels(  # type: ignore[no-untyped-def]
     near = np.int64(highest.max()) - NEAR_STEPS
     red_row, green_row, blue_row = np.empty(small + 2, np.float32), np.empty(small + 2, np.float32), np.empty(small + 2, np.float32)
     level = np.empty(columns, np.float32)
-    top = np.float32(-1e30)
+    largest = np.float32(-1e30)
     for row in range(box[0], box[1]):
         if highest[row] >= near:
             mix_levels(
@@ -297,5 +270,20 @@ def count_short_levels(  # type: ignore[no-untyped-def]
                 level,
             )
             for column in range(box[2], box[3]):
-                top = max(top, level[column])
-    return top
+                largest = max(largest, level[column])
+    return largest
+
+
+@njit(cache=True, nogil=True)
+def add_up_counts(inside, outside, weights, counts):  # type: ignore[no-untyped-def]
+    """Sums of the weights of what was counted inside and outside; `counts` (step,) becomes the sum of the parts of the count inside."""
+    sum_inside, sum_outside = 0.0, 0.0
+    for step in range(counts.size):
+        counts[step] = np.int64(inside[0, step]) + inside[1, step] + inside[2, step] + inside[3, step]
+    for step in range(counts.size):
+        if counts[step]:
+            sum_inside += counts[step] * weights[step]
+    for step in range(counts.size):
+        if outside[step]:
+            sum_outside += outside[step] * weights[step]
+    return sum_inside, sum_outside

@@ -28,6 +28,8 @@ JOIN_LETTERS: dict[str, Match] = {"o": "own", "b": "before", "a": "after"}
 
 MOST_STRIPS, STRIP_ROWS = 10, 18
 """Strips of a picture that are looked at, and rows of each: rows in a row, so that printed lines cannot fall in step with them (own)."""
+MOST_COLUMNS = 1920
+"""Columns of a strip: of wider pictures the left and the right end in turn. No broadcast in fields is wider (ITU-R BT.709-6, BT.2020-2)."""
 HALF = 0.5
 """Share of the whole spread of combing by which exchanges must differ from each other, or both from the frame as it is (own)."""
 COMBED_SHARE, WOVEN_SHARE = 0.35, 0.15
@@ -77,11 +79,12 @@ def sample_rows(plane: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.unsignedi
 
     A low picture is one strip, without its last row where their number is odd; a high one gives `MOST_STRIPS` spread over it.
     """
-    rows = plane.shape[0] // 2 * 2
+    rows, columns = plane.shape[0] // 2 * 2, min(plane.shape[1], MOST_COLUMNS)
     if rows <= MOST_STRIPS * STRIP_ROWS:
         return np.ascontiguousarray(plane[None, :rows])
     firsts = np.linspace(0, rows - STRIP_ROWS, MOST_STRIPS).astype(int) // 2 * 2
-    return np.stack([plane[first : first + STRIP_ROWS] for first in firsts])
+    lefts = 0, plane.shape[1] - columns
+    return np.stack([plane[first : first + STRIP_ROWS, lefts[n % 2] :][:, :columns] for n, first in enumerate(firsts.tolist())])
 
 
 def compare_weaves(before: NDArray[np.unsignedinteger[Any]], after: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.int64]:
@@ -97,12 +100,12 @@ def compare_weaves(before: NDArray[np.unsignedinteger[Any]], after: NDArray[np.u
     one's bottom field, of the earlier one's top with the later one's bottom; squared differences of first and third, first and fourth,
     second and third, second and fourth, third and fourth.
     """
-    from pairdiff.frames._kernels import add_weaves  # compiled code: loaded when it is needed
+    from pairdiff.frames._kernels import add_short_weaves, add_weaves  # compiled code: loaded when it is needed
 
     out = np.zeros(9, np.int64)
     if before.shape == after.shape and before.shape[1] > 3:
-        kind = np.uint8 if before.dtype == np.uint8 else np.uint16
-        add_weaves(before.astype(kind, copy=False), after.astype(kind, copy=False), out)
+        kind, add = (np.uint8, add_short_weaves) if before.dtype == np.uint8 else (np.uint16, add_weaves)
+        add(before.astype(kind, copy=False), after.astype(kind, copy=False), out)
     return out
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -132,9 +133,55 @@ def planes_to_grid(
     return out
 
 
+@dataclass(slots=True)
+class BlockMeans:
+    """Means of whole blocks of a luma plane, 2 x 2 or 4 x 4 codes, and where they lie; filled by whoever walks over the plane first."""
+
+    row: int
+    column: int
+    """Of the first block, pixels."""
+    block: int
+    every: int
+    """One row of blocks in so many is taken, from the first on."""
+    means: NDArray[np.unsignedinteger[Any]]
+    """(row, column), of the plane's kind; rounded as OpenCV's area resampling does."""
+    filled: bool = False
+
+    def place(self) -> NDArray[np.int64]:
+        """Row, column, block, every."""
+        return np.array([self.row, self.column, self.block, self.every], np.int64)
+
+    def fill(self, luma: NDArray[np.unsignedinteger[Any]]) -> None:
+        """Walk over the plane, unless that was done."""
+        if not self.filled:
+            from pairdiff.frames._kernels import average_blocks
+
+            average_blocks(padded_rows(luma), self.place(), self.means)
+            self.filled = True
+
+
+@dataclass(frozen=True, slots=True)
+class CountedLevels:
+    """What `count_levels` finds."""
+
+    counts: NDArray[np.int64]
+    """Pixels of each step inside the active picture, (step,)."""
+    largest: float
+    """Largest signal inside."""
+    sum_inside: float
+    sum_outside: float
+    """Of the steps' weights over pixels."""
+
+
 def count_levels(
-    planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Signal, *, active: Rectangle, steps: int, steps_per_code: float
-) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    planes: Sequence[NDArray[np.unsignedinteger[Any]]],
+    signal: Signal,
+    *,
+    active: Rectangle,
+    weights: NDArray[np.float64],
+    steps_per_code: float,
+    blocks: BlockMeans | None = None,
+) -> CountedLevels:
     """Count the largest of R', G' and B' of each pixel in even steps of the signal, without a picture of the three.
 
     Parameters
@@ -143,24 +190,35 @@ def count_levels(
         As for `planes_to_rgb`, whose values are counted; not R, G, B.
     active
         Active picture.
-    steps, steps_per_code
-        Number of steps, the first about signal 0, and how many of them lie between signal 0 and 1. What lies beyond counts at the ends.
+    weights
+        (step,) of each step, the first about signal 0. What lies beyond counts at the ends.
+    steps_per_code
+        How many steps lie between signal 0 and 1.
+    blocks
+        Filled on the way where that can be done.
 
     Returns
     -------
-    Pixels of each step inside the active picture and outside it, (step,) both, and the largest signal inside.
+    CountedLevels
     """
-    from pairdiff.frames._level_kernels import count_plane_levels, count_short_levels
+    from pairdiff.frames._level_kernels import add_up_counts, count_plane_levels, count_short_levels
 
     first, second, third = _three_planes(planes, signal.chroma_sampling.value)
+    steps = len(weights)
     line, place, short = _level_terms(signal, steps, steps_per_code)
     rows = padded_rows(first), padded_rows(second), padded_rows(third)
-    inside, outside = np.zeros((4, steps), np.uint32), np.zeros(steps, np.uint32)
+    inside, outside, counts = np.zeros((4, steps), np.uint32), np.zeros(steps, np.uint32), np.empty(steps, np.int64)
     if short is None or first.shape[1] % 2:
         largest = count_plane_levels(*rows, np.array(first.shape), *line, *place, _box(active), np.float32(steps_per_code), inside, outside)
     else:
-        largest = count_short_levels(*rows, np.array(first.shape), *line, *place[2:], _box(active), short, inside, outside)
-    return inside.sum(0, dtype=np.uint32).astype(np.int64), outside.astype(np.int64), float(largest)
+        if blocks is None or blocks.filled or blocks.means.dtype != first.dtype:
+            wanted = np.zeros(4, np.int64), np.empty((0, 0), first.dtype)
+        else:
+            wanted = blocks.place(), blocks.means
+            blocks.filled = True
+        largest = count_short_levels(*rows, np.array(first.shape), *line, *place[2:], _box(active), short, inside, outside, *wanted)
+    sum_inside, sum_outside = add_up_counts(inside, outside, weights, counts)
+    return CountedLevels(counts, float(largest), sum_inside, sum_outside)
 
 
 @lru_cache(maxsize=4)

@@ -37,32 +37,6 @@ def average_columns(picture: NDArray[np.float32], edges: NDArray[np.float64], ou
 
 
 _LUMA = [types.Array(kind, 2, "C", readonly=True) for kind in (types.uint8, types.uint16)]
-_OUT = types.uint8[:, ::1], types.uint16[:, ::1]
-BLOCK_SIGNATURES = [types.void(luma, types.int64[::1], types.int64, out) for luma, out in zip(_LUMA, _OUT, strict=True)]
-
-
-@by_kind(BLOCK_SIGNATURES)
-def average_blocks(luma, corner, block, out):  # type: ignore[no-untyped-def]
-    """Means of whole blocks of 2 x 2 or 4 x 4 codes from a corner (row, column) on, rounded as OpenCV does: halves up, halves to even."""
-    rows, columns = out.shape
-    total = np.empty(columns * block, np.uint32)
-    for row in range(rows):
-        first = luma[corner[0] + row * block, corner[1] : corner[1] + columns * block]
-        for column in range(columns * block):
-            total[column] = first[column]
-        for k in range(1, block):
-            line = luma[corner[0] + row * block + k, corner[1] : corner[1] + columns * block]
-            for column in range(columns * block):
-                total[column] += line[column]
-        if block == 2:
-            for column in range(columns):
-                out[row, column] = (total[2 * column] + total[2 * column + 1] + np.uint32(2)) >> np.uint32(2)
-        else:
-            for column in range(columns):
-                four = total[4 * column] + total[4 * column + 1] + total[4 * column + 2] + total[4 * column + 3]
-                out[row, column] = (four + np.uint32(7) + ((four >> np.uint32(4)) & np.uint32(1))) >> np.uint32(4)
-
-
 _PLAIN = types.float32[:, ::1]
 CELL_SIGNATURES = [types.void(luma, types.uint32[:, ::1], types.float32[::1], _PLAIN, _PLAIN) for luma in _LUMA]
 

@@ -31,7 +31,7 @@ NOISE_DEVIATIONS = 6.0
 EDGE_SHARE = 0.25
 """An edge line must also reach this share of what lies eight lines further in: codec ringing in the bar does not."""
 FIRST_LINES = 32
-"""Lines at an end of a picture that are read first to find where its light begins (own)."""
+"""Lines at an end of a picture that are read to find where its light begins, where the first one does not tell (own)."""
 LEAST_SHARE = 0.2
 """An active picture smaller than this share of the width or height is a failed detection: the whole picture is taken."""
 BAR_CODES, BAR_STEADY_CODES = 12.0, 1.0
@@ -218,20 +218,20 @@ def _outer_edges(
     read: Callable[[int, int], NDArray[np.float32]], size: int, level: BarLevel
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """As `_strip_edges` of all lines, of which only as many are read from either end as it takes to find the edges."""
-    depth = FIRST_LINES
+    depth = 1  # without bars, the usual case, one line tells
     while 2 * depth < size:
         ends = read(0, depth), read(size - depth, size)[::-1]
         found = [_edges_within(one, level) for one in ends]
         if all(edges is not None for edges in found):
             return found[0], size - found[1]  # type: ignore[return-value,operator]
-        depth *= 4
+        depth = max(4 * depth, FIRST_LINES)
     return _strip_edges(read(0, size), level)
 
 
 def _edges_within(means: NDArray[np.float32], level: BarLevel) -> NDArray[np.int64] | None:
     """First line with picture in each strip, from the outside; None where it takes more lines to tell."""
     lit = means > level.least_code
-    if lit[0].all():  # no bars: the usual case
+    if lit[0].all():
         return np.zeros(means.shape[1], np.int64)
     if not lit.any(0).all():
         return None

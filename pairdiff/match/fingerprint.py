@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Rectangle
-from pairdiff.frames.planes import padded_rows
-from pairdiff.match._kernels import average_blocks, average_cells, count_below
+from pairdiff.frames.planes import BlockMeans
+from pairdiff.match._kernels import average_cells, count_below
 
 GRID_ROWS, GRID_COLUMNS = 18, 32
 """Cells of the grid: fine enough for motion of a 60th of the width, coarse enough for grain."""
@@ -26,9 +26,21 @@ REACH_SHARE = 0.02
 """Cells this far apart in share of darker pixels are told apart in full; nearer ones by degrees (own)."""
 EQUALISED_COLUMNS = 960
 """Wider pictures are averaged down to about this width before they are equalised: one picture costs a few milliseconds."""
+BLOCK_ROWS_EVERY = 2
+"""Of wider pictures one row of blocks in so many is taken: a cell still holds fifteen of them, whatever lies between (own)."""
 
 
-def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, code_step: float) -> NDArray[np.float16]:
+def plan_blocks(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle) -> BlockMeans | None:
+    """Means of blocks that a fingerprint is made of, not filled yet; None where the picture is no whole number of such blocks."""
+    block, size, every = _small_size(active)
+    if block not in (2, 4) or (size[0] * block, size[1] * block) != (active.right - active.left, active.bottom - active.top):
+        return None
+    return BlockMeans(active.top, active.left, block, every, np.empty((-(-size[1] // every), size[0]), luma.dtype))
+
+
+def make_fingerprint(
+    luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle, code_step: float, blocks: BlockMeans | None = None
+) -> NDArray[np.float16]:
     """Fingerprint of one luma plane.
 
     Parameters
@@ -36,12 +48,13 @@ def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangl
     luma : (row, column) code values, any depth.
     active : active picture; what lies outside is ignored.
     code_step : codes that make one 8-bit code (4 for 10-bit).
+    blocks : of `plan_blocks`, where they are at hand, filled or not.
 
     Returns
     -------
     (GRID_ROWS x GRID_COLUMNS,) soft ranks, zero mean, unit length; all zero where the picture is flat.
     """
-    inside = _shrink(luma, active)
+    inside = _shrink(luma, active, blocks)
     shape = GRID_ROWS, GRID_COLUMNS
     codes = int(inside.max()) + 1
     counts, share = np.zeros((4, codes), np.uint32), np.empty(codes, np.float32)
@@ -56,14 +69,25 @@ def make_fingerprint(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangl
     return fingerprint
 
 
-def _shrink(luma: NDArray[np.unsignedinteger[Any]], active: Rectangle) -> NDArray[np.unsignedinteger[Any]]:
-    """Average of whole blocks of pixels, so that about `EQUALISED_COLUMNS` are left; a small picture grows to hold the grid."""
+def _shrink(
+    luma: NDArray[np.unsignedinteger[Any]], active: Rectangle, blocks: BlockMeans | None = None
+) -> NDArray[np.unsignedinteger[Any]]:
+    """Average of whole blocks of pixels, so that about `EQUALISED_COLUMNS` are left; a small picture grows to hold the grid.
+
+    Of a large picture one row of blocks in `BLOCK_ROWS_EVERY`.
+    """
+    blocks = plan_blocks(luma, active=active) if blocks is None else blocks
+    if blocks is not None:
+        blocks.fill(luma)
+        return blocks.means
+    _, size, every = _small_size(active)
+    inside = np.ascontiguousarray(luma[active.top : active.bottom, active.left : active.right])
+    return inside if size == inside.shape[::-1] else np.ascontiguousarray(cv2.resize(inside, size, interpolation=cv2.INTER_AREA)[::every])
+
+
+def _small_size(active: Rectangle) -> tuple[int, tuple[int, int], int]:
+    """Pixels of a block, columns and rows of blocks, and in how many rows of blocks one is taken."""
     rows, columns = active.bottom - active.top, active.right - active.left
     block = max(round(columns / EQUALISED_COLUMNS), 1)
     size = max(columns // block, 4 * GRID_COLUMNS), max(rows // block, 4 * GRID_ROWS)
-    if block in (2, 4) and (size[0] * block, size[1] * block) == (columns, rows):
-        shrunk: NDArray[np.unsignedinteger[Any]] = np.empty(size[::-1], luma.dtype)
-        average_blocks(padded_rows(luma), np.array([active.top, active.left]), block, shrunk)
-        return shrunk
-    inside = np.ascontiguousarray(luma[active.top : active.bottom, active.left : active.right])
-    return inside if size == inside.shape[::-1] else np.asarray(cv2.resize(inside, size, interpolation=cv2.INTER_AREA))
+    return block, size, BLOCK_ROWS_EVERY if block > 1 and size[1] >= 4 * GRID_ROWS * BLOCK_ROWS_EVERY else 1

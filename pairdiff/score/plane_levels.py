@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import Rectangle, Signal
-from pairdiff.frames.planes import count_levels
+from pairdiff.frames.planes import BlockMeans, count_levels
 from pairdiff.score.levels import LevelCounts
 
 FINE_BITS = 14
@@ -55,7 +55,12 @@ def make_plane_scale(signal: Signal, code_to_nits: Callable[[NDArray[np.float64]
 
 
 def plane_histogram(
-    planes: Sequence[NDArray[np.unsignedinteger[Any]]], signal: Signal, *, active: Rectangle, scale: PlaneScale
+    planes: Sequence[NDArray[np.unsignedinteger[Any]]],
+    signal: Signal,
+    *,
+    active: Rectangle,
+    scale: PlaneScale,
+    blocks: BlockMeans | None = None,
 ) -> LevelCounts:
     """Count the levels of a picture of Y, Cb and Cr, or of Y alone.
 
@@ -65,6 +70,7 @@ def plane_histogram(
     signal : how they are to be read; not R'G'B'.
     active : active picture.
     scale : of `make_plane_scale`.
+    blocks : means of luma that are filled in the same walk where that can be done.
 
     Returns
     -------
@@ -74,13 +80,11 @@ def plane_histogram(
     -----
     Source: CTA-861.3-A Annex. Chroma is upsampled as by `frames.planes.planes_to_rgb`.
     """
-    steps = len(scale.step_nits)
-    counts, outside, largest = count_levels(planes, signal, active=active, steps=steps, steps_per_code=scale.steps_per_code)
-    sum_nits = float((counts * scale.step_nits).sum())
+    found = count_levels(planes, signal, active=active, weights=scale.step_nits, steps_per_code=scale.steps_per_code, blocks=blocks)
     return LevelCounts(
-        counts=counts,
-        max_nits=float(scale.code_to_nits(np.asarray(max(largest, 0.0)))),
-        sum_nits=sum_nits,
-        sum_whole_nits=sum_nits + float((outside * scale.step_nits).sum()),
-        pixels_whole=int(counts.sum() + outside.sum()),
+        counts=found.counts,
+        max_nits=float(scale.code_to_nits(np.asarray(max(found.largest, 0.0)))),
+        sum_nits=found.sum_inside,
+        sum_whole_nits=found.sum_inside + found.sum_outside,
+        pixels_whole=planes[0].size,
     )

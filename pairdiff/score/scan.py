@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from pairdiff._records import Damage, FieldOrder, Frame, FrameLevels, Levels, PictureSpan, Rectangle, Signal
 from pairdiff._tables import Table, column
 from pairdiff.frames.decode import REPEATED, CannotReadOn
-from pairdiff.frames.planes import planes_to_rgb
+from pairdiff.frames.planes import BlockMeans, planes_to_rgb
 from pairdiff.frames.prefetch import map_ahead
 from pairdiff.frames.quantisation import LUMA_WEIGHTS
 from pairdiff.light.picture import hdr_code_to_nits
 from pairdiff.match.active import ActiveFinder, BarLevel, find_spans, measure_edges
-from pairdiff.match.fingerprint import make_fingerprint
+from pairdiff.match.fingerprint import make_fingerprint, plan_blocks
 from pairdiff.match.motion import find_cuts
 from pairdiff.score.levels import (
     LevelScale,
@@ -35,7 +35,7 @@ from pairdiff.score.readings import CODES, count_luma
 SDR_LEVELS_WHITE_NITS, SDR_LEVELS_GAMMA = 100.0, 2.4
 """Display at which an SDR release's levels are stated (BT.1886, BT.2035 white)."""
 
-CODES_FIRST, CODES_EVERY = 96, 4
+CODES_FIRST, CODES_EVERY = 96, 8
 """Pictures whose luma codes are counted: the first ones, then one in some (own): what they tell of is the range of the whole film."""
 
 
@@ -177,11 +177,13 @@ def scan_frames(
     def measure(frame: Frame) -> FrameScan:
         luma = luma_plane(frame, signal)
         counted = frame.index < CODES_FIRST or frame.index % CODES_EVERY == 0
+        blocks = plan_blocks(luma, active=active)
+        light = levels.of(frame, active=active, blocks=blocks)
         return FrameScan(
-            make_fingerprint(luma, active=active, code_step=step),
+            make_fingerprint(luma, active=active, code_step=step, blocks=blocks),
             measure_edges(luma, active=active, level=bar_level),
             frame.time_s,
-            levels.of(frame, active=active),
+            light,
             count_luma(luma, active=active, bit_depth=signal.bit_depth.value) if counted else np.zeros(CODES, np.int64),
         )
 
@@ -227,11 +229,15 @@ class _Levels:
         whole = self._scale is not None and signal.chroma_sampling.value != "rgb"
         self._planes = make_plane_scale(signal, self._scale.code_to_nits) if whole and self._scale is not None else None
 
-    def of(self, frame: Frame, *, active: Rectangle) -> FrameLevels:
-        """On raw planes where components decode one by one; else on R'G'B' signal, or on light where that must be made first."""
+    def of(self, frame: Frame, *, active: Rectangle, blocks: BlockMeans | None = None) -> FrameLevels:
+        """On raw planes where components decode one by one; else on R'G'B' signal, or on light where that must be made first.
+
+        `blocks` of the luma plane are filled where one walk does both.
+        """
         box = {"top": active.top, "bottom": active.bottom, "left": active.left, "right": active.right}
         if self._planes is not None:
-            counted, nits = plane_histogram(frame.planes, self._signal, active=active, scale=self._planes), self._planes.step_nits
+            counted = plane_histogram(frame.planes, self._signal, active=active, scale=self._planes, blocks=blocks)
+            nits = self._planes.step_nits
         elif self._scale is not None:
             counted, nits = level_histogram(planes_to_rgb(frame.planes, self._signal), **box, scale=self._scale), self._scale.bin_nits
         else:

@@ -40,7 +40,7 @@ from pairdiff.light.ictcp import JND_SCALE, LMS_TO_ICTCP_PQ, RGB_TO_LMS, delta_e
 from pairdiff.light.picture import hdr_code_to_nits, itp_difference, nits_to_itp, nits_to_itp_planes, sdr_code_to_nits
 from pairdiff.light.primaries import conversion_matrix
 from pairdiff.light.transfer import PQ_C1, PQ_C2, PQ_C3, PQ_M1, PQ_M2, bt1886_to_nits, pq_to_nits
-from pairdiff.match.fingerprint import EQUALISED_COLUMNS, GRID_COLUMNS, GRID_ROWS, make_fingerprint
+from pairdiff.match.fingerprint import BLOCK_ROWS_EVERY, EQUALISED_COLUMNS, GRID_COLUMNS, GRID_ROWS, make_fingerprint
 from pairdiff.score._picture_kernels import count_apart
 from pairdiff.score.difference import HISTOGRAM_BINS, HISTOGRAM_STEP_JND
 from pairdiff.score.levels import levels_from_histogram
@@ -450,7 +450,7 @@ def fingerprint_ways(clip: Clip) -> list[Way]:
 
     bits, pictures, slow = clip.signal.bit_depth.value, clip.pictures, clip.pictures[:SLOW_PICTURES]
     block = max(round(clip.size[1] / EQUALISED_COLUMNS), 1)
-    small_size = clip.size[1] // block, clip.size[0] // block
+    small_size, every = (clip.size[1] // block, clip.size[0] // block), BLOCK_ROWS_EVERY if block > 1 else 1
 
     def ours(frame: Frame) -> NDArray[Any]:
         return make_fingerprint(frame.planes[0], active=clip.whole, code_step=2.0 ** (bits - 8))
@@ -460,11 +460,11 @@ def fingerprint_ways(clip: Clip) -> list[Way]:
         return np.asarray((rank - rank.mean()) / np.linalg.norm(rank - rank.mean()))
 
     def by_skimage(frame: Frame) -> NDArray[Any]:
-        small = cv2.resize(frame.planes[0], small_size, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(frame.planes[0], small_size, interpolation=cv2.INTER_AREA)[::every]
         return ranked(equalize_hist(small, nbins=2**bits).astype(np.float32))
 
     def by_opencv(frame: Frame) -> NDArray[Any]:
-        small = cv2.resize(frame.planes[0], small_size, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(frame.planes[0], small_size, interpolation=cv2.INTER_AREA)[::every]
         return ranked(cv2.equalizeHist((small >> (bits - 8)).astype(np.uint8)).astype(np.float32))
 
     def tell(first: list[Any], second: list[Any]) -> str:

@@ -35,7 +35,7 @@ from pairdiff.frames.joined import open_reader
 from pairdiff.frames.planes import planes_to_rgb
 from pairdiff.light.transfer import bt1886_to_nits, pq_to_nits
 from pairdiff.match.active import BarLevel, measure_edges
-from pairdiff.match.fingerprint import EQUALISED_COLUMNS, GRID_COLUMNS, GRID_ROWS, make_fingerprint
+from pairdiff.match.fingerprint import BLOCK_ROWS_EVERY, EQUALISED_COLUMNS, GRID_COLUMNS, GRID_ROWS, make_fingerprint
 from pairdiff.score.levels import frame_light_levels, levels_from_histogram
 from pairdiff.score.plane_levels import make_plane_scale, plane_histogram
 from pairdiff.score.readings import count_luma
@@ -171,6 +171,7 @@ def numpy_fingerprint(luma: NDArray[Any]) -> NDArray[Any]:
     block = max(luma.shape[1] // EQUALISED_COLUMNS, 1)
     rows, columns = luma.shape[0] // block * block, luma.shape[1] // block * block
     small = luma[:rows, :columns].reshape(rows // block, block, columns // block, block).mean((1, 3)).round().astype(np.int64)
+    small = small[:: BLOCK_ROWS_EVERY if block > 1 else 1]
     count = np.bincount(small.ravel())
     share = (np.cumsum(count) - count / 2) / small.size
     equal = share[small]

@@ -116,12 +116,12 @@ def test_a_scan_goes_on_behind_frames_that_were_scanned_and_counts_their_luma_co
         scanned(frames[2:], **begun())
 
 
-def test_luma_codes_are_counted_of_the_first_pictures_and_then_of_every_fourth():
+def test_luma_codes_are_counted_of_the_first_pictures_and_then_of_every_eighth():
     """Each picture has one code of its own; of 32 x 64 pixels one in four of each direction is counted."""
-    flat = [frame(0)] * 103
+    flat = [frame(0)] * 107
     shades = [replace(one, index=n, planes=(np.full((48, 64), 4 * n, np.uint16), *one.planes[1:])) for n, one in enumerate(flat)]
     counted = np.flatnonzero(scanned(shades).codes)
-    assert counted.tolist() == [*range(96), 96, 100]
+    assert counted.tolist() == [*range(96), 96, 104]
     assert set(scanned(shades).codes[counted]) == {8 * 16}
 
 

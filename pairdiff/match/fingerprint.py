@@ -26,8 +26,8 @@ REACH_SHARE = 0.02
 """Cells this far apart in share of darker pixels are told apart in full; nearer ones by degrees (own)."""
 EQUALISED_COLUMNS = 960
 """Wider pictures are averaged down to about this width before they are equalised: one picture costs a few milliseconds."""
-BLOCK_ROWS_EVERY = 2
-"""Of wider pictures one row of blocks in so many is taken: a cell still holds fifteen of them, whatever lies between (own)."""
+BLOCK_ROWS_EVERY = 3
+"""Of wider pictures one row of blocks in so many is taken: a cell still holds ten of them (own; half of that told as much)."""
 
 
 def plan_blocks(luma: NDArray[np.unsignedinteger[Any]], *, active: Rectangle) -> BlockMeans | None:

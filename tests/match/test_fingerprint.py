@@ -128,7 +128,7 @@ def test_large_pictures_are_averaged_down_as_opencv_does(rows, columns, kind):
     found = _shrink(luma, Rectangle(5, 5 + rows, 3, 3 + columns))
     block = max(round(columns / 960), 1)
     size = max(columns // block, 128), max(rows // block, 72)
-    assert np.array_equal(found, cv2.resize(inside, size, interpolation=cv2.INTER_AREA)[:: 2 if block > 1 else 1])
+    assert np.array_equal(found, cv2.resize(inside, size, interpolation=cv2.INTER_AREA)[:: 3 if block > 1 and size[1] >= 216 else 1])
 
 
 @pytest.mark.parametrize("shape", [(540, 960), (401, 958), (72, 128)])

@@ -177,6 +177,24 @@ def test_the_compiled_weaves_are_those_of_plain_numpy(shape: tuple[int, int], ki
     np.testing.assert_allclose(found[4:], wanted[4:], rtol=1e-5)
 
 
+def test_of_a_picture_wider_than_1920_columns_both_ends_are_looked_at_in_turn() -> None:
+    luma = np.random.default_rng(1).integers(0, 1024, (400, 2400), np.uint16)
+    strips, narrow = sample_rows(luma), sample_rows(luma[:, :1920])
+    assert strips.shape == narrow.shape == (10, 18, 1920)
+    assert np.array_equal(strips[0::2], narrow[0::2])
+    assert np.array_equal(strips[1::2], sample_rows(luma[:, 480:])[1::2])
+
+
+def test_a_row_of_the_strongest_combing_of_8_bits_is_added_up_whole() -> None:
+    """1920 squares of 255 are more than 16 bits hold, and are added in integers."""
+    before = np.zeros((18, 1920), np.uint8)
+    after = before.copy()
+    before[1::2], after[0::2] = 255, 255
+    found, wanted = compare_weaves(sample_rows(before), sample_rows(after)), plain_weaves(before, after)
+    assert max(wanted[4:]) == 16 * 1920 * 255**2
+    assert found.tolist() == wanted
+
+
 @pytest.mark.parametrize("rows", [1, 2, 3])
 def test_pictures_too_low_for_rows_on_both_sides_say_nothing(rows: int) -> None:
     one = sample_rows(np.ones((rows, 8), np.uint8))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pairdiff._records import Fact, Rectangle, Signal
 from pairdiff.frames.planes import padded_rows, planes_to_rgb
 from pairdiff.light.transfer import bt1886_to_nits, pq_to_nits
+from pairdiff.match.fingerprint import plan_blocks
 from pairdiff.score.levels import frame_light_levels, levels_from_histogram
 from pairdiff.score.plane_levels import END_CODE, make_plane_scale, plane_histogram
 
@@ -187,3 +188,29 @@ def test_the_largest_level_is_not_lost_to_rounding() -> None:
         given = [np.full((ROWS, COLUMNS), 450, np.uint16), *chroma]
         exact = float(pq_to_nits(float(planes_to_rgb(given, said).max())))
         assert counted(given, said, whole).max_nits == pytest.approx(exact, rel=3e-6), target  # of single precision
+
+
+@pytest.mark.parametrize("bits", [8, 10])
+@pytest.mark.parametrize("box", [Rectangle(5, 437, 10, 1930), Rectangle(0, 436, 0, 3840), Rectangle(3, 435, 0, 3840)], ids=str)
+def test_blocks_filled_on_the_way_are_those_of_a_walk_of_their_own(bits: int, box: Rectangle) -> None:
+    """And the count is the same with them."""
+    rows, columns = 440, 1940 if box.right == 1930 else 3840
+    values = (*(("pq", "bt2020", "bt2020-ncl") if bits == 10 else ("bt1886", "bt709", "bt709")), "narrow", bits, "420", "left")
+    said = Signal(*(Fact(value, "test", False) for value in (*values, columns, rows, Fraction(1), Fraction(24))))  # type: ignore[arg-type]
+    random, kind = np.random.default_rng(7), np.uint8 if bits == 8 else np.uint16
+    given = [random.integers(0, 2**bits, size).astype(kind) for size in ((rows, columns), *((rows // 2, columns // 2),) * 2)]
+    on_the_way, alone = plan_blocks(given[0], active=box), plan_blocks(given[0], active=box)
+    assert on_the_way is not None
+    assert alone is not None
+    scale = make_plane_scale(said, to_nits(said))
+    counted_with = plane_histogram(given, said, active=box, scale=scale, blocks=on_the_way)
+    assert on_the_way.filled
+    alone.fill(given[0])
+    assert np.array_equal(on_the_way.means, alone.means)
+    block, every = on_the_way.block, on_the_way.every
+    first = given[0][box.top : box.top + block, box.left : box.left + block].astype(float).mean()
+    second = given[0][box.top + every * block :][:block, box.left : box.left + block].astype(float).mean()
+    assert on_the_way.means[:2, 0] == pytest.approx([first, second], abs=0.5)
+    without = plane_histogram(given, said, active=box, scale=scale)
+    assert np.array_equal(counted_with.counts, without.counts)
+    assert (counted_with.sum_nits, counted_with.max_nits) == (without.sum_nits, without.max_nits)

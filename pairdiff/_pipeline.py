@@ -824,6 +824,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     except FaultMet:
         track = _scan_frames(replace(release, in_order=True), key=key, fresh=fresh, settings=settings, tell=tell)
         track = replace(track, in_order=True, notes=(*track.notes, NOTE_IN_ORDER))
+    give_back()
     _keep.store_track(key, track)
     return _with_found(release, track)
 

@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import tempfile
+import zipfile
 from collections.abc import Callable
 from dataclasses import asdict
 from fractions import Fraction
@@ -19,15 +20,20 @@ from typing import Any, BinaryIO, cast
 
 import numpy as np
 
+from pairdiff._block_file import in_files
 from pairdiff._errors import OutputRefused
+from pairdiff._film_array import Prints
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
 from pairdiff._tables import Table
+from pairdiff.match.motion import BLOCK_FRAMES
 from pairdiff.score.scan import Track
 
 SCAN_VERSION = 15
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
+PRINTS_NAME = "fingerprints.npy"
+"""Place of the fingerprints in a kept scan, an archive as `numpy.savez_compressed` writes it."""
 
 
 def keep_folder() -> Path:
@@ -58,7 +64,17 @@ def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
 def store_track(key: str, track: Track) -> None:
     """Keep a scan; a folder that cannot be written is passed over, since nothing depends on it."""
     with contextlib.suppress(OSError):
-        write_whole(keep_folder() / f"{key}.npz", lambda file: np.savez_compressed(file, **_to_arrays(track)))
+        write_whole(keep_folder() / f"{key}.npz", lambda file: _write_track(file, track))
+
+
+def _write_track(file: BinaryIO, track: Track) -> None:
+    np.savez_compressed(file, **_to_arrays(track))
+    prints = track.fingerprints  # a stretch at a time: those of a film need not lie in memory
+    header = {"descr": np.lib.format.dtype_to_descr(np.dtype(prints.dtype)), "fortran_order": False, "shape": prints.shape}
+    with zipfile.ZipFile(file, "a", zipfile.ZIP_DEFLATED) as archive, archive.open(PRINTS_NAME, "w", force_zip64=True) as member:
+        np.lib.format.write_array_header_1_0(member, header)
+        for start in range(0, len(prints), BLOCK_FRAMES):
+            member.write(prints[start : start + BLOCK_FRAMES].tobytes())
 
 
 def store_picture(name: str, data: bytes) -> Path:
@@ -136,16 +152,28 @@ def load_track(key: str) -> Track | None:
     path = keep_folder() / f"{key}.npz"
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
-            return _from_arrays({name: arrays[name] for name in arrays.files})
+            prints = _read_prints(file)
+            return _from_arrays({name: arrays[name] for name in arrays.files if name != "fingerprints"}, prints)
     except Exception:  # a spoilt archive raises a dozen kinds, depending on which byte is spoilt; none of them may stop a run
         return None
+
+
+def _read_prints(file: BinaryIO) -> Prints:
+    with zipfile.ZipFile(file) as archive, archive.open(PRINTS_NAME) as member:
+        np.lib.format.read_magic(member)
+        shape, _, kind = np.lib.format.read_array_header_1_0(member)
+        prints = in_files(keep_folder())(shape, kind)
+        for start in range(0, shape[0], BLOCK_FRAMES):
+            rows = min(BLOCK_FRAMES, shape[0] - start)
+            data = member.read(rows * int(np.prod(shape[1:])) * kind.itemsize)
+            prints[start : start + rows] = np.frombuffer(data, kind).reshape(rows, *shape[1:])
+    return prints
 
 
 def _to_arrays(track: Track) -> dict[str, Any]:
     names = list(asdict(track.levels[0])) if track.levels else []
     return {
         "active": np.array([track.active.top, track.active.bottom, track.active.left, track.active.right]),
-        "fingerprints": track.fingerprints,
         "edges": track.edges,
         "times": np.array([[time.numerator, time.denominator] for time in track.times_s], np.int64),
         "levels": np.array([[getattr(frame, name) for name in names] for frame in track.levels], np.float64),
@@ -162,10 +190,10 @@ def _to_arrays(track: Track) -> dict[str, Any]:
     }
 
 
-def _from_arrays(arrays: dict[str, Any]) -> Track:
+def _from_arrays(arrays: dict[str, Any], prints: Prints) -> Track:
     return Track(
         Rectangle(*(int(edge) for edge in arrays["active"])),
-        arrays["fingerprints"],
+        prints,
         arrays["edges"],
         tuple(Fraction(int(top), int(bottom)) for top, bottom in arrays["times"]),
         Table(FrameLevels, (FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"])),

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pairdiff._keep import keep_folder, write_whole
 from pairdiff._records import FrameLevels
-from pairdiff._tables import Table
+from pairdiff._tables import Keep, Table, in_memory
 from pairdiff.frames.decode import ReaderState
 from pairdiff.score.readings import CODES
 from pairdiff.score.scan import NO_CODES, FrameScan
@@ -53,9 +53,9 @@ class Parts:
         self._folder = keep_folder() / "parts" / key
         self._stored, self._frames = 0, 0
 
-    def load(self) -> Begun | None:
-        """What there is; None where there is nothing that can be gone on with."""
-        frames, codes = Table(FrameScan), np.zeros(CODES, np.int64)
+    def load(self, *, keep: Keep = in_memory) -> Begun | None:
+        """What there is, its frames put where `keep` puts them; None where there is nothing that can be gone on with."""
+        frames, codes = Table(FrameScan, keep=keep), np.zeros(CODES, np.int64)
         watched: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
         last: dict[str, Any] | None = None
         while (part := _read(self._path(len(watched)), first=len(frames))) is not None:

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff import _keep
-from pairdiff._block_file import BlockFile
+from pairdiff._block_file import BlockFile, in_files
 from pairdiff._checks import check_output
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._memory import give_back
@@ -824,6 +824,7 @@ def _scan(release: Release, *, settings: Settings, fresh: bool, tell: Progress) 
     except FaultMet:
         track = _scan_frames(replace(release, in_order=True), key=key, fresh=fresh, settings=settings, tell=tell)
         track = replace(track, in_order=True, notes=(*track.notes, NOTE_IN_ORDER))
+    give_back()
     _keep.store_track(key, track)
     return _with_found(release, track)
 
@@ -883,15 +884,17 @@ def _read_track(
     """Fingerprints and levels of every picture; a pass that was begun before is gone on with where that leads to the same."""
     plain = _is_strict(release) and not (release.parts or release.one_field or release.field_order or release.stamps_of_coding)
     parts = Parts(key) if plain and watch is not None else None
-    begun = None if parts is None or fresh else parts.load()
-    if begun is not None and watch is not None:
-        watch.go_on(begun.weaves, begun.mixes, frames=len(begun.frames))
-        with contextlib.suppress(CannotReadOn):
-            return _read_on(release, active, bar_level, watch=watch, parts=parts, begun=begun, settings=settings, tell=tell)
-        watch.begin()
-    if parts is not None:
-        parts.remove()
-    return _read_on(release, active, bar_level, watch=watch, parts=parts, begun=None, settings=settings, tell=tell)
+    with BlockFile(_keep.keep_folder()) as blocks:
+        read_on = partial(_read_on, release, active, bar_level, watch=watch, parts=parts, keep=blocks.keep, settings=settings, tell=tell)
+        begun = None if parts is None or fresh else parts.load(keep=blocks.keep)
+        if begun is not None and watch is not None:
+            watch.go_on(begun.weaves, begun.mixes, frames=len(begun.frames))
+            with contextlib.suppress(CannotReadOn):
+                return read_on(begun=begun)
+            watch.begin()
+        if parts is not None:
+            parts.remove()
+        return read_on(begun=None)
 
 
 def _is_strict(release: Release) -> bool:
@@ -907,10 +910,11 @@ def _read_on(
     watch: FieldWatch | None,
     parts: Parts | None,
     begun: Begun | None,
+    keep: Keep,
     settings: Settings,
     tell: Callable[[int], None],
 ) -> Track:
-    """The pictures behind those of a pass that was begun, or all of them.
+    """The pictures behind those of a pass that was begun, or all of them; what is found of each is put where `keep` puts it.
 
     Raises
     ------
@@ -930,9 +934,10 @@ def _read_on(
             hlg_peak_nits=settings.hlg_peak_nits,
             progress=tell,
             workers=max(count_cores() // CORES_A_WORKER, 1),
-            before=None if begun is None else begun.frames,
+            before=Table(FrameScan, keep=keep) if begun is None else begun.frames,
             codes_before=codes,
             keep=None if parts is None or watch is None else _Keeper(parts, reader, watch, codes=codes),
+            empty=in_files(_keep.keep_folder()),
         )
         track = Track(
             active,
@@ -1064,11 +1069,13 @@ def _match_releases(
     first, second = _keep_common(first, second)
     give_back()
     tell("match the frames", 0, None)
+    empty = in_files(_keep.keep_folder())
     prints = mask_bars(
         (first.track.fingerprints, second.track.fingerprints),
         (first.track.active, second.track.active),
         (first.spans, second.spans),
         limits=_geometry_limits(first.release, second.release, settings),
+        empty=empty,
     )
 
     lumas = _Lumas(first, second)
@@ -1084,6 +1091,7 @@ def _match_releases(
             grid_map=grid_map,
             hdr_repeats=first.track.repeats,
             sdr_repeats=second.track.repeats,
+            empty=empty,
         )
         return _set_aside(found, hdr=first.track.set_aside, sdr=second.track.set_aside)
 
@@ -1104,7 +1112,8 @@ def _match_releases(
             return match_at(first, second, pins, grid_map)
 
         if not belongs or may_be_turned(edit_map):
-            turned = find_turn(prints[0], prints[1], min_score=settings.min_score, weight=edit_map.weight if belongs else 0.0)
+            weight = edit_map.weight if belongs else 0.0
+            turned = find_turn(prints[0], prints[1], min_score=settings.min_score, weight=weight, empty=empty)
             if turned is not None:
                 raise InputRefused(_turned(first, second, turned))
         if not belongs:

@@ -7,11 +7,13 @@ all of them is read by `column`, which reads it off any other sequence of record
 from __future__ import annotations
 
 import bisect
+import itertools
 import operator
 import types
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
@@ -84,12 +86,14 @@ class Table(Sequence[T]):
 
     def __getitem__(self, place: Any) -> Any:
         if isinstance(place, slice):
-            return [self[n] for n in range(len(self))[place]]
+            found: list[T] = []
+            for block, numbers in itertools.groupby(range(len(self))[place], partial(bisect.bisect_right, self._ends)):
+                found += self._make(self._rows_of(block)[np.array(list(numbers)) - self._start_of(block)])
+            return found
         number = range(len(self))[place]
         block = bisect.bisect_right(self._ends, number)
-        rows = self._blocks[block]() if block < len(self._blocks) else self._last
-        row = number - (self._ends[block - 1] if block else 0)
-        return self._make(rows[row : row + 1])[0]
+        row = number - self._start_of(block)
+        return self._make(self._rows_of(block)[row : row + 1])[0]
 
     def __iter__(self) -> Iterator[T]:
         for rows in self.blocks():
@@ -153,6 +157,12 @@ class Table(Sequence[T]):
         for rows in blocks:
             made._add(rows)
         return made
+
+    def _rows_of(self, block: int) -> Rows:
+        return self._blocks[block]() if block < len(self._blocks) else self._last
+
+    def _start_of(self, block: int) -> int:
+        return self._ends[block - 1] if block else 0
 
     def _add(self, rows: Rows) -> None:
         self._ends.append(self._before_last() + len(rows))

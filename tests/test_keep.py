@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pairdiff import _keep
+from pairdiff import _block_file, _keep
 from pairdiff._errors import OutputRefused
+from pairdiff._film_array import FilmArray
 from pairdiff._records import Damage, Fact, FrameLevels, Rectangle, Release, Signal
 from pairdiff.score.scan import Track
 
@@ -68,6 +69,31 @@ def test_what_was_kept_comes_back_equal(frames, damage):
     for name in ("active", "times_s", "levels", "damage"):
         assert getattr(back, name) == getattr(track, name), name
     assert all(type(level.frame) is int for level in back.levels)
+
+
+def test_fingerprints_in_a_file_are_kept_and_come_back_in_one(folder, tmp_path, monkeypatch):
+    """More than are written at a time; numpy, by which the others are kept, reads the archive too."""
+    plain = make_track(_keep.BLOCK_FRAMES + 3)
+    monkeypatch.setattr(_block_file, "LEAST_FILE_BYTES", 0)
+    prints = _block_file.in_files(tmp_path)(plain.fingerprints.shape, np.float16)
+    prints[:] = plain.fingerprints
+    _keep.store_track("k", dataclasses.replace(plain, fingerprints=prints))
+    back = _keep.load_track("k").fingerprints
+    assert isinstance(back, FilmArray)
+    assert np.array_equal(back[:], plain.fingerprints)
+    with np.load(folder / "k.npz", allow_pickle=False) as archive:
+        assert np.array_equal(archive["fingerprints"], plain.fingerprints)
+        assert archive["fingerprints"].dtype == np.float16
+
+
+def test_a_scan_that_was_kept_in_one_piece_is_read(folder):
+    """As `numpy.savez_compressed` writes all arrays at once, which earlier versions did."""
+    track = make_track()
+    _keep.store_track("k", track)
+    with np.load(folder / "k.npz", allow_pickle=False) as archive:
+        arrays = {name: archive[name] for name in archive.files}
+    np.savez_compressed(folder / "k.npz", **arrays)
+    assert np.array_equal(_keep.load_track("k").fingerprints, track.fingerprints)
 
 
 def test_how_fields_are_joined_and_what_repeats_come_back():

@@ -7,7 +7,7 @@ import errno
 import io
 import os
 import pickle
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -74,6 +74,19 @@ def test_records_come_back_as_they_were(where: str, tmp_path: Path) -> None:
         assert [list(one.by_name) for one in table] == [list(one.by_name) for one in records]
         with pytest.raises(IndexError):
             table[COUNT]
+
+
+def test_records_of_a_stretch_are_had_with_each_block_read_once() -> None:
+    read: list[int] = []
+
+    def keep(rows: _tables.Rows) -> Callable[[], _tables.Rows]:
+        return lambda: read.append(len(rows)) or rows  # type: ignore[func-returns-value]
+
+    table = Table(Record, map(make_record, range(COUNT)), keep=keep)
+    assert [one.number for one in table[5:40]] == list(range(5, 40))
+    assert len(read) == 3
+    assert [one.number for one in table[::-10]] == list(range(COUNT))[::-10]
+    assert table[40:5] == []
 
 
 def test_a_column_is_that_of_the_records_themselves() -> None:

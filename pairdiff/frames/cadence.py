@@ -64,6 +64,24 @@ class FramesFound:
     """Frames without a picture of their own: repeats in woven film, mixes in order; empty where that is not known."""
 
 
+class _Rows:
+    """Rows of numbers that come one by one, in an array that grows: as arrays of their own they would take three times as much."""
+
+    def __init__(self, first: NDArray[Any]) -> None:
+        self._rows, self._count = first, len(first)
+
+    def append(self, row: NDArray[Any]) -> None:
+        if self._count == len(self._rows):
+            more = np.empty((max(self._count // 2, 1024), *self._rows.shape[1:]), self._rows.dtype)
+            self._rows = np.concatenate([self._rows, more])
+        self._rows[self._count] = row
+        self._count += 1
+
+    def so_far(self) -> NDArray[Any]:
+        """All rows, (row, ...); what comes later does not change them."""
+        return self._rows[: self._count]
+
+
 class FieldWatch:
     """Compares each frame with those beside it, in one pass; hand `add` to `FrameReader` as `watch`.
 
@@ -77,8 +95,7 @@ class FieldWatch:
     def begin(self) -> None:
         """Forget all frames."""
         self._rows: list[NDArray[np.unsignedinteger[Any]]] = []
-        self._weaves: list[NDArray[np.int64]] = []
-        self._mixes: list[NDArray[np.float64]] = []
+        self._weaves, self._mixes = _Rows(np.zeros((0, 9), np.int64)), _Rows(np.zeros((0, 6)))
 
     def go_on(self, weaves: NDArray[np.int64], mixes: NDArray[np.float64], *, frames: int) -> None:
         """Take what an earlier watch had found of the first frames; those that follow the last two but two are added anew.
@@ -86,11 +103,11 @@ class FieldWatch:
         `weaves` (pair, 9) and `mixes` (frame, 6) are those of `state`, `frames` how many had been added then.
         """
         self._rows = []
-        self._weaves, self._mixes = list(weaves[: frames - 2]), list(mixes[: frames - 2])
+        self._weaves, self._mixes = _Rows(weaves[: frames - 2]), _Rows(mixes[: frames - 2])
 
     def state(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """What was found of each pair and each frame so far, (pair, 9) and (frame, 6)."""
-        return self.weaves(), np.stack(self._mixes) if self._mixes else np.zeros((0, 6))
+        return self.weaves(), self._mixes.so_far()
 
     def add(self, index: int, planes: tuple[NDArray[np.unsignedinteger[Any]], ...]) -> None:
         """Take the next frame."""
@@ -103,7 +120,7 @@ class FieldWatch:
 
     def weaves(self) -> NDArray[np.int64]:
         """What `compare_weaves` said of all pairs, (pair, 9)."""
-        return np.stack(self._weaves) if self._weaves else np.zeros((0, 9), np.int64)
+        return self._weaves.so_far()
 
     def found(self) -> FramesFound:
         """What the frames taken so far are, as one film."""
@@ -121,9 +138,10 @@ class FieldWatch:
 
     def blends(self) -> Blends:
         """Frames that are mixes of their neighbours."""
-        if self._mixes:
-            return find_blends(np.stack(self._mixes))
-        none = np.zeros(len(self._weaves) + 1, bool)
+        mixes = self._mixes.so_far()
+        if len(mixes):
+            return find_blends(mixes)
+        none = np.zeros(len(self.weaves()) + 1, bool)
         return Blends(none, none, None, 0.0)
 
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pairdiff._records import PictureSpan, Rectangle
 from pairdiff.frames.planes import padded_rows
 from pairdiff.match._kernels import sum_columns, sum_rows
+from pairdiff.match.motion import BLOCK_FRAMES
 
 STRIPS = 8
 """Strips across the width, and down the height, in which each frame's picture edges are noted."""
@@ -272,7 +273,7 @@ _AxisSpan = tuple[int, int, tuple[int, int]]
 def _axis_spans(low: Edges, high: Edges, *, whole: tuple[int, int], size: int, cuts: Sequence[int]) -> list[_AxisSpan]:
     """Spans along one axis: (start, stop, (first line, last line exclusive))."""
     frames, tolerance = len(low), _tolerance(size)
-    seen = _Seen(low.astype(np.int64), high.astype(np.int64), size)
+    seen = _Seen(low, high, size)
     runs = _sure_runs(seen, whole=whole, size=size, tolerance=tolerance)
     if not runs:
         return [(0, frames, whole)]
@@ -289,16 +290,22 @@ def _axis_spans(low: Edges, high: Edges, *, whole: tuple[int, int], size: int, c
 class _Seen:
     """What every frame says along one axis."""
 
-    def __init__(self, low: NDArray[np.int64], high: NDArray[np.int64], size: int) -> None:
-        lit = high > low
+    def __init__(self, low: Edges, high: Edges, size: int) -> None:
+        frames = len(low)
+        self.area, self.sure = np.empty((frames, 2), np.int64), np.empty(frames, np.bool_)
+        self._some, self._size = np.empty((2, frames), np.int64), size
+        for start in range(0, frames, BLOCK_FRAMES):  # a frame's strips are held against each other, two tables of 64 numbers
+            part = slice(start, start + BLOCK_FRAMES)
+            self._look(part, low[part].astype(np.int64), high[part].astype(np.int64))
+
+    def _look(self, part: slice, low: NDArray[np.int64], high: NDArray[np.int64]) -> None:
+        lit, size, tolerance = high > low, self._size, _tolerance(self._size)
         near, far = np.where(lit, low, size), np.where(lit, size - high, size)
-        tolerance = _tolerance(size)
         first, first_straight = _straight_edge(near, lit, tolerance)
         last, last_straight = _straight_edge(far, lit, tolerance)
-        self.area = np.stack([first, size - last], 1)
-        self.sure = first_straight & last_straight & (lit.sum(1) >= MOST_STRIPS_LIT)
-        self._some = [np.sort(side, 1)[:, SOME_STRIPS_LIT - 1] for side in (near, far)]
-        self._size = size
+        self.area[part] = np.stack([first, size - last], 1)
+        self.sure[part] = first_straight & last_straight & (lit.sum(1) >= MOST_STRIPS_LIT)
+        self._some[:, part] = [np.sort(side, 1)[:, SOME_STRIPS_LIT - 1] for side in (near, far)]
 
     def beyond(self, area: tuple[int, int], tolerance: int, start: int = 0, stop: int | None = None) -> NDArray[np.bool_]:
         """Frames with picture outside an area for sure: some strips on both sides at once, as no caption has them."""

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Prints
 from pairdiff.match._kernels import keep_best
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 
@@ -78,7 +79,7 @@ class Places:
     frames : length of a window.
     """
 
-    def __init__(self, signatures: NDArray[np.float16], *, frames: int) -> None:
+    def __init__(self, signatures: Prints, *, frames: int) -> None:
         self.signatures, self.frames = signatures, frames
 
     @cached_property
@@ -87,7 +88,7 @@ class Places:
         return _project(self.signatures, self.frames)
 
 
-def find_anchors(hdr: NDArray[np.float16], places: Places, *, starts: NDArray[np.int64]) -> Anchors:
+def find_anchors(hdr: Prints, places: Places, *, starts: NDArray[np.int64]) -> Anchors:
     """Find windows of the HDR signatures in the SDR release.
 
     Parameters
@@ -121,7 +122,7 @@ def pool_cells(signature: NDArray[Any]) -> NDArray[np.float32]:
     return out
 
 
-def _project(signatures: NDArray[np.float16], frames: int, *, starts: NDArray[np.int64] | None = None) -> NDArray[np.float32]:
+def _project(signatures: Prints, frames: int, *, starts: NDArray[np.int64] | None = None) -> NDArray[np.float32]:
     """Every window of signatures, or those at `starts`, as a short vector of unit length (zero where nothing moves)."""
     windows = max(len(signatures) - frames + 1, 0)
     rng, cells = np.random.default_rng(1), GRID_ROWS * GRID_COLUMNS // POOL_ROWS // POOL_COLUMNS
@@ -153,7 +154,7 @@ def _nearest_places(windows: NDArray[np.float32], places: NDArray[np.float32]) -
     return found
 
 
-def _compare_places(window: NDArray[Any], sdr: NDArray[Any], likely: NDArray[np.int64]) -> tuple[list[int], list[float]]:
+def _compare_places(window: NDArray[Any], sdr: Prints, likely: NDArray[np.int64]) -> tuple[list[int], list[float]]:
     """Best two places of a window among the likely ones and their neighbours, and their correlations."""
     values = window.astype(np.float32).reshape(-1)
     energy, least = float(values @ values), LEAST_MOTION * len(window)
@@ -170,7 +171,7 @@ def _compare_places(window: NDArray[Any], sdr: NDArray[Any], likely: NDArray[np.
     return [best[1], second[1]], [best[0], second[0]]
 
 
-def with_pins(anchors: Anchors, hdr: NDArray[np.float16], sdr: NDArray[np.float16], pins: Sequence[tuple[int, int]]) -> Anchors:
+def with_pins(anchors: Anchors, hdr: Prints, sdr: Prints, pins: Sequence[tuple[int, int]]) -> Anchors:
     """Anchors that agree with what is known, and a window about each pin.
 
     Parameters

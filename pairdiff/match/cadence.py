@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import FloatArray
+from pairdiff._film_array import Prints, chosen_of
 from pairdiff.match._kernels import best_runs
 from pairdiff.match.motion import LEAST_STEP, find_cuts, measure_newness, motion_around, step_distance, stretches
 
@@ -79,7 +79,7 @@ class Cadence:
         return self.first if self.known else self.first + self.count // 2
 
 
-def find_cadence(track: FloatArray, repeats: NDArray[np.bool_] | None = None) -> Cadence:
+def find_cadence(track: Prints, repeats: NDArray[np.bool_] | None = None) -> Cadence:
     """Find the repeats of a track.
 
     Parameters
@@ -112,7 +112,7 @@ def single_frames(frames: int) -> Cadence:
     return Cadence(np.arange(frames), np.ones(frames, np.int64), 0.0, None)
 
 
-def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+def _likely_repeats(track: Prints) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
     """Frames that repeat the one before; frames that neither clearly do nor clearly do not; frames around which enough moves to tell."""
     distance = step_distance(track)
     if len(distance) < 3:
@@ -122,10 +122,10 @@ def _likely_repeats(track: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bo
     return moving & (new < REPEAT_NEWNESS), moving & (new >= REPEAT_NEWNESS) & (new < 1), moving
 
 
-def _cuts_of_pictures(track: FloatArray, repeat: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _cuts_of_pictures(track: Prints, repeat: NDArray[np.bool_]) -> NDArray[np.int64]:
     """First frames of new shots, repeats left aside: between them every step of a fast passage would stand out as a cut does."""
     pictures = np.flatnonzero(~repeat)
-    return np.asarray(pictures[find_cuts(track[pictures])], np.int64)
+    return np.asarray(pictures[find_cuts(chosen_of(track, pictures))], np.int64)
 
 
 def _plain_shots(cuts: NDArray[np.int64], repeat: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:

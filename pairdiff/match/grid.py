@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Empty, Prints, in_memory
 from pairdiff._records import FloatArray
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.motion import BLOCK_FRAMES
@@ -77,9 +78,14 @@ def _inside(scale: float, shift: float, cells: int) -> NDArray[np.bool_]:
 
 def resample_track(track: FloatArray, grid_map: GridMap) -> NDArray[np.float16]:
     """HDR fingerprints on the SDR grid: zero outside the common cells, zero mean and unit length inside."""
+    return np.asarray(resample_film(track, grid_map, empty=in_memory))
+
+
+def resample_film(track: Prints, grid_map: GridMap, *, empty: Empty) -> Prints:
+    """`resample_track` of a whole film, put into an array that `empty` makes."""
     rows = _weights(grid_map.scale_rows, grid_map.shift_rows, GRID_ROWS)
     columns = _weights(grid_map.scale_columns, grid_map.shift_columns, GRID_COLUMNS)
-    out = np.empty(track.shape, np.float16)
+    out = empty(track.shape, np.float16)
     for start in range(0, len(track), BLOCK_FRAMES):
         part = track[start : start + BLOCK_FRAMES].astype(np.float32).reshape(-1, GRID_ROWS, GRID_COLUMNS)
         moved = np.matmul(np.matmul(rows, part), columns.T)
@@ -89,10 +95,15 @@ def resample_track(track: FloatArray, grid_map: GridMap) -> NDArray[np.float16]:
 
 def mask_track(track: FloatArray, grid_map: GridMap) -> NDArray[np.float16]:
     """SDR fingerprints of the common cells alone, zero mean and unit length."""
+    return np.asarray(mask_film(track, grid_map, empty=in_memory))
+
+
+def mask_film(track: Prints, grid_map: GridMap, *, empty: Empty) -> Prints:
+    """`mask_track` of a whole film, put into an array that `empty` makes; the very array where all cells are common."""
     cells = common_cells(grid_map)
     if cells.all():
-        return track.astype(np.float16, copy=False)
-    out = np.empty(track.shape, np.float16)
+        return track if track.dtype == np.float16 else track[:].astype(np.float16)
+    out = empty(track.shape, np.float16)
     for start in range(0, len(track), BLOCK_FRAMES):
         out[start : start + BLOCK_FRAMES] = _renormalise(track[start : start + BLOCK_FRAMES].astype(np.float32), cells)
     return out

@@ -13,6 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Empty, Prints, in_memory
 from pairdiff._records import FloatArray
 
 HIGH_PASS_FRAMES = 9
@@ -45,19 +46,20 @@ def high_pass(track: FloatArray) -> NDArray[np.float32]:
     return values - uniform_filter1d(values, HIGH_PASS_FRAMES, axis=0, mode="nearest")
 
 
-def make_signatures(track: FloatArray) -> tuple[NDArray[np.float16], NDArray[np.float32]]:
+def make_signatures(track: Prints, *, empty: Empty = in_memory) -> tuple[Prints, NDArray[np.float32]]:
     """Signature of every frame and how much moves in it.
 
     Parameters
     ----------
     track : fingerprints, (frame, cell).
+    empty : makes the array that the signatures are put into.
 
     Returns
     -------
     High-passed fingerprints, each divided by its own length or by that of a typical frame, whichever is longer, so that lengths lie
     between 0 (nothing moves) and 1, (frame, cell); squared length before that division, (frame,).
     """
-    signature = np.empty(track.shape, np.float16)
+    signature = empty(track.shape, np.float16)
     energy = np.empty(len(track), np.float32)
     margin = HIGH_PASS_FRAMES
     flat = flat_frames(track)
@@ -89,7 +91,7 @@ def _nearest_other(flat: NDArray[np.bool_]) -> NDArray[np.int64]:
     return np.where(flat, others[nearer], frames)
 
 
-def signature_lengths(signature: NDArray[np.float16]) -> NDArray[np.float32]:
+def signature_lengths(signature: Prints) -> NDArray[np.float32]:
     """Length of every signature, (frame, cell) to (frame,)."""
     out = np.empty(len(signature), np.float32)
     for start in range(0, len(signature), BLOCK_FRAMES):
@@ -97,12 +99,12 @@ def signature_lengths(signature: NDArray[np.float16]) -> NDArray[np.float32]:
     return out
 
 
-def motion_energy(track: FloatArray) -> NDArray[np.float64]:
+def motion_energy(track: Prints) -> NDArray[np.float64]:
     """How much moves in each frame of a track, (frame, cell): squared high-passed fingerprint, summed over cells."""
     return make_signatures(track)[1].astype(np.float64)
 
 
-def step_distance(track: FloatArray) -> NDArray[np.float32]:
+def step_distance(track: Prints) -> NDArray[np.float32]:
     """Distance of each fingerprint from the one before, 1 minus their product; 0 for the first, and for two flat frames in a row."""
     out = np.zeros(len(track), np.float32)
     for start in range(1, len(track), BLOCK_FRAMES):
@@ -114,7 +116,7 @@ def step_distance(track: FloatArray) -> NDArray[np.float32]:
     return out
 
 
-def measure_newness(track: FloatArray) -> NDArray[np.float32]:
+def measure_newness(track: Prints) -> NDArray[np.float32]:
     """How far each frame is from being a repeat of the one before, 0 to 1.
 
     0 where it differs by less than `SAME_SHARE` of what moves around it, 1 from `OTHER_SHARE` on, and where nothing moves.
@@ -140,12 +142,15 @@ def motion_around(distance: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.minimum(*sides))
 
 
-def flat_frames(track: FloatArray) -> NDArray[np.bool_]:
+def flat_frames(track: Prints) -> NDArray[np.bool_]:
     """Frames without a fingerprint: nothing but one level."""
-    return np.asarray(~track.any(axis=1))
+    out = np.empty(len(track), np.bool_)
+    for start in range(0, len(track), BLOCK_FRAMES):
+        out[start : start + BLOCK_FRAMES] = ~track[start : start + BLOCK_FRAMES].any(axis=1)
+    return out
 
 
-def find_cuts(track: FloatArray) -> NDArray[np.int64]:
+def find_cuts(track: Prints) -> NDArray[np.int64]:
     """First frames of new shots: where successive fingerprints differ by far more than their neighbours do."""
     from scipy.ndimage import median_filter  # a library that starts slowly: loaded when it is needed
 

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Empty, Prints, in_memory
 from pairdiff._records import Geometry, PictureSpan, Rectangle
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.geometry import (
@@ -85,12 +86,13 @@ class Probe:
 
 
 def mask_bars(
-    tracks: tuple[NDArray[np.float16], NDArray[np.float16]],
+    tracks: tuple[Prints, Prints],
     actives: tuple[Rectangle, Rectangle],
     spans: tuple[Sequence[PictureSpan], Sequence[PictureSpan]],
     *,
     limits: Mapping[str, Any],
-) -> tuple[NDArray[np.float16], NDArray[np.float16]]:
+    empty: Empty = in_memory,
+) -> tuple[Prints, Prints]:
     """Fingerprints of what both releases show all the time: other cells zero, the rest zero mean and unit length again.
 
     A picture that fills more than the other one would otherwise look like another picture there.
@@ -101,6 +103,7 @@ def mask_bars(
     actives : the parts of the pictures that the fingerprints were made of.
     spans : passages of one picture area.
     limits : keywords of `build_geometry`.
+    empty : makes the arrays that they are put into.
 
     Returns
     -------
@@ -117,7 +120,7 @@ def mask_bars(
     masks = [_cells_of(active, box) for active, box in zip(actives, boxes, strict=True)]
     if min(mask.mean() for mask in masks) < LEAST_CELLS_SHARE:
         return tracks
-    return _masked(tracks[0], masks[0]), _masked(tracks[1], masks[1])
+    return _masked(tracks[0], masks[0], empty=empty), _masked(tracks[1], masks[1], empty=empty)
 
 
 def _inner_area(spans: Sequence[PictureSpan], active: Rectangle) -> Rectangle:
@@ -137,10 +140,10 @@ def _cells_of(active: Rectangle, box: tuple[float, float, float, float]) -> NDAr
     return np.asarray(rows[:, None] & columns[None, :]).reshape(-1)
 
 
-def _masked(track: NDArray[np.float16], cells: NDArray[np.bool_]) -> NDArray[np.float16]:
+def _masked(track: Prints, cells: NDArray[np.bool_], *, empty: Empty) -> Prints:
     if cells.all():
         return track
-    out = np.empty_like(track)
+    out = empty(track.shape, track.dtype)
     for start in range(0, len(track), BLOCK_FRAMES):
         values = track[start : start + BLOCK_FRAMES].astype(np.float32)
         values = np.where(cells, values - values[:, cells].mean(1, keepdims=True), 0)

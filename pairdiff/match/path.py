@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Prints, part_of
 from pairdiff.match._kernels import best_path
 from pairdiff.match.chains import Run
 from pairdiff.match.motion import BLOCK_FRAMES, CUT_DISTANCE, find_cuts
@@ -72,8 +73,8 @@ class Path:
 class Side:
     """What matching needs of one release on the common grid."""
 
-    fingerprints: NDArray[np.float16]
-    signatures: NDArray[np.float16]
+    fingerprints: Prints
+    signatures: Prints
     newness: NDArray[np.float32]
     """0 for a frame that repeats the one before, 1 for a new one, by degrees."""
     length: NDArray[np.float32]
@@ -111,7 +112,7 @@ def _weigh_lags(agreement: NDArray[np.float32], hdr: Side, sdr: Side, start: int
     best = distance.min(1)
     noise = np.maximum(median_filter(best, NOISE_FRAMES, mode="nearest"), LEAST_NOISE)
     most = np.full(len(centre), MOST_EVIDENCE)
-    cuts = find_cuts(hdr.fingerprints[start : start + len(centre)])
+    cuts = find_cuts(part_of(hdr.fingerprints, start, start + len(centre)))
     most[cuts] = most[cuts - 1] = CUT_EVIDENCE
     return np.asarray(-np.minimum(EVIDENCE * (distance - best[:, None]) / noise[:, None], most[:, None]), np.float32)
 
@@ -191,7 +192,7 @@ def _differences(hdr: Side, sdr: Side, start: int, stop: int, offset: int) -> ND
     return out
 
 
-def _similarity(hdr: NDArray[np.float16], sdr: NDArray[np.float16], start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
+def _similarity(hdr: Prints, sdr: Prints, start: int, partner: NDArray[np.int64]) -> NDArray[np.float32]:
     """Product of each frame and its partner; NaN without one."""
     alike = np.full(len(partner), np.nan, np.float32)
     known = np.flatnonzero(partner >= 0)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Prints
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
 from pairdiff.match.motion import LEAST_STEP, find_cuts
 from pairdiff.match.path import Side
@@ -102,7 +103,7 @@ def _has_rhythm(told: list[tuple[NDArray[np.int64], NDArray[np.float32]]]) -> bo
 
 
 def _place(
-    frames: NDArray[np.int64], partners: NDArray[np.int64], hdr: NDArray[np.float16], sdr: NDArray[np.float16]
+    frames: NDArray[np.int64], partners: NDArray[np.int64], hdr: Prints, sdr: Prints
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Frames by which partners lie behind, and the standard error of that; infinite where nothing moves."""
     from scipy.signal import savgol_filter  # a library that starts slowly: loaded when it is needed

@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import FloatArray, Segment, SegmentKind
+from pairdiff._film_array import Prints
+from pairdiff._records import Segment, SegmentKind
 from pairdiff.match.motion import LEAST_SHOT_FRAMES, find_cuts
 
 MOST_SKIPPED_FRAMES = 3
@@ -74,7 +75,7 @@ def _pieces(state: NDArray[np.int8], path: NDArray[np.int64]) -> list[tuple[int,
     return [(start, stop) for start, stop in itertools.pairwise(edges) if stop > start]
 
 
-def find_shots(hdr_track: FloatArray, state: NDArray[np.int8], path: NDArray[np.int64]) -> tuple[tuple[int, int], ...]:
+def find_shots(hdr_track: Prints, state: NDArray[np.int8], path: NDArray[np.int64]) -> tuple[tuple[int, int], ...]:
     """Shots inside matched pieces, HDR frame numbers, stop exclusive.
 
     What is shorter than a few frames stands beside an edit, where a partner is least sure, and is left out; but the few frames between an

@@ -10,20 +10,29 @@ edit is put where the similarities of both say it is; where nothing moves, or se
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Empty, Prints, chosen_of, in_memory, part_of
 from pairdiff._records import FloatArray
 from pairdiff.match.anchors import PIN_FRAMES, PIN_WEIGHT, Anchors, Places, find_anchors, with_pins
 from pairdiff.match.cadence import Cadence, find_cadence, single_frames
 from pairdiff.match.chains import Run, chain_anchors, join_runs
 from pairdiff.match.fingerprint import GRID_COLUMNS, GRID_ROWS
-from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_track, resample_track
-from pairdiff.match.motion import HIGH_PASS_FRAMES, flat_frames, make_signatures, measure_newness, signature_lengths, stretches
+from pairdiff.match.grid import GridMap, fit_map, likely_maps, mask_film, mask_track, resample_film, resample_track
+from pairdiff.match.motion import (
+    BLOCK_FRAMES,
+    HIGH_PASS_FRAMES,
+    flat_frames,
+    make_signatures,
+    measure_newness,
+    signature_lengths,
+    stretches,
+)
 from pairdiff.match.path import (
     BAND_FRAMES,
     SHORT_FRAMES,
@@ -158,8 +167,8 @@ class EditMap:
 
 
 def find_edit_map(
-    hdr_track: FloatArray,
-    sdr_track: FloatArray,
+    hdr_track: Prints,
+    sdr_track: Prints,
     *,
     hdr_aspect: float = 1.0,
     sdr_aspect: float = 1.0,
@@ -168,6 +177,7 @@ def find_edit_map(
     grid_map: GridMap | None = None,
     hdr_repeats: NDArray[np.bool_] | None = None,
     sdr_repeats: NDArray[np.bool_] | None = None,
+    empty: Empty = in_memory,
 ) -> EditMap:
     """Match two fingerprint tracks.
 
@@ -179,6 +189,7 @@ def find_edit_map(
     only : first and last (exclusive) HDR frame to match; the others are undetermined.
     grid_map : where one grid lies in the other, if registered pictures tell it; found from the fingerprints where None.
     hdr_repeats, sdr_repeats : frames known to have no picture of their own, (frame,); found from the fingerprints where None or empty.
+    empty : makes the arrays of a film's length that fingerprints and signatures are put into.
 
     Returns
     -------
@@ -187,7 +198,7 @@ def find_edit_map(
     if only is not None:
         start, stop = only[0], max(only[1], only[0] + 1)
         inner = find_edit_map(
-            hdr_track[start:stop],
+            part_of(hdr_track, start, stop),
             sdr_track,
             hdr_aspect=hdr_aspect,
             sdr_aspect=sdr_aspect,
@@ -195,6 +206,7 @@ def find_edit_map(
             grid_map=grid_map,
             hdr_repeats=None if hdr_repeats is None else hdr_repeats[start:stop],
             sdr_repeats=sdr_repeats,
+            empty=empty,
         )
         return _moved_into(inner, start, len(hdr_track))
     tracks = hdr_track, sdr_track
@@ -205,14 +217,14 @@ def find_edit_map(
         for hdr, sdr in pins
     ]
     single_tracks = _first_of_runs(hdr_track, hdr_runs), _first_of_runs(sdr_track, sdr_runs)
-    used = grid_map if grid_map is not None else find_grid_map(*single_tracks, likely_maps(hdr_aspect, sdr_aspect))
-    single = _match_single(*single_tracks, used, run_pins)
+    used = grid_map if grid_map is not None else find_grid_map(*single_tracks, likely_maps(hdr_aspect, sdr_aspect), empty=empty)
+    single = _match_single(*single_tracks, used, run_pins, empty=empty)
     return _with_repeats(single, hdr_runs, sdr_runs)
 
 
-def _first_of_runs(track: FloatArray, runs: Cadence) -> FloatArray:
+def _first_of_runs(track: Prints, runs: Cadence) -> Prints:
     """A track without its repeats; the very track where it has none, since a copy of a film's takes 200 MB."""
-    return track if len(runs.first) == len(track) else track[runs.first]
+    return track if len(runs.first) == len(track) else chosen_of(track, runs.first)
 
 
 def _counts(cadence: Cadence, both: tuple[Cadence, Cadence]) -> bool:
@@ -334,9 +346,10 @@ def _moved_into(inner: EditMap, start: int, frames: int) -> EditMap:
     )
 
 
-def _match_single(hdr_track: FloatArray, sdr_track: FloatArray, grid_map: GridMap, pins: Sequence[tuple[int, int]]) -> EditMap:
+def _match_single(hdr_track: Prints, sdr_track: Prints, grid_map: GridMap, pins: Sequence[tuple[int, int]], *, empty: Empty) -> EditMap:
     """Match two tracks without repeats."""
-    hdr, sdr = make_side(resample_track(hdr_track, grid_map)), make_side(mask_track(sdr_track, grid_map))
+    hdr = make_side(resample_film(hdr_track, grid_map, empty=empty), empty=empty)
+    sdr = make_side(mask_film(sdr_track, grid_map, empty=empty), empty=empty)
     anchors = with_pins(_search(hdr, sdr), hdr.signatures, sdr.signatures, pins)
     runs = _fill_gaps(join_runs(chain_anchors(anchors)), hdr, sdr)
     pairs = _pair_frames(runs, hdr, sdr, pins)
@@ -405,14 +418,14 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
             continue
         places = np.arange(low, high, max((high - low) // MOST_ALIKE_FRAMES, 1))
         theirs = sdr.fingerprints[places].astype(np.float32)
-        similarity = hdr.fingerprints[start:stop].astype(np.float32) @ theirs.T
-        alike = similarity.max(1) >= ALIKE_SIMILARITY
-        found = [(first, last) for first, last in stretches(alike) if last - first >= LEAST_ALIKE_FRAMES]
+        most = np.concatenate([similarity.max(1) for _, similarity in _similarities(hdr.fingerprints, theirs, start, stop)])
+        found = [(first, last) for first, last in stretches(most >= ALIKE_SIMILARITY) if last - first >= LEAST_ALIKE_FRAMES]
+        seen = _most_alike(found, hdr.fingerprints, theirs, start, stop)
         taken: list[tuple[int, int, int]] = []  # HDR frame, SDR frames
-        for first, last in sorted(found, key=lambda one: -float(similarity[one[0] : one[1]].max(1).mean())):
+        for first, last in sorted(found, key=lambda one: -float(most[one[0] : one[1]].mean())):
             after = max((one[2] for one in taken if one[0] < first), default=low)
             before = min((one[1] for one in taken if one[0] > first), default=high)
-            shown = np.where((places >= after) & (places < before), similarity[first:last].max(0), -1.0)
+            shown = np.where((places >= after) & (places < before), seen[first], -1.0)
             if inside := stretches(shown >= ALIKE_SIMILARITY):
                 begin, end = max(inside, key=lambda one: float((shown[one[0] : one[1]] - ALIKE_SIMILARITY).sum()))
                 ends = int(places[begin]), int(places[end - 1])
@@ -420,6 +433,25 @@ def _doubt_alike(path: NDArray[np.int64], state: NDArray[np.int8], hdr: Side, sd
                 state[start + first : start + last] = 0
                 taken.append((first, ends[0], ends[1] + 1))
     return path, state
+
+
+def _similarities(prints: Prints, theirs: NDArray[np.float32], start: int, stop: int) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Similarity of frames `start` to `stop` with some others, (frame, other), a block at a time; and which of them a block begins with."""
+    for first in range(start, stop, BLOCK_FRAMES):
+        yield first - start, prints[first : min(first + BLOCK_FRAMES, stop)].astype(np.float32) @ theirs.T
+
+
+def _most_alike(
+    found: Sequence[tuple[int, int]], prints: Prints, theirs: NDArray[np.float32], start: int, stop: int
+) -> dict[int, NDArray[np.float32]]:
+    """How alike the most alike frame of each passage within `start` to `stop` is to each of some others, by the passage's first frame."""
+    seen = {first: np.full(len(theirs), -np.inf, np.float32) for first, _ in found}
+    for begin, similarity in _similarities(prints, theirs, start, stop) if found else ():
+        for first, last in found:
+            inside = similarity[max(first - begin, 0) : max(last - begin, 0)]
+            if inside.size:
+                seen[first] = np.maximum(seen[first], inside.max(0))
+    return seen
 
 
 def _drop_islands(state: NDArray[np.int8], left_out: NDArray[np.bool_]) -> NDArray[np.int8]:
@@ -440,9 +472,9 @@ def _left_out(path: NDArray[np.int64]) -> NDArray[np.bool_]:
     return out
 
 
-def make_side(track: NDArray[np.float16]) -> Side:
+def make_side(track: Prints, *, empty: Empty = in_memory) -> Side:
     """Fingerprints and signatures of a track on the common grid."""
-    signatures = make_signatures(track)[0]
+    signatures = make_signatures(track, empty=empty)[0]
     return Side(track, signatures, measure_newness(track), signature_lengths(signatures))
 
 
@@ -482,7 +514,7 @@ def may_be_turned(edit_map: EditMap) -> bool:
     return edit_map.weight < TURN_WEIGHT_SHARE * edit_map.windows
 
 
-def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float, weight: float = 0.0) -> str | None:
+def find_turn(hdr_track: Prints, sdr_track: Prints, *, min_score: float, weight: float = 0.0, empty: Empty = in_memory) -> str | None:
     """Whether two films belong together once one picture is turned.
 
     Parameters
@@ -490,21 +522,30 @@ def find_turn(hdr_track: FloatArray, sdr_track: FloatArray, *, min_score: float,
     hdr_track, sdr_track : fingerprints, (frame, cell).
     min_score : as for `belongs_together`.
     weight : that of the map as stored, which a turned one must beat clearly.
+    empty : as for `find_edit_map`.
 
     Returns
     -------
     `mirrored left to right`, `turned by 180 degrees` or `mirrored top to bottom`, whichever carries most; None if none does.
     """
-    grid = sdr_track.reshape(-1, GRID_ROWS, GRID_COLUMNS)
+    cells = np.arange(GRID_ROWS * GRID_COLUMNS).reshape(GRID_ROWS, GRID_COLUMNS)
     turns = {
-        "mirrored left to right": grid[:, :, ::-1],
-        "turned by 180 degrees": grid[:, ::-1, ::-1],
-        "mirrored top to bottom": grid[:, ::-1, :],
+        "mirrored left to right": cells[:, ::-1],
+        "turned by 180 degrees": cells[::-1, ::-1],
+        "mirrored top to bottom": cells[::-1],
     }
-    maps = {words: find_edit_map(hdr_track, np.ascontiguousarray(one).reshape(sdr_track.shape)) for words, one in turns.items()}
+    maps = {words: find_edit_map(hdr_track, _turned(sdr_track, one.reshape(-1), empty=empty), empty=empty) for words, one in turns.items()}
     words = max(maps, key=lambda one: maps[one].weight)
     found = maps[words]
     return words if belongs_together(found, min_score=min_score) and found.weight >= TURN_GAIN * weight else None
+
+
+def _turned(track: Prints, cells: NDArray[np.int64], *, empty: Empty) -> Prints:
+    """Fingerprints with their cells in another order."""
+    out = empty(track.shape, track.dtype)
+    for start in range(0, len(track), BLOCK_FRAMES):
+        out[start : start + BLOCK_FRAMES] = track[start : start + BLOCK_FRAMES][:, cells]
+    return out
 
 
 def usual_offset(edit_map: EditMap) -> int:
@@ -519,16 +560,17 @@ def usual_offset(edit_map: EditMap) -> int:
 # ---------------------------------------------------------------- where one grid lies in the other
 
 
-def find_grid_map(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[GridMap]) -> GridMap:
+def find_grid_map(hdr_track: Prints, sdr_track: Prints, maps: Sequence[GridMap], *, empty: Empty = in_memory) -> GridMap:
     """The map of the HDR grid onto the SDR grid under which most is found again, refined; the first of `maps` where nothing is.
 
     Parameters
     ----------
     hdr_track, sdr_track : fingerprints, (frame, cell).
     maps : to be tried, the likeliest first.
+    empty : as for `find_edit_map`.
     """
     frames = _window_frames(len(hdr_track), len(sdr_track))
-    places = Places(make_signatures(sdr_track)[0], frames=frames)
+    places = Places(make_signatures(sdr_track, empty=empty)[0], frames=frames)
     last = len(hdr_track) - frames
     starts = np.unique(np.linspace(0, max(last, 0), PROBES).astype(int)) if last >= 0 else np.zeros(0, int)
     best, value, found = maps[0], 0.0, None
@@ -547,7 +589,7 @@ def find_grid_map(hdr_track: FloatArray, sdr_track: FloatArray, maps: Sequence[G
     return fit_map(best, windows.score)[0]
 
 
-def _probe(track: FloatArray, starts: NDArray[np.int64], places: Places, grid_map: GridMap) -> Anchors:
+def _probe(track: Prints, starts: NDArray[np.int64], places: Places, grid_map: GridMap) -> Anchors:
     """Look for some windows of the HDR film under a map of the grids; only the windows are resampled."""
     frames, margin = places.frames, HIGH_PASS_FRAMES
     pieces, inner = [], []
@@ -568,7 +610,7 @@ class _FitWindows:
 
     LAGS = 3
 
-    def __init__(self, hdr: FloatArray, sdr: FloatArray, starts: NDArray[np.int64], places: NDArray[np.int64], frames: int) -> None:
+    def __init__(self, hdr: Prints, sdr: Prints, starts: NDArray[np.int64], places: NDArray[np.int64], frames: int) -> None:
         margin = HIGH_PASS_FRAMES // 2
         self._inner = slice(margin, margin + frames)
         self._hdr = np.stack([_cut_out(hdr, int(n) - margin, frames + 2 * margin) for n in starts])
@@ -588,7 +630,7 @@ class _FitWindows:
         return float(np.max(np.stack(lags), axis=0).mean())
 
 
-def _cut_out(track: FloatArray, start: int, frames: int) -> NDArray[np.float32]:
+def _cut_out(track: Prints, start: int, frames: int) -> NDArray[np.float32]:
     """Frames of a track; at its ends the first or last one repeats."""
     return np.asarray(track[np.clip(np.arange(start, start + frames), 0, len(track) - 1)], np.float32)
 
@@ -628,8 +670,8 @@ def _search_gap(hdr: Side, sdr: Side, hdr_span: tuple[int, int], sdr_span: tuple
     frames = GAP_WINDOW_FRAMES
     if min(hdr_span[1] - hdr_span[0], sdr_span[1] - sdr_span[0]) < frames + SURE_FRAMES:
         return []
-    part = hdr.signatures[slice(*hdr_span)]
-    places = Places(sdr.signatures[slice(*sdr_span)], frames=frames)
+    part = part_of(hdr.signatures, *hdr_span)
+    places = Places(part_of(sdr.signatures, *sdr_span), frames=frames)
     found = find_anchors(part, places, starts=np.arange(0, len(part) - frames + 1, GAP_EVERY_FRAMES))
     return [Run(run.hdr + hdr_span[0], run.sdr + sdr_span[0], run.weight, frames) for run in chain_anchors(found) if len(run.hdr) > 1]
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._film_array import Prints
 from pairdiff._records import Side
 from pairdiff.match.motion import join_stretches
 
@@ -49,9 +50,9 @@ class Pairing:
     """(HDR frame,)."""
     lit: BoolArray
     """(HDR frame,) whether either release shows light there: the fingerprints of a faded picture say little."""
-    hdr_prints: FloatArray
+    hdr_prints: Prints
     """(HDR frame, cell) fingerprints of unit length."""
-    sdr_prints: FloatArray
+    sdr_prints: Prints
     """(SDR frame, cell)."""
 
 
@@ -112,6 +113,6 @@ def _how_it_runs(pairing: Pairing, start: int, stop: int) -> tuple[float, float,
     return float(hdr.min()), float(sdr.min()) if sdr.size else 1.0, max(ends) >= GOES_ON_SIMILARITY
 
 
-def _steps(prints: FloatArray, first: int, last: int) -> FloatArray:
+def _steps(prints: Prints, first: int, last: int) -> FloatArray:
     held = prints[first : last + 1].astype(np.float32)
     return np.asarray(np.einsum("ij,ij->i", held[:-1], held[1:]))

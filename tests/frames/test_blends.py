@@ -43,6 +43,25 @@ def with_blends(pictures: NDArray[np.uint8], *, every: int, share: float = 0.5) 
     return out, np.array(blends)
 
 
+def test_what_a_watch_has_found_stays_as_it_is_when_it_goes_on() -> None:
+    """Over more frames than room is made for at once; and another watch goes on from there."""
+    rng, first, other = np.random.default_rng(6), FieldWatch(), FieldWatch()
+    pictures = rng.integers(0, 256, (1300, 32, 32)).astype(np.uint8)
+    assert [len(one) for one in first.state()] == [0, 0]
+    for number, picture in enumerate(pictures):
+        first.add(number, (picture,))
+        if number == 999:
+            early = first.state()
+            copies = [one.copy() for one in early]
+    assert [len(one) for one in early] == [999, 998]
+    assert all(np.array_equal(one, copied) for one, copied in zip(early, copies, strict=True))
+    other.go_on(*early, frames=1000)
+    for number in range(998, 1300):
+        other.add(number, (pictures[number],))
+    assert all(np.array_equal(*both) for both in zip(first.state(), other.state(), strict=True))
+    assert first.state()[0].dtype == np.int64
+
+
 @pytest.mark.parametrize(("every", "share", "crf"), [(1, 0.5, None), (4, 0.5, None), (4, 0.4, None), (1, 0.5, 28), (4, 0.5, 28)])
 def test_every_blend_put_between_pictures_is_found_and_no_picture_is(every: int, share: float, crf: int | None) -> None:
     pictures, blends = with_blends(film()[:160], every=every, share=share)

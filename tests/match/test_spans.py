@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pairdiff._records import PictureSpan, Rectangle
+from pairdiff.match import active
 from pairdiff.match.active import STRIPS, ActiveFinder, BarLevel, find_spans, measure_edges
 from pairdiff.match.passages import area_passages, mask_bars
 from tests.match._films import HDR, Grade
@@ -52,6 +53,16 @@ def test_pillars_come_and_go_like_letterbox():
 @pytest.mark.parametrize("area", [WHOLE, WIDE, PILLARS])
 def test_a_film_of_one_area_has_one_span(area):
     assert spans_of(film((area, 40))) == (PictureSpan(0, 40, area),)
+
+
+@pytest.mark.parametrize("block", [1, 7, 55])
+def test_areas_do_not_depend_on_how_many_frames_are_looked_at_at_once(block, monkeypatch):
+    planes = film((WIDE, 20), (WHOLE, 15), (PILLARS, 20))
+    planes[18:22] = [black()] * 4
+    at_once = spans_of(planes, cuts=[20])
+    monkeypatch.setattr(active, "BLOCK_FRAMES", block)
+    assert spans_of(planes, cuts=[20]) == at_once
+    assert [one.area for one in at_once] == [WIDE, WHOLE, PILLARS]
 
 
 def test_dark_frames_take_the_area_of_their_neighbours():

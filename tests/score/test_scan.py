@@ -4,6 +4,9 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+from pairdiff import _block_file, _tables
+from pairdiff._block_file import BlockFile, in_files
+from pairdiff._film_array import FilmArray
 from pairdiff._records import Fact, Frame, Rectangle, Signal
 from pairdiff._tables import Table
 from pairdiff.frames.decode import CannotReadOn
@@ -98,6 +101,16 @@ def assert_same_scan(first, second):
 def test_several_workers_find_what_one_does():
     frames = [frame(n) for n in range(9)]
     assert_same_scan(scanned(frames, workers=3), scanned(frames))
+
+
+def test_a_scan_whose_frames_lie_in_files_finds_what_one_in_memory_does(tmp_path, monkeypatch):
+    monkeypatch.setattr(_block_file, "LEAST_FILE_BYTES", 0)
+    monkeypatch.setattr(_tables, "BLOCK_ROWS", 4)
+    frames = [frame(n) for n in range(9)]
+    with BlockFile(tmp_path) as blocks:
+        found = scanned(frames, before=Table(FrameScan, keep=blocks.keep), empty=in_files(tmp_path))
+    assert isinstance(found.fingerprints, FilmArray)
+    assert_same_scan(found, scanned(frames))  # the file of the frames is gone, that of the fingerprints is not
 
 
 def test_a_scan_goes_on_behind_frames_that_were_scanned_and_counts_their_luma_codes():

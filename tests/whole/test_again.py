@@ -7,10 +7,16 @@ import signal
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pyarrow.parquet as parquet
 import pytest
 
+import pairdiff
+from pairdiff import _block_file, _pipeline
+from pairdiff._film_array import FilmArray, Prints
+from pairdiff.match.timeline import EditMap
 from tests.small_clips import SmallPair
 from tests.whole.conftest import Started
 
@@ -33,6 +39,29 @@ def test_the_same_releases_give_the_same_result_to_the_last_byte(small_pair: Sma
     stills = [name for name in names if name.parts[0] == "stills"]
     assert stills
     assert [name for name in stills if (first / name).read_bytes() != (second / name).read_bytes()] == []
+
+
+def test_a_comparison_through_files_is_the_one_in_memory(small_pair: SmallPair, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a film's fingerprints lie is a matter of its length alone; the first run measures, the second takes what was kept."""
+    matched: list[tuple[type, type]] = []
+    plain = _pipeline.find_edit_map
+
+    def watched(hdr: Prints, sdr: Prints, **given: Any) -> EditMap:
+        matched.append((type(hdr), type(sdr)))
+        return plain(hdr, sdr, **given)
+
+    monkeypatch.setattr(_pipeline, "find_edit_map", watched)
+    monkeypatch.setenv("PAIRDIFF_KEEP_DIR", str(tmp_path / "kept"))
+    in_memory = pairdiff.compare(*small_pair, survey=False)
+    assert set(matched) == {(np.ndarray, np.ndarray)}
+    monkeypatch.setattr(_block_file, "LEAST_FILE_BYTES", 0)
+    for fresh in (True, False):
+        matched.clear()
+        found = pairdiff.compare(*small_pair, survey=False, fresh=fresh)
+        assert set(matched) == {(FilmArray, FilmArray)}
+        for name in ("pairs", "verdict", "headroom", "moments", "hdr_frames", "sdr_frames"):
+            assert getattr(found, name) == getattr(in_memory, name), name
+        assert np.array_equal(found.alignment.partners, in_memory.alignment.partners)
 
 
 @pytest.fixture

@@ -28,7 +28,7 @@ from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
-from pairdiff.writeup import charts, scopes
+from pairdiff.writeup import charts, film, scopes
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
@@ -83,6 +83,9 @@ PICTURE_BUDGETS = {
 }
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 13.8 MB in all (own)."""
 
+MOST_PAGE_BYTES = 15_000_000
+"""Of the page: beyond, its pictures are made smaller (own)."""
+
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
 
@@ -122,17 +125,25 @@ def render_report(out: Path) -> Path:
     out = Path(out)
     result = read_result(out)
     frames = _read_frames(out)
+    shots = _read_shots(out, result["setup"])
     index = read_stills_index(out)
-    context = _context(result, frames=frames, moments=_moments(index, out), index=index) | _to_take(
-        result, _read_shots(out, result["setup"])
-    )
     environment = make_environment()
     script = _read_script(environment)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
+
+    def draw(share: float) -> tuple[bytes, int]:
+        moments = _moments(index, out, share=share)
+        context = _context(result, frames=frames, shots=shots, moments=moments, index=index) | _to_take(result, shots)
+        text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
+        pictures = sum(len(picture["url"]) for moment in moments for picture in moment["pictures"].values())
+        return text.encode("utf-8", "backslashreplace"), pictures
+
+    page, pictures = draw(1.0)
+    if len(page) > MOST_PAGE_BYTES:  # tables of thousands of shots leave less room for pictures
+        page, _ = draw(max(0.99 * (MOST_PAGE_BYTES - (len(page) - pictures)), 0.0) / (4 / 3 * sum(PICTURE_BUDGETS.values())))
     path = out / "report.html"
     with refuse_output(out):
-        write_whole(path, lambda part: part.write_bytes(text.encode("utf-8", "backslashreplace")))
+        write_whole(path, lambda part: part.write_bytes(page))
     return path
 
 
@@ -168,11 +179,15 @@ def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
 
     columns = {"time": "hdr_time_s", "hdr_average": "hdr_average_nits"}
     columns |= {f"{side}_{name}": f"{side}_{name}_nits" for side in ("hdr", "sdr") for name in ("p50", "p99", "p999", "max")}
+    later = {"frame": "hdr_frame", "area_203": "hdr_area_203_share", "loss": "preference_loss_controls_jod"}
     try:
+        held = set(pq.read_schema(out / "frames.parquet").names)
+        columns |= {name: column for name, column in later.items() if column in held}
         table = pq.read_table(out / "frames.parquet", columns=list(columns.values()))
         found = {name: table.column(column).to_numpy().astype(np.float64) for name, column in columns.items()}
     except (OSError, pa.ArrowException, KeyError) as broken:
         raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
+    found |= {name: np.full_like(found["time"], np.nan) for name in later if name not in found}  # of an earlier version
     known = np.isfinite(found["time"])
     return {name: values[known] for name, values in found.items()}
 
@@ -206,11 +221,11 @@ def read_stills_index(out: Path) -> Document:
 # ---------------------------------------------------------------- pictures
 
 
-def _moments(index: Document, out: Path) -> list[Document]:
-    """Moments with their pictures encoded; each kind of picture made smaller until it keeps its budget."""
+def _moments(index: Document, out: Path, *, share: float) -> list[Document]:
+    """Moments with their pictures encoded; each kind of picture made smaller until it keeps that share of its budget."""
     try:
         loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
-        fitted = _fit_budgets([picture for pictures in loaded for picture in pictures])
+        fitted = _fit_budgets([picture for pictures in loaded for picture in pictures], share=share)
         moments = []
         for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
             own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
@@ -258,11 +273,11 @@ def _load_picture(entry: Document, directory: Path) -> _Inlined:
     return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1], stored)
 
 
-def _fit_budgets(pictures: Sequence[_Inlined]) -> list[_Inlined]:
+def _fit_budgets(pictures: Sequence[_Inlined], *, share: float) -> list[_Inlined]:
     fitted: dict[int, _Inlined] = {}
     for kind, budget in PICTURE_BUDGETS.items():
         own = {number: picture for number, picture in enumerate(pictures) if picture.name.startswith(kind)}
-        fitted |= dict(zip(own, _fit_budget(list(own.values()), budget), strict=True))
+        fitted |= dict(zip(own, _fit_budget(list(own.values()), round(share * budget)), strict=True))
     return [fitted[number] for number in range(len(pictures))]
 
 
@@ -337,7 +352,9 @@ def _legend(entries: Sequence[Document]) -> list[Document]:
 # ---------------------------------------------------------------- what the template is given
 
 
-def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], moments: list[Document], index: Document) -> Document:
+def _context(
+    result: Document, *, frames: Mapping[str, NDArray[np.float64]], shots: Sequence[Document], moments: list[Document], index: Document
+) -> Document:
     return {
         "r": result,
         "label_words": WORDS,
@@ -356,7 +373,8 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "limits": _limits(result),
         "objection_groups": _objection_groups(result),
         "objection_counts": say_objections([row["state"] for row in result.get("objections", [])]),
-        "charts": _charts(result, frames, moments),
+        "charts": _charts(result, frames, shots, moments),
+        "shot_word": film.shot_word(result),
         "support_rows": _support_rows(result),
         "support_notes": _support_notes(result),
         "signal_cautions": (result.get("signal_check") or {}).get("cautions", []),
@@ -761,18 +779,27 @@ def _limits(result: Document) -> list[str]:
 # ---------------------------------------------------------------- charts
 
 
-def _charts(result: Document, frames: Mapping[str, NDArray[np.float64]], moments: Sequence[Document]) -> dict[str, Markup]:
+def _charts(
+    result: Document, frames: Mapping[str, NDArray[np.float64]], shots: Sequence[Document], moments: Sequence[Document]
+) -> dict[str, Markup]:
     shown = [(float(moment["hdr_time_s"]), f"{moment['rule_words']}, {say_time(moment['hdr_time_s'])}") for moment in moments]
-    panels = _level_panels(result, frames)
+    panels, spans = _level_panels(result, frames), _edit_spans(result, timed=True)
+    lanes = film.make_lanes(result, panels, frames, shots)
+
+    def timeline(width: int, ident: str) -> str:
+        return _timeline(result, panels, lanes=lanes, spans=spans, moments=shown, width=width, ident=ident)
+
     found = {
-        "timeline": _both(lambda width, ident: _timeline(result, panels, shown, width, ident), "timeline") if panels else "",
+        "timeline": _both(timeline, "timeline") if panels else "",
+        "lanes_missing": film.missing_lanes(lanes) if panels else "",
         "edit_map": _both(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
         "tone": _both(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
         "support": _both(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
         "headroom": _both(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
     }
     if panels:  # inside a script element nothing may look like its end
-        found["levels"] = json.dumps(charts.tabulate_levels(panels), allow_nan=False).replace("<", "\\u003c")
+        read_off = film.tabulate_film(result, panels, frames, shots, spans=spans)
+        found["levels"] = json.dumps(read_off, allow_nan=False).replace("<", "\\u003c")
     return {name: Markup(svg) for name, svg in found.items()}  # every word inside was escaped where it was drawn
 
 
@@ -793,16 +820,38 @@ def _level_panels(result: Document, frames: Mapping[str, NDArray[np.float64]]) -
     panels = [charts.LevelPanel("HDR release", "hdr", frames["time"], hdr)]
     if np.isfinite(sdr["max"]).any():
         words = f"SDR at controls: {say_nits(white_nits)}, gamma {say_gamma(gamma)}"
-        panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr))
+        panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr, white_nits))
     return panels
 
 
-def _timeline(result: Document, panels: Sequence[charts.LevelPanel], moments: Sequence[tuple[float, str]], width: int, ident: str) -> str:
+def _timeline(
+    result: Document,
+    panels: Sequence[charts.LevelPanel],
+    *,
+    lanes: Sequence[charts.Lane],
+    spans: Sequence[charts.Span],
+    moments: Sequence[tuple[float, str]],
+    width: int,
+    ident: str,
+) -> str:
     white_nits, hdr = result["setup"]["white_nits"], panels[0].levels
     known = hdr["p999"][np.isfinite(hdr["p999"])]
     above = float(np.mean(known > white_nits)) if len(known) else 0.0
     summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."
-    return charts.draw_timeline(panels, white_nits=white_nits, width=width, ident=ident, summary=summary, moments=moments)
+    if lanes:
+        summary += f" Below, along the same film time: {', '.join(lane.words for lane in lanes)}; the table of shots has their figures."
+    gap_s = film.SURVEY_GAP_S if film.is_survey(result) else None
+    return charts.draw_timeline(
+        panels,
+        white_nits=white_nits,
+        width=width,
+        ident=ident,
+        summary=summary,
+        moments=moments,
+        lanes=lanes,
+        spans=spans,
+        gap_s=gap_s,
+    )
 
 
 def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> NDArray[np.float64]:
@@ -815,18 +864,25 @@ def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> ND
 
 
 def _edit_map(result: Document, width: int, ident: str) -> str:
+    timed = bool(_edit_spans(result, timed=True))
+    spans = _edit_spans(result, timed=timed)
+    unit = "s" if timed else "frames"
+    matched = say_share(result["alignment"]["matched_share"])
+    summary = f"{len(spans)} segment{'' if len(spans) == 1 else 's'}; {matched} of the HDR release is matched. The table below lists them."
+    return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
+
+
+def _edit_spans(result: Document, *, timed: bool) -> list[charts.Span]:
+    """Segments of the edit map in seconds, none at all where the time of one is not known; or in frames."""
     segments = result["alignment"]["segments"]
-    timed = all(_segment_s(item, side, result)[0] is not None for item in segments for side in SIDES if item[f"{side}_start"] is not None)
 
     def span(segment: Document, side: Side) -> tuple[float, float] | None:
         start, stop = _segment_s(segment, side, result) if timed else (segment[f"{side}_start"], segment[f"{side}_stop"])
         return None if start is None or stop is None else (start, stop)
 
-    spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in segments]
-    unit = "s" if timed else "frames"
-    matched = say_share(result["alignment"]["matched_share"])
-    summary = f"{len(spans)} segment{'' if len(spans) == 1 else 's'}; {matched} of the HDR release is matched. The table below lists them."
-    return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
+    if timed and any(_segment_s(one, side, result)[0] is None for one in segments for side in SIDES if one[f"{side}_start"] is not None):
+        return []
+    return [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in segments]
 
 
 def _tone(result: Document, width: int, ident: str) -> str:

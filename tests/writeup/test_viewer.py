@@ -240,7 +240,7 @@ def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, resul
     near_nits = peaks_nits[np.abs(times_s - shown_s) < (stop - start) / 800]
     peak = float(re.search(r"brightest pixel ([\d.]+)", said)[1])
     assert near_nits.min() * 0.999 <= peak <= near_nits.max() * 1.001
-    assert "HDR film time" in said
+    assert "Film time" in said
     assert "SDR at controls" in said
     tab.locator("#place").focus()
     tab.keyboard.press("ArrowRight")
@@ -248,6 +248,25 @@ def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, resul
     line = tab.locator(".film-levels .wide svg .place").get_attribute("d")
     tab.keyboard.press("End")
     assert tab.locator(".film-levels .wide svg .place").get_attribute("d") != line
+
+
+@pytest.mark.parametrize("tab", [{"viewport": {"width": 1280, "height": 900}}, {"viewport": {"width": 390, "height": 844}}], indirect=True)
+def test_shots_are_gone_through_one_by_one_and_say_their_figures(tab: Any) -> None:
+    rows = tab.evaluate("JSON.parse(document.getElementById('levels-data').textContent).shots")
+    assert len(rows["ends"]) == 24
+    for number in (1, 2, 3):
+        said = tab.locator(".readout").inner_text()
+        assert f"Shot {number} of 24" in said
+        for words, values in rows["rows"]:
+            assert f"{words} {values[number - 1]}" in said
+        tab.get_by_role("button", name="Next shot").click()
+    tab.get_by_role("button", name="Previous shot").click()
+    assert "Shot 3 of 24" in tab.locator(".readout").inner_text()
+    chart = next(one for one in tab.locator("svg[data-time]").all() if one.is_visible())
+    start, stop, left, right = map(float, chart.get_attribute("data-time").split())
+    middle = left + (right - left) * (sum(rows["ends"][2]) / 2 - start) / (stop - start)
+    assert float(re.match(r"M([\d.]+) ", chart.locator(".place").get_attribute("d"))[1]) == pytest.approx(middle, abs=0.01)
+    assert tab.evaluate("document.documentElement.scrollWidth") <= tab.viewport_size["width"]
 
 
 @pytest.mark.parametrize(

@@ -86,6 +86,9 @@ PICTURE_BUDGETS = {
 MOST_PAGE_BYTES = 15_000_000
 """Of the page: beyond, its pictures are made smaller (own)."""
 
+TITLE_LETTERS = 160
+"""Of a title at the head of a page: a longer one is shown whole where it is asked for, and the verdict stays in sight (own)."""
+
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
 
@@ -924,6 +927,11 @@ def _mark_code(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", _tie_units(str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²"))))
 
 
+def shorten(text: str, most: int = TITLE_LETTERS) -> str:
+    """The beginning of a text that is longer than so many letters."""
+    return text if len(text) <= most else text[:most].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
+
+
 def _tie_units(text: str) -> str:
     """A figure and its unit stay on one line."""
     return re.sub(r"(?<=\d) (?=(?:cd/m²|stops?|JND|JOD)(?!\w))", NBSP, text)
@@ -962,5 +970,6 @@ def make_environment() -> Environment:
         "bytes": say_bytes,
         "exposure": say_exposure,
         "code": _mark_code,
+        "shorten": shorten,
     }
     return environment

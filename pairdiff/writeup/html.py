@@ -29,8 +29,9 @@ from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts, film, scopes
+from pairdiff.writeup.card import SVG, Shown, choose_moment, describe_card, draw_card
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
-from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
+from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
     AXIS_WORDS,
@@ -106,7 +107,9 @@ class _Inlined:
 
 
 def render_report(out: Path) -> Path:
-    """Draw `report.html` from `result.json`, `frames.parquet` and `stills/` of a result folder. The same results give the same bytes.
+    """Draw `report.html` and `card.svg` from `result.json`, `frames.parquet` and `stills/` of a result folder.
+
+    The same results give the same bytes.
 
     Parameters
     ----------
@@ -134,18 +137,20 @@ def render_report(out: Path) -> Path:
     script = _read_script(environment)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
-    def draw(share: float) -> tuple[bytes, int]:
+    def draw(share: float) -> tuple[bytes, int, str]:
         moments = _moments(index, out, share=share)
         context = _context(result, frames=frames, shots=shots, moments=moments, index=index) | _to_take(result, shots)
+        context |= _card(result, moments)
         text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
         pictures = sum(len(picture["url"]) for moment in moments for picture in moment["pictures"].values())
-        return text.encode("utf-8", "backslashreplace"), pictures
+        return text.encode("utf-8", "backslashreplace"), pictures, _card_file(result, moments)
 
-    page, pictures = draw(1.0)
+    page, pictures, card = draw(1.0)
     if len(page) > MOST_PAGE_BYTES:  # tables of thousands of shots leave less room for pictures
-        page, _ = draw(max(0.99 * (MOST_PAGE_BYTES - (len(page) - pictures)), 0.0) / (4 / 3 * sum(PICTURE_BUDGETS.values())))
+        page, _, card = draw(max(0.99 * (MOST_PAGE_BYTES - (len(page) - pictures)), 0.0) / (4 / 3 * sum(PICTURE_BUDGETS.values())))
     path = out / "report.html"
     with refuse_output(out):
+        write_whole(out / CARD, lambda part: part.write_text(card, encoding="utf-8", newline="\n"))
         write_whole(path, lambda part: part.write_bytes(page))
     return path
 
@@ -402,6 +407,31 @@ def _to_take(result: Document, shots: Sequence[Document]) -> Document:
         if shots
     ]
     return {"short_form": say_in_markdown(result), "shot_tables": tables, "shots_told": len(shots)}
+
+
+def _shown(moment: Document, hdr_url: str, sdr_url: str) -> Shown:
+    one = moment["pictures"]["model-hdr"]
+    return Shown(moment["rule"], moment["hdr_time_s"], moment["sdr_time_s"], hdr_url, sdr_url, one["rows"], one["columns"])
+
+
+def _card(result: Document, moments: Sequence[Document]) -> Document:
+    """The card without its pictures, which the page has already, and its alternative text."""
+    number = choose_moment(moments)
+    shown = None if number is None else _shown(moments[number], "#", "#")
+    drawn = draw_card(result, shown).rstrip("\n").replace(f' xmlns="{SVG}"', "", 1)  # which no page needs
+    return {
+        "card": Markup(drawn),  # every word inside was escaped where it was drawn
+        "card_alt": describe_card(result, shown),
+        "card_moment": number,
+    }
+
+
+def _card_file(result: Document, moments: Sequence[Document]) -> str:
+    number = choose_moment(moments)
+    if number is None:
+        return draw_card(result, None)
+    own = moments[number]["pictures"]
+    return draw_card(result, _shown(moments[number], own["model-hdr"]["url"], own["model-sdr"]["url"]))
 
 
 def _objection_groups(result: Document) -> list[Document]:

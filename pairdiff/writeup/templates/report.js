@@ -254,9 +254,28 @@
     chart.addEventListener("pointerleave", () => { said.textContent = ""; });
   };
 
+  // The card as a PNG, for hosts that take no SVG: the page's own pictures and the reader's own letters, drawn where asked for.
+  const offerCard = (template, links) => {
+    const save = async () => {
+      const card = template.content.querySelector("svg").cloneNode(true);
+      const article = template.dataset.moment && document.getElementById(template.dataset.moment).closest("article");
+      for (const side of article ? ["hdr", "sdr"] : []) {
+        card.querySelector(`image.of-${side}`).setAttribute("href", article.querySelector(`.of-${side} img`).src);
+      }
+      const image = new Image();
+      image.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(new XMLSerializer().serializeToString(card))}`;
+      await image.decode();
+      const canvas = make("canvas", { width: image.naturalWidth, height: image.naturalHeight });
+      canvas.getContext("2d").drawImage(image, 0, 0);
+      make("a", { href: canvas.toDataURL("image/png"), download: "card.png" }).click();
+    };
+    links.append(" ", make("button", { type: "button", onclick: save }, "Save it as PNG"));
+  };
+
   document.querySelectorAll(".pair").forEach(arrange);
   document.querySelectorAll("svg[data-scale]").forEach(explain);
   document.querySelectorAll("svg[data-time]").forEach(open);
+  offerCard(document.getElementById("card"), document.querySelector(".card-links"));
   const levels = document.getElementById("levels-data");
   if (levels) readOff(document.querySelector(".film-levels"), JSON.parse(levels.textContent));
 })();

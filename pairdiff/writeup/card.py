@@ -118,7 +118,7 @@ def draw_card(result: Document, shown: Shown | None, *, credit: str = "") -> str
         body.append(_line(value, y=568, size=23, classes="strong", x=x, room=room))
         beside = _length(value, 23) + 8
         body += [_line(note, y=568, size=13, classes="dim", x=x + beside, room=room - beside)] if note else []
-        body.append(_line(aside, y=585, size=13, classes="dim", x=x, room=room))
+        body.append(_line(aside, y=585, size=12.5, classes="dim", x=x, room=room))
     body.append(f'<path class="rule" d="M{EDGE} 596.5H{WIDE - EDGE}"/>')
     body.append(_line(CAUTION, y=612 if credit else 616, size=13, classes="dim"))
     body += [_line(credit, y=626, size=11, classes="dim")] if credit else []

@@ -275,6 +275,13 @@
   document.querySelectorAll(".pair").forEach(arrange);
   document.querySelectorAll("svg[data-scale]").forEach(explain);
   document.querySelectorAll("svg[data-time]").forEach(open);
+  // On paper nothing can be opened: what is folded is unfolded, but for the long lists of settings and constants.
+  let unfolded = [];
+  addEventListener("beforeprint", () => {
+    unfolded = [...document.querySelectorAll("details:not([open]):not(.long)")];
+    unfolded.forEach(one => { one.open = true; });
+  });
+  addEventListener("afterprint", () => { unfolded.forEach(one => { one.open = false; }); });
   offerCard(document.getElementById("card"), document.querySelector(".card-links"));
   const levels = document.getElementById("levels-data");
   if (levels) readOff(document.querySelector(".film-levels"), JSON.parse(levels.textContent));

@@ -87,6 +87,9 @@ PICTURE_BUDGETS = {
 MOST_PAGE_BYTES = 15_000_000
 """Of the page: beyond, its pictures are made smaller (own)."""
 
+PROOF_COLUMNS = 560
+"""Width of each picture at the head of the page, pixels (own: half the column of text)."""
+
 TITLE_LETTERS = 160
 """Of a title at the head of a page: a longer one is shown whole where it is asked for, and the verdict stays in sight (own)."""
 
@@ -235,12 +238,17 @@ def _moments(index: Document, out: Path, *, share: float) -> list[Document]:
         loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
         fitted = _fit_budgets([picture for pictures in loaded for picture in pictures], share=share)
         moments = []
+        chosen = choose_moment(index["moments"])
         for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
-            own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
+            inlined = {picture.name: fitted.pop(0) for picture in pictures}
+            own = {name: _view_picture(picture) for name, picture in inlined.items()}
+            small = {side: _view_picture(_narrow(inlined[f"model-{side}"])) for side in SIDES} if number - 1 == chosen else {}
             moments.append(
                 {
                     **moment,
                     "pictures": own,
+                    "number": number,
+                    "proof": small,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": _stops_shown(own),
                     "scopes": _scopes(own, moment["pictures"], number),
@@ -309,6 +317,13 @@ def _shrink(picture: _Inlined, share: float) -> _Inlined:
     return replace(picture, pixels=shrink_srgb(picture.pixels, max_columns=columns))
 
 
+def _narrow(picture: _Inlined) -> _Inlined:
+    """As small as the head of the page shows it."""
+    if picture.pixels.shape[1] <= PROOF_COLUMNS:
+        return picture
+    return _encode(replace(picture, pixels=shrink_srgb(picture.pixels, max_columns=PROOF_COLUMNS)))
+
+
 def _encode(picture: _Inlined) -> _Inlined:
     """PNG: WebP would be a third smaller, for many times the work."""
     _, data = cv2.imencode(".png", picture.pixels, [cv2.IMWRITE_PNG_COMPRESSION, 6])
@@ -368,6 +383,8 @@ def _context(
         "label_words": WORDS,
         "axes": _axes(result),
         "moments": moments,
+        "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
+        "headroom_ends": _headroom_ends(result),
         "legend": _legend(index.get("legend", [])),
         "light_legend": index.get("light_legend", [])[::-1],
         "setup_rows": _setup_rows(result),
@@ -471,6 +488,11 @@ def _stamps(result: Document) -> list[str]:
 def _as_css_string(text: str) -> str:
     """Text inside a style sheet: everything but letters, digits, spaces and plain marks by its number (CSS Syntax Level 3, 4.3.7)."""
     return "".join(one if one.isascii() and (one.isalnum() or one in " .,;:()/+-") else f"\\{ord(one):06x} " for one in text)
+
+
+def _headroom_ends(result: Document) -> str:
+    room = result["headroom"]
+    return say_stops_interval(room.get("stops_low"), room.get("stops_high")).strip(" ()") if room["status"] == "measured" else ""
 
 
 def _signs_unmeasured(result: Document) -> str:
@@ -957,6 +979,13 @@ def _mark_code(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", _tie_units(str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²"))))
 
 
+def _after_label(verdict: Document) -> str:
+    """The sentence of a verdict without the label that it opens with, which stands above it."""
+    sentence, opening = str(verdict["sentence"]), f"{verdict['words']}: "
+    rest = sentence[len(opening) :] if sentence.lower().startswith(opening.lower()) else sentence
+    return rest[:1].upper() + rest[1:]
+
+
 def shorten(text: str, most: int = TITLE_LETTERS) -> str:
     """The beginning of a text that is longer than so many letters."""
     return text if len(text) <= most else text[:most].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
@@ -1001,5 +1030,6 @@ def make_environment() -> Environment:
         "exposure": say_exposure,
         "code": _mark_code,
         "shorten": shorten,
+        "after_label": _after_label,
     }
     return environment

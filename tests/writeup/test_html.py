@@ -130,11 +130,37 @@ def test_the_verdict_comes_first_with_its_support_and_intervals(report: Page, ex
     assert all(flip.replace("`", "").replace("cd/m2", "cd/m²")[:30] in text.replace("  ", " ") for flip in example.verdict.flips[1:])
 
 
+def test_the_sentence_does_not_say_the_label_again(example: Any, tmp_path: Path) -> None:
+    verdict = dataclasses.replace(
+        example.verdict, words="another grade", sentence="Another grade: with the SDR set at 100 cd/m2, tones differ."
+    )
+    write_comparison(dataclasses.replace(example, verdict=verdict), (), tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert '<p class="sentence">With the SDR set at' in text
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(1280, 900), (390, 1300)])
+def test_verdict_and_proof_are_seen_before_anything_is_scrolled(browser: Any, result_folder: Path, columns: int, rows: int) -> None:
+    """On a telephone within a page and a half; the label is the largest of all words."""
+    tab = browser.new_context(offline=True, viewport={"width": columns, "height": rows}).new_page()
+    tab.goto((result_folder / "report.html").resolve().as_uri())
+    places = [tab.locator(one).first.bounding_box() for one in (".label", ".sentence", ".proof img", ".figures dd")]
+    tops = [place["y"] for place in places]
+    assert tops == sorted(tops)
+    assert tops[0] + places[0]["height"] < 480
+    assert tops[2] + places[2]["height"] < rows
+    sizes = tab.eval_on_selector_all(
+        "h1, h2, h3, p, dd", "all => all.map(one => [parseFloat(getComputedStyle(one).fontSize), one.className])"
+    )
+    tab.context.close()
+    assert max(sizes)[1] == "label"
+
+
 def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: Any) -> None:
     addresses = [image["src"] for image in report.all("img")] + [image["href"] for image in report.all("image")]
     assert addresses.count("#") == 2  # of the card, which takes them from the page
     addresses = [address for address in addresses if address != "#"]
-    assert len(addresses) == len(example_stills)
+    assert len(addresses) == len(example_stills) + 2  # and two at the head
     assert all((address or "").startswith("data:image/png;base64,") for address in addresses)
 
 
@@ -492,8 +518,9 @@ def test_a_page_with_large_grainy_pictures_keeps_its_budget(
     stills = [StillPicture(moment, name, "grain", grain) for moment in example.moments for name in names]
     write_comparison(example, stills, tmp_path)
     images = read(tmp_path).all("img")
-    assert len(images) == 5 * len(example.moments)
-    assert sum(len(image["src"] or "") for image in images) < 4 / 3 * 120_000 + 40 * len(images)
+    assert len(images) == 5 * len(example.moments) + 2
+    own = images[2:]  # the first two stand at the head, small
+    assert sum(len(image["src"] or "") for image in own) < 4 / 3 * 120_000 + 40 * len(own)
     assert "the stored picture has 200" in read(tmp_path).text
 
 

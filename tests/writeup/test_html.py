@@ -139,23 +139,6 @@ def test_the_sentence_does_not_say_the_label_again(example: Any, tmp_path: Path)
     assert '<p class="sentence">With the SDR set at' in text
 
 
-@pytest.mark.parametrize(("columns", "rows"), [(1280, 900), (390, 1300)])
-def test_verdict_and_proof_are_seen_before_anything_is_scrolled(browser: Any, result_folder: Path, columns: int, rows: int) -> None:
-    """On a telephone within a page and a half; the label is the largest of all words."""
-    tab = browser.new_context(offline=True, viewport={"width": columns, "height": rows}).new_page()
-    tab.goto((result_folder / "report.html").resolve().as_uri())
-    places = [tab.locator(one).first.bounding_box() for one in (".label", ".sentence", ".proof img", ".figures dd")]
-    tops = [place["y"] for place in places]
-    assert tops == sorted(tops)
-    assert tops[0] + places[0]["height"] < 480
-    assert tops[2] + places[2]["height"] < rows
-    sizes = tab.eval_on_selector_all(
-        "h1, h2, h3, p, dd", "all => all.map(one => [parseFloat(getComputedStyle(one).fontSize), one.className])"
-    )
-    tab.context.close()
-    assert max(sizes)[1] == "label"
-
-
 def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: Any) -> None:
     addresses = [image["src"] for image in report.all("img")] + [image["href"] for image in report.all("image")]
     assert addresses.count("#") == 2  # of the card, which takes them from the page

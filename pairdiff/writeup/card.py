@@ -136,14 +136,15 @@ def describe_card(result: Document, shown: Shown | None) -> str:
     said = (
         f"{result['title']}, HDR and SDR release compared: {verdict['words']}. {_capital(_first_clause(result))}{_headroom_words(result)}"
     )
-    figures = "; ".join(
-        " ".join(part for part in (name.lower(), value, note, f"({aside})") if part) for name, value, note, aside in _figures(result)[1:]
-    )
+    figures = []
+    for name, value, *more in _figures(result)[1:]:
+        asides = "; ".join(filter(None, more))
+        figures.append(f"{name} {value} ({asides})" if asides else f"{name} {value}")
     moment = ""
     if shown:
         rule = RULE_WORDS.get(shown.rule, shown.rule)
         moment = f" {rule} moment of both releases side by side, HDR left at {say_time(shown.hdr_time_s)}, SDR at controls right."
-    return f"{said} {_capital(figures)}.{moment} {CAUTION}"
+    return f"{said} {'. '.join(figures)}.{moment} {CAUTION}"
 
 
 def _pictures(result: Document, shown: Shown) -> list[str]:

@@ -1,6 +1,6 @@
 """Charts of the report as inline SVG: text stays text, colours come from the page's style sheet, nothing is fetched.
 
-Each function gives a string for one width in pixels; the report holds a wide and a narrow drawing of each and shows the one that fits.
+Each function gives a string for one width in pixels; the report holds drawings of several widths and shows the one that fits.
 Light is drawn on the PQ scale (SMPTE ST 2084), where equal distances look about equally different.
 """
 

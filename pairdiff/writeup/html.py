@@ -69,8 +69,8 @@ from pairdiff.writeup.phrases import (
 )
 from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, say_in_markdown, shot_rows
 
-WIDE, NARROW = 1080, 350
-"""Widths of the two drawings of each chart, pixels (own)."""
+WIDTHS = {"wide": 1080, "middle": 720, "narrow": 350}
+"""Widths of the drawings of each chart, pixels (own)."""
 
 PICTURE_BUDGETS = {
     "model": 4_900_000,
@@ -845,12 +845,12 @@ def _charts(
         return _timeline(result, panels, lanes=lanes, spans=spans, moments=shown, width=width, ident=ident)
 
     found = {
-        "timeline": _both(timeline, "timeline") if panels else "",
+        "timeline": _each_width(timeline, "timeline") if panels else "",
         "lanes_missing": film.missing_lanes(lanes) if panels else "",
-        "edit_map": _both(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
-        "tone": _both(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
-        "support": _both(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
-        "headroom": _both(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
+        "edit_map": _each_width(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
+        "tone": _each_width(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
+        "support": _each_width(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
+        "headroom": _each_width(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
     }
     if panels:  # inside a script element nothing may look like its end
         read_off = film.tabulate_film(result, panels, frames, shots, spans=spans)
@@ -858,10 +858,9 @@ def _charts(
     return {name: Markup(svg) for name, svg in found.items()}  # every word inside was escaped where it was drawn
 
 
-def _both(draw: Callable[[int, str], str], name: str) -> str:
-    """The wide and the narrow drawing; the style sheet shows one of them."""
-    wide, narrow = draw(WIDE, f"{name}-wide"), draw(NARROW, f"{name}-narrow")
-    return f'<div class="chart wide">{wide}</div><div class="chart narrow">{narrow}</div>'
+def _each_width(draw: Callable[[int, str], str], name: str) -> str:
+    """Drawings of all widths; the style sheet shows one of them."""
+    return "".join(f'<div class="chart {kind}">{draw(width, f"{name}-{kind}")}</div>' for kind, width in WIDTHS.items())
 
 
 def _level_panels(result: Document, frames: Mapping[str, NDArray[np.float64]]) -> list[charts.LevelPanel]:

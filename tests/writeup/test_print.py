@@ -65,10 +65,10 @@ def test_nothing_is_wider_than_the_paper_or_cut_off_inside_a_box(paper: Any) -> 
     assert beyond == []
 
 
-def test_tables_are_tables_and_charts_are_the_wide_ones(paper: Any) -> None:
+def test_tables_are_tables_and_charts_are_those_that_fit_the_paper(paper: Any) -> None:
     assert paper.locator(".roomy thead").first.bounding_box()["height"] > 8
-    assert paper.locator(".film-levels .wide").is_visible()
-    assert not paper.locator(".film-levels .narrow").is_visible()
+    assert [one.get_attribute("class") for one in paper.locator(".film-levels .chart").all() if one.is_visible()] == ["chart middle"]
+    assert paper.locator(".film-levels .middle svg").bounding_box()["width"] > 0.75 * PAPER_COLUMNS
 
 
 def test_no_control_is_printed(paper: Any, words: str) -> None:

@@ -356,3 +356,14 @@ def test_scopes_have_the_colour_of_their_side_and_no_box_of_another_ground(tab: 
         blue, _, red = inside[inside.max(axis=1) > 150].mean(axis=0)
         assert bool(red > blue + 30) is reddish
         assert bool(blue > red + 30) is not reddish
+
+
+@pytest.mark.parametrize(
+    ("tab", "kind"),
+    [({"viewport": {"width": wide, "height": 900}}, kind) for wide, kind in ((1280, "wide"), (768, "middle"), (390, "narrow"))],
+    indirect=["tab"],
+)
+def test_each_screen_shows_one_drawing_of_each_chart_that_fills_it(tab: Any, kind: str) -> None:
+    shown = [one for one in tab.locator(".film-levels .chart").all() if one.is_visible()]
+    assert [one.get_attribute("class") for one in shown] == [f"chart {kind}"]
+    assert shown[0].locator("svg").bounding_box()["width"] > 0.85 * tab.viewport_size["width"] - 40

@@ -40,9 +40,9 @@ LEAST_GREY = 48
 """Grey of a place that holds anything at all (own)."""
 
 CAPTIONS = {
-    "waveform": "Waveform: level of the largest of R, G and B over the columns of the picture, cd/m2 on the PQ scale; the lighter, the "
+    "waveform": "Waveform: level of the largest of R, G and B over the columns of the picture, cd/m2 on the PQ scale; the stronger, the "
     "more of a column lies there. Beside it the same as a histogram of the whole picture.",
-    "chromaticity": f"Chromaticity, CIE 1976 u' and v', of all pixels from {LEAST_COLOUR_NITS:g} cd/m2 up; the lighter, the more of the "
+    "chromaticity": f"Chromaticity, CIE 1976 u' and v', of all pixels from {LEAST_COLOUR_NITS:g} cd/m2 up; the stronger, the more of the "
     "picture lies there. Triangles: BT.709, P3 and BT.2020.",
     "tone": "HDR over SDR level of each pixel, largest of R, G and B, both in cd/m2 on the PQ scale; lines: median and 5th to 95th "
     "percentile of the HDR level. One narrow line is one curve for the whole picture; width is what no curve explains, coding and "

@@ -6,6 +6,7 @@ a coarse grid is stored, and held against what is there.
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import os
@@ -25,7 +26,8 @@ from pairdiff._errors import InputRefused, OutputRefused, UsageError
 from pairdiff._records import FileCheck
 from pairdiff.light.transfer import srgb_to_linear
 from pairdiff.stills.draw import shrink_srgb
-from pairdiff.writeup.document import Document, refuse_output
+from pairdiff.writeup.card import Shown, choose_moment, describe_card, draw_card
+from pairdiff.writeup.document import CARD, Document, refuse_output
 from pairdiff.writeup.hdr_image import decode_hdr
 from pairdiff.writeup.html import ENCODING_THREADS, make_environment, read_result, read_stills_index
 from pairdiff.writeup.phrases import RULE_WORDS, say_time
@@ -44,6 +46,8 @@ LIGHT_FLOOR = 0.002
 """And how far at least, of white of the encoding or, in HDR pictures, in units of 100 cd/m2 (own): coding noise in the dark."""
 PAGE, MANIFEST, SUMS = "index.html", "bundle.json", "SHA256SUMS"
 COPIED = ("report.html", "result.json", "frames.parquet")
+CARD_COLUMNS = 834
+"""Width of a picture on the card, pixels (own: one and a half times what the card shows)."""
 
 ALT = {
     "model-hdr": "The HDR release on the common display model",
@@ -108,7 +112,8 @@ def make_bundle(out: str | os.PathLike[str], target: str | os.PathLike[str], *, 
             for name in COPIED:
                 if (out / name).is_file():
                     shutil.copyfile(out / name, work / name)
-            _write_texts(work, result, moments, credit=credit)
+            card = _write_card(out, work, result, index, credit=credit)
+            _write_texts(work, result, moments, credit=credit, card=card)
             _write_sums(work)
             work.chmod(0o755)
             _replace(work, target)
@@ -169,6 +174,25 @@ def _write_widths(
     return found
 
 
+def _write_card(out: Path, work: Path, result: Document, index: Document, *, credit: str) -> str:
+    """The card with its credit line; returned is its alternative text."""
+    number, shown = choose_moment(index["moments"]), None
+    if number is not None:
+        moment = index["moments"][number]
+        named = {one["name"]: one["file"] for one in moment["pictures"]}
+        urls = []
+        for side in ("hdr", "sdr"):
+            pixels = shrink_srgb(
+                _read_picture(out / "stills" / Path(named[f"model-{side}"]).name, unit="srgb")[1], max_columns=CARD_COLUMNS
+            )
+            data = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 6])[1].tobytes()
+            urls.append("data:image/png;base64," + base64.b64encode(data).decode("ascii"))
+        rows, columns = pixels.shape[:2]
+        shown = Shown(moment["rule"], moment["hdr_time_s"], moment["sdr_time_s"], urls[0], urls[1], rows, columns)
+    (work / CARD).write_text(draw_card(result, shown, credit=credit), "utf-8", newline="\n")
+    return describe_card(result, shown)
+
+
 def _describe(name: str, one: Document, moment: Document, pixels: NDArray[Any], *, credit: str, unit: str = "srgb") -> Document:
     stops = one["name"].rsplit("-", 1)[-1] if one["name"].startswith("bracket") else ""
     side = "HDR" if "hdr" in one["name"] else "SDR"
@@ -187,7 +211,7 @@ def _describe(name: str, one: Document, moment: Document, pixels: NDArray[Any], 
     }
 
 
-def _write_texts(work: Path, result: Document, moments: list[Document], *, credit: str) -> None:
+def _write_texts(work: Path, result: Document, moments: list[Document], *, credit: str, card: str) -> None:
     manifest = {
         "schema": BUNDLE_SCHEMA,
         "title": result["title"],
@@ -195,7 +219,7 @@ def _write_texts(work: Path, result: Document, moments: list[Document], *, credi
         "credit": credit,
         "light_shares": LIGHT_SHARES,
         "moments": moments,
-        "files": {name: _hash(work / name) for name in COPIED if (work / name).is_file()},
+        "files": {name: _hash(work / name) for name in (*COPIED, CARD) if (work / name).is_file()},
         "pictures": {one["file"]: _hash(work / one["file"]) for moment in moments for one in moment["pictures"]},
     }
     (work / MANIFEST).write_text(json.dumps(manifest, ensure_ascii=False, allow_nan=False) + "\n", "utf-8", "backslashreplace")
@@ -204,6 +228,7 @@ def _write_texts(work: Path, result: Document, moments: list[Document], *, credi
         for moment in moments
         for one in moment["pictures"]
     ]
+    lines.append(f"{CARD}\n  alt: {card}\n  credit: {credit or 'none given'}")
     (work / "texts.txt").write_text("\n\n".join(lines) + "\n", "utf-8", "backslashreplace")
     (work / "short_form.md").write_text(say_in_markdown(result), "utf-8", "backslashreplace")
     page = make_environment().get_template("bundle.html.j2").render(r=result, moments=[_view(one) for one in moments], credit=credit)

@@ -1,13 +1,13 @@
 """Charts of the report as inline SVG: text stays text, colours come from the page's style sheet, nothing is fetched.
 
-Each function gives a string for one width in pixels; the report holds a wide and a narrow drawing of each and shows the one that fits.
+Each function gives a string for one width in pixels; the report holds drawings of several widths and shows the one that fits.
 Light is drawn on the PQ scale (SMPTE ST 2084), where equal distances look about equally different.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,6 +40,10 @@ PLACES = 900
 """Places over the film at which levels can be read off the page (own: about one a pixel of the wide drawing)."""
 LETTER = 7.4
 """Width that is set aside for one letter of 12 px text, pixels (own)."""
+LANE_PIXELS = 62.0
+"""Height of a lane, pixels (own)."""
+LEAST_STEP = 3.0
+"""Width below which neighbouring shots are drawn as one, pixels (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +67,49 @@ class LevelPanel:
     levels: Mapping[str, FloatArray]
     """`p50`, `p99`, `p999`, `max` and, where it is known, `average`, (frame,), cd/m2; NaN where there is no value. Where there are more
     frames than pixels, `max` and the two upper percentiles keep the highest of each pixel's frames, the others their mean."""
+    white_nits: float | None = None
+    """White of the set that they hold on, cd/m2; None where light is absolute."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """A figure over the film, by shot and by frame, drawn below the levels on their time axis."""
+
+    words: str
+    """Heading, with the unit."""
+    key: str
+    """What is drawn how, in words."""
+    classes: str
+    """Of the style sheet: `hdr`, or `both` where the figure is of both releases alike."""
+    ticks: tuple[tuple[float, str], ...]
+    """Values and words of the axis, ascending; the first stands at the foot, the last at the top."""
+    shots: FloatArray
+    """(shot, 3): start and stop, seconds of HDR film time, and value; NaN where there is no value."""
+    times_s: FloatArray
+    """Of the frames, ascending, seconds."""
+    frames: FloatArray
+    """Value of each frame, (frame,); NaN where there is none."""
+    ticked: bool = False
+    """Frames are ticks and not a line: few have a value."""
+    root: bool = False
+    """The axis is even in the square root, so that small shares are seen."""
+    marks: tuple[tuple[float, str], ...] = ()
+    """Values with a line of their own, and its words."""
 
 
 def draw_timeline(
-    panels: Sequence[LevelPanel], *, white_nits: float, width: int, ident: str, summary: str, moments: Sequence[tuple[float, str]] = ()
+    panels: Sequence[LevelPanel],
+    *,
+    white_nits: float,
+    width: int,
+    ident: str,
+    summary: str,
+    moments: Sequence[tuple[float, str]] = (),
+    lanes: Sequence[Lane] = (),
+    spans: Sequence[Span] = (),
+    gap_s: float | None = None,
 ) -> str:
-    """Draw light levels over the film, one panel a release, all on one PQ scale and one time axis.
+    """Draw light levels over the film, one panel a release, all on one PQ scale and one time axis; below them the edit map and lanes.
 
     Parameters
     ----------
@@ -82,6 +123,12 @@ def draw_timeline(
         Identifier that is unique in the page, and what a reader who does not see the chart is told.
     moments : sequence of (seconds, words)
         Moments of which there are pictures: a line through all panels, and words where it is pointed at.
+    lanes : sequence of Lane
+        Further figures, each with an axis of its own.
+    spans : sequence of Span
+        Segments of the edit map, seconds: a strip that says where the HDR release has a partner; none, and there is no strip.
+    gap_s : float, optional
+        Frames further apart than this are not joined; where none is given, all are.
 
     Returns
     -------
@@ -102,14 +149,25 @@ def draw_timeline(
         body.append(set_text(0, y + 16, panel.words, f"strong {panel.side}"))
         body += _light_axis(left=left, right=right, top=top, floor=floor, ceiling=ceiling)
         body += _time_axis(start, stop, left=left, right=right, top=top, floor=floor)
-        body += _draw_levels(panel, start=start, stop=stop, left=left, right=right, floor=floor, white_nits=white_nits, wide=wide)
+        body += _draw_levels(
+            panel, start=start, stop=stop, left=left, right=right, floor=floor, white_nits=white_nits, wide=wide, gap_s=gap_s
+        )
         y = floor + 30
+    axis = _TimeAxis(start, stop, left, right)
+    if spans:
+        strip, y = _draw_strip(spans, axis, y=y, width=width, ident=ident)
+        body += strip
+    for number, lane in enumerate(lanes, 1):
+        drawn, y = _draw_lane(lane, axis, y=y, wide=wide, gap_s=gap_s, last=number == len(lanes))
+        body += drawn
     for time_s, words in moments:
         x = left + (right - left) * (min(max(time_s, start), stop) - start) / (stop - start)
         mark = f"M{x:.1f} 34V{y - 30:.1f}M{x - 4:.1f} 24H{x + 4:.1f}L{x:.1f} 32Z"
         body.append(f'<g class="moment"><title>{escape(words)}</title><path d="{mark}"/></g>')
-    title, axis = "Light levels over the film", f"{start:.3f} {stop:.3f} {left} {right}"
-    return _svg(body, width=width, height=math.ceil(y), ident=ident, title=title, summary=summary, more=f' data-time="{axis}"')
+    body = [one for one in body if not one.startswith("<text")] + [one for one in body if one.startswith("<text")]  # no line runs over them
+    ends = f"{start:.3f} {stop:.3f} {left} {right}"
+    title = "Light levels over the film"
+    return _svg(body, width=width, height=math.ceil(y), ident=ident, title=title, summary=summary, more=f' data-time="{ends}"')
 
 
 def tabulate_levels(panels: Sequence[LevelPanel]) -> dict[str, Any]:
@@ -127,10 +185,9 @@ def tabulate_levels(panels: Sequence[LevelPanel]) -> dict[str, Any]:
         one length. Where frames are closer than places, as in the drawing: the highest of the upper levels, the mean of the others.
     """
     times = panels[0].times_s
-    start, stop = float(times[0]), max(float(times[-1]), float(times[0]) + 1e-3)
 
     def at_places(values: FloatArray, *, highest: bool) -> FloatArray:
-        return _bin_by_pixel(times, values, start=start, stop=stop, pixels=PLACES, highest=highest)[1]
+        return bin_places(times, values, highest=highest)
 
     found = [
         {
@@ -146,17 +203,136 @@ def tabulate_levels(panels: Sequence[LevelPanel]) -> dict[str, Any]:
     return {"times_s": [round(float(one), 3) for one in at_places(times, highest=False)], "panels": found}
 
 
+def bin_places(times_s: FloatArray, values: FloatArray, *, highest: bool) -> FloatArray:
+    """Frames -> values at no more than `PLACES` places: the highest or the mean of each place's frames."""
+    start, stop = float(times_s[0]), max(float(times_s[-1]), float(times_s[0]) + 1e-3)
+    return _bin_by_pixel(times_s, values, start=start, stop=stop, pixels=PLACES, highest=highest)[1]
+
+
 def _digits(nits: float) -> float | None:
     return float(f"{nits:.4g}") if np.isfinite(nits) else None
 
 
+@dataclass(frozen=True, slots=True)
+class _TimeAxis:
+    """Ends of a time axis, seconds and pixels."""
+
+    start: float
+    stop: float
+    left: float
+    right: float
+
+    def x(self, time_s: float) -> float:
+        """Pixels of a time; one outside the axis stands at its end."""
+        return self.left + (self.right - self.left) * (min(max(time_s, self.start), self.stop) - self.start) / (self.stop - self.start)
+
+
+def _draw_strip(spans: Sequence[Span], axis: _TimeAxis, *, y: float, width: int, ident: str) -> tuple[list[str], float]:
+    """The edit map along HDR film time, with its legend; what only the SDR release has is a mark where it is put in."""
+    kinds = [kind for kind in SEGMENT_WORDS if any(span.kind == kind for span in spans)]
+    legend, below = _edit_legend(kinds, left=axis.left, right=width, ident=ident, top=round(y) + 28)
+    top = below - 4
+    body = [_hatch(ident), set_text(0, y + 16, "Edit map", "strong"), *legend]
+    marks, at = [], axis.start
+    for span in spans:
+        if span.hdr:
+            body.append(_bar(axis.x(span.hdr[0]), axis.x(span.hdr[1]), (top, top + 14), kind=span.kind, side="hdr", ident=ident))
+            at = span.hdr[1]
+        elif span.sdr:
+            words, x = f"{SEGMENT_WORDS[span.kind]}: {span.sdr[1] - span.sdr[0]:.1f} s of the SDR release lie here", axis.x(at)
+            mark = f"M{x - 5:.1f} {top - 8}h10l-4 8v14h-2v-14Z"
+            marks.append(f'<g class="insert"><title>{escape(words)}</title><path class="{span.kind} sdr" d="{mark}"/></g>')
+    return [*body, *marks], top + 24.0
+
+
+def _draw_lane(lane: Lane, axis: _TimeAxis, *, y: float, wide: bool, gap_s: float | None, last: bool) -> tuple[list[str], float]:
+    """Axis, shots as steps, frames as a line or as ticks; and where the next lane may begin."""
+    top, floor = y + 30, y + 30 + LANE_PIXELS
+    low, high = lane.ticks[0][0], lane.ticks[-1][0]
+
+    def height(values: Any) -> Any:
+        share = (np.clip(np.asarray(values, np.float64), low, high) - low) / (high - low)
+        return floor - LANE_PIXELS * (np.sqrt(share) if lane.root else share)
+
+    frames = _draw_frames(lane, axis, height=height, gap_s=gap_s)
+    body = [set_text(0, y + 18, lane.words, f"strong {lane.classes}")]
+    if wide:
+        body.append(set_text(8.8 * len(lane.words) + 18, y + 18, lane.key if frames else lane.key.partition(";")[0], "dim"))
+    for value, words in lane.ticks:
+        body.append(f'<path class="grid" d="M{axis.left} {height(value):.1f}H{axis.right}"/>')
+        body.append(set_text(axis.left - 6, float(height(value)) + 4, words, "end dim"))
+    ticks = _time_axis(axis.start, axis.stop, left=axis.left, right=axis.right, top=top, floor=floor)
+    body += ticks if last else [one for one in ticks if one.startswith("<path")]
+    steps = _merge_steps(lane.shots, axis)
+    parts = (
+        ("under", "".join(f"M{a:.1f} {floor:.1f}V{height(low):.1f}H{b:.1f}V{floor:.1f}Z" for a, b, low, _, _ in steps)),
+        ("range", "".join(f"M{a:.1f} {height(up):.1f}H{b:.1f}V{height(low):.1f}H{a:.1f}Z" for a, b, low, _, up in steps if up > low)),
+        ("step", "".join(f"M{a:.1f} {height(mean) - 1.2:.1f}H{b:.1f}v2.4H{a:.1f}Z" for a, b, _, mean, _ in steps)),
+    )
+    body += [f'<path class="{part} {lane.classes}" d="{drawn}"/>' for part, drawn in parts if drawn]
+    body += frames
+    for value, _ in lane.marks:
+        body.append(f'<path class="line mark" d="M{axis.left} {height(value):.1f}H{axis.right}"/>')
+    labels = [(float(height(value)), words, "dim") for value, words in lane.marks]
+    return [*body, *_end_labels(labels, right=axis.right, floor=floor)], floor + (30 if last else 10)
+
+
+def _draw_frames(lane: Lane, axis: _TimeAxis, *, height: Callable[[Any], Any], gap_s: float | None) -> list[str]:
+    """A line, or ticks; none where they would stand too close to be told apart, or where no frame has a value."""
+    columns, known = axis.right - axis.left, np.isfinite(lane.frames)
+    if not known.any() or (lane.ticked and known.sum() > columns / 2):
+        return []
+    if lane.ticked:
+        places = zip(lane.times_s[known], lane.frames[known], strict=True)
+        dashes = "".join(f"M{axis.x(float(at)) - 1.5:.1f} {height(value):.1f}h3" for at, value in places)
+        return [f'<path class="peak {lane.classes}" d="{dashes}"/>']
+    xs, values = _bin_by_pixel(lane.times_s, lane.frames, start=axis.start, stop=axis.stop, pixels=columns, highest=True)
+    xs, values = _break_gaps(xs, values, gap_s, pixels_per_s=columns / (axis.stop - axis.start))
+    return [_path(np.column_stack([axis.left + xs, height(values)]), f"line frames {lane.classes}")]
+
+
+def _merge_steps(shots: FloatArray, axis: _TimeAxis) -> list[tuple[float, float, float, float, float]]:
+    """Left, right, lowest, mean and highest of shots in order; those narrower than `LEAST_STEP` go with the ones behind them."""
+    groups: list[tuple[float, float, list[float]]] = []
+    for start, stop, value in shots[np.isfinite(shots).all(axis=1)]:
+        left, right = axis.x(start), axis.x(stop)
+        if groups and groups[-1][1] - groups[-1][0] < LEAST_STEP and left - groups[-1][1] < 1:
+            before = groups.pop()
+            groups.append((before[0], max(right, before[1]), [*before[2], float(value)]))
+        else:
+            groups.append((left, right, [float(value)]))
+    wider = [max(LEAST_STEP - (right - left), 0.0) / 2 for left, right, _ in groups]
+    return [
+        (left - more, right + more, min(values), math.fsum(values) / len(values), max(values))
+        for (left, right, values), more in zip(groups, wider, strict=True)
+    ]
+
+
+def _break_gaps(xs: FloatArray, values: FloatArray, gap_s: float | None, *, pixels_per_s: float) -> tuple[FloatArray, FloatArray]:
+    """Values with one that is no number wherever two neighbours lie further apart than `gap_s`."""
+    if gap_s is None:
+        return xs, values
+    gaps = np.flatnonzero(np.diff(xs) > max(gap_s * pixels_per_s, 1.5)) + 1
+    return np.insert(xs, gaps, xs[gaps]), np.insert(values, gaps, np.nan)
+
+
 def _draw_levels(
-    panel: LevelPanel, *, start: float, stop: float, left: float, right: float, floor: float, white_nits: float, wide: bool
+    panel: LevelPanel,
+    *,
+    start: float,
+    stop: float,
+    left: float,
+    right: float,
+    floor: float,
+    white_nits: float,
+    wide: bool,
+    gap_s: float | None,
 ) -> list[str]:
     """Bands, lines, ticks of one panel, and their labels right of the plot."""
 
     def points(name: str, *, highest: bool, columns: float = right - left) -> FloatArray:
         xs, nits = _bin_by_pixel(panel.times_s, panel.levels[name], start=start, stop=stop, pixels=columns, highest=highest)
+        xs, nits = _break_gaps(xs, nits, gap_s, pixels_per_s=columns / (stop - start))
         height = floor - PQ_PIXELS * nits_to_pq(np.fmax(nits, 0.0))
         return np.column_stack([left + xs * (right - left) / columns, np.where(np.isfinite(nits), height, np.nan)])
 
@@ -502,9 +678,9 @@ def _bar(left: float, right: float, rows: tuple[int, int], *, kind: str, side: s
     return f'<rect {paint} x="{left:.1f}" y="{rows[0]}" width="{max(right - left, 0.7):.1f}" height="{rows[1] - rows[0]}"/>'
 
 
-def _edit_legend(kinds: Sequence[str], *, left: float, right: float, ident: str) -> tuple[list[str], int]:
+def _edit_legend(kinds: Sequence[str], *, left: float, right: float, ident: str, top: int = 6) -> tuple[list[str], int]:
     """Samples of bars with their words, in as many rows as they need; and the row below which the bars may start."""
-    body, x, y = [], left, 6
+    body, x, y = [], left, top
     for kind in kinds:
         need = 19 + LETTER * len(SEGMENT_WORDS[kind])
         if x > left and x + need > right:

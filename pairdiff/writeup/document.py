@@ -52,6 +52,8 @@ DocumentKind = Literal["result", "measurement", "alignment"]
 RESULT_SCHEMA = "pairdiff-result/1"
 MEASUREMENT_SCHEMA = "pairdiff-measurement/1"
 STILLS_SCHEMA = "pairdiff-stills/1"
+CARD = "card.svg"
+"""Name of the card to share, beside the report."""
 
 
 # ---------------------------------------------------------------- records -> documents
@@ -421,7 +423,7 @@ def write_comparison(
     joined: Sequence[SideBySide] = (),
     kinds: Sequence[HdrKind] = HDR_KINDS,
 ) -> None:
-    """Write the result folder: `stills/`, `frames.parquet`, `result.json`, then `report.html`.
+    """Write the result folder: `stills/`, `frames.parquet`, `result.json`, then `card.svg` and `report.html`.
 
     Everything is made in a hidden folder inside `out` first and moved into place when all of it is complete. An earlier result is taken
     away only then, its report and `result.json` first: at no time does the folder look whole with parts of two results.
@@ -553,7 +555,7 @@ def _make_folder(folder: Path) -> None:
 
 def _check_places(out: Path) -> None:
     """Refuse before the work is done, and before anything old is taken away."""
-    for name in ("report.html", "result.json", "frames.parquet"):
+    for name in ("report.html", "result.json", "frames.parquet", CARD):
         if (out / name).is_dir():
             raise OutputRefused(f"Cannot write {out / name}: a folder of that name is in its place. Name another folder with --out.")
     if (out / "stills").exists() and not (out / "stills").is_dir():
@@ -648,7 +650,7 @@ def _listed_pictures(directory: Path) -> set[str]:
 def _move_into_place(work: Path, out: Path) -> None:
     stills = out / "stills"
     _make_folder(stills)
-    for name in ("report.html", "result.json", "frames.parquet"):
+    for name in ("report.html", CARD, "result.json", "frames.parquet"):
         (out / name).unlink(missing_ok=True)
     old = _listed_pictures(stills)
     new = [path.name for path in (work / "stills").iterdir()]
@@ -657,5 +659,5 @@ def _move_into_place(work: Path, out: Path) -> None:
         os.replace(work / "stills" / name, stills / name)
     for name in old - set(new):
         (stills / name).unlink(missing_ok=True)
-    for name in ("frames.parquet", "result.json", "report.html"):
+    for name in ("frames.parquet", "result.json", CARD, "report.html"):
         os.replace(work / name, out / name)

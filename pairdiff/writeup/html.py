@@ -28,9 +28,10 @@ from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
-from pairdiff.writeup import charts, scopes
+from pairdiff.writeup import charts, film, scopes
+from pairdiff.writeup.card import SVG, Shown, choose_moment, describe_card, draw_card
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
-from pairdiff.writeup.document import RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
+from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
     AXIS_WORDS,
@@ -68,8 +69,8 @@ from pairdiff.writeup.phrases import (
 )
 from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, say_in_markdown, shot_rows
 
-WIDE, NARROW = 1080, 350
-"""Widths of the two drawings of each chart, pixels (own)."""
+WIDTHS = {"wide": 1080, "middle": 720, "narrow": 350}
+"""Widths of the drawings of each chart, pixels (own)."""
 
 PICTURE_BUDGETS = {
     "model": 4_900_000,
@@ -82,6 +83,15 @@ PICTURE_BUDGETS = {
     "tone": 200_000,
 }
 """Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 13.8 MB in all (own)."""
+
+MOST_PAGE_BYTES = 15_000_000
+"""Of the page: beyond, its pictures are made smaller (own)."""
+
+PROOF_COLUMNS = 560
+"""Width of each picture at the head of the page, pixels (own: half the column of text)."""
+
+TITLE_LETTERS = 160
+"""Of a title at the head of a page: a longer one is shown whole where it is asked for, and the verdict stays in sight (own)."""
 
 ENCODING_THREADS = 2
 """Pictures made smaller at once: each holds several float64 copies of itself, which would be the peak memory of a comparison (own)."""
@@ -100,7 +110,9 @@ class _Inlined:
 
 
 def render_report(out: Path) -> Path:
-    """Draw `report.html` from `result.json`, `frames.parquet` and `stills/` of a result folder. The same results give the same bytes.
+    """Draw `report.html` and `card.svg` from `result.json`, `frames.parquet` and `stills/` of a result folder.
+
+    The same results give the same bytes.
 
     Parameters
     ----------
@@ -122,17 +134,27 @@ def render_report(out: Path) -> Path:
     out = Path(out)
     result = read_result(out)
     frames = _read_frames(out)
+    shots = _read_shots(out, result["setup"])
     index = read_stills_index(out)
-    context = _context(result, frames=frames, moments=_moments(index, out), index=index) | _to_take(
-        result, _read_shots(out, result["setup"])
-    )
     environment = make_environment()
     script = _read_script(environment)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
+
+    def draw(share: float) -> tuple[bytes, int, str]:
+        moments = _moments(index, out, share=share)
+        context = _context(result, frames=frames, shots=shots, moments=moments, index=index) | _to_take(result, shots)
+        context |= _card(result, moments)
+        text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
+        pictures = sum(len(picture["url"]) for moment in moments for picture in moment["pictures"].values())
+        return text.encode("utf-8", "backslashreplace"), pictures, _card_file(result, moments)
+
+    page, pictures, card = draw(1.0)
+    if len(page) > MOST_PAGE_BYTES:  # tables of thousands of shots leave less room for pictures
+        page, _, card = draw(max(0.99 * (MOST_PAGE_BYTES - (len(page) - pictures)), 0.0) / (4 / 3 * sum(PICTURE_BUDGETS.values())))
     path = out / "report.html"
     with refuse_output(out):
-        write_whole(path, lambda part: part.write_bytes(text.encode("utf-8", "backslashreplace")))
+        write_whole(out / CARD, lambda part: part.write_text(card, encoding="utf-8", newline="\n"))
+        write_whole(path, lambda part: part.write_bytes(page))
     return path
 
 
@@ -168,11 +190,15 @@ def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
 
     columns = {"time": "hdr_time_s", "hdr_average": "hdr_average_nits"}
     columns |= {f"{side}_{name}": f"{side}_{name}_nits" for side in ("hdr", "sdr") for name in ("p50", "p99", "p999", "max")}
+    later = {"frame": "hdr_frame", "area_203": "hdr_area_203_share", "loss": "preference_loss_controls_jod"}
     try:
+        held = set(pq.read_schema(out / "frames.parquet").names)
+        columns |= {name: column for name, column in later.items() if column in held}
         table = pq.read_table(out / "frames.parquet", columns=list(columns.values()))
         found = {name: table.column(column).to_numpy().astype(np.float64) for name, column in columns.items()}
     except (OSError, pa.ArrowException, KeyError) as broken:
         raise InputRefused(f"{out / 'frames.parquet'} cannot be read ({broken}). Compare the releases again.") from broken
+    found |= {name: np.full_like(found["time"], np.nan) for name in later if name not in found}  # of an earlier version
     known = np.isfinite(found["time"])
     return {name: values[known] for name, values in found.items()}
 
@@ -206,18 +232,23 @@ def read_stills_index(out: Path) -> Document:
 # ---------------------------------------------------------------- pictures
 
 
-def _moments(index: Document, out: Path) -> list[Document]:
-    """Moments with their pictures encoded; each kind of picture made smaller until it keeps its budget."""
+def _moments(index: Document, out: Path, *, share: float) -> list[Document]:
+    """Moments with their pictures encoded; each kind of picture made smaller until it keeps that share of its budget."""
     try:
         loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
-        fitted = _fit_budgets([picture for pictures in loaded for picture in pictures])
+        fitted = _fit_budgets([picture for pictures in loaded for picture in pictures], share=share)
         moments = []
+        chosen = choose_moment(index["moments"])
         for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
-            own = {picture.name: _view_picture(fitted.pop(0)) for picture in pictures}
+            inlined = {picture.name: fitted.pop(0) for picture in pictures}
+            own = {name: _view_picture(picture) for name, picture in inlined.items()}
+            small = {side: _view_picture(_narrow(inlined[f"model-{side}"])) for side in SIDES} if number - 1 == chosen else {}
             moments.append(
                 {
                     **moment,
                     "pictures": own,
+                    "number": number,
+                    "proof": small,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": _stops_shown(own),
                     "scopes": _scopes(own, moment["pictures"], number),
@@ -258,11 +289,11 @@ def _load_picture(entry: Document, directory: Path) -> _Inlined:
     return _Inlined(str(entry["name"]), str(entry["caption"]), np.asarray(pixels, dtype=np.uint8), pixels.shape[1], stored)
 
 
-def _fit_budgets(pictures: Sequence[_Inlined]) -> list[_Inlined]:
+def _fit_budgets(pictures: Sequence[_Inlined], *, share: float) -> list[_Inlined]:
     fitted: dict[int, _Inlined] = {}
     for kind, budget in PICTURE_BUDGETS.items():
         own = {number: picture for number, picture in enumerate(pictures) if picture.name.startswith(kind)}
-        fitted |= dict(zip(own, _fit_budget(list(own.values()), budget), strict=True))
+        fitted |= dict(zip(own, _fit_budget(list(own.values()), round(share * budget)), strict=True))
     return [fitted[number] for number in range(len(pictures))]
 
 
@@ -284,6 +315,13 @@ def _fit_budget(pictures: Sequence[_Inlined], budget: int) -> list[_Inlined]:
 def _shrink(picture: _Inlined, share: float) -> _Inlined:
     columns = max(16, round(picture.pixels.shape[1] * share))
     return replace(picture, pixels=shrink_srgb(picture.pixels, max_columns=columns))
+
+
+def _narrow(picture: _Inlined) -> _Inlined:
+    """As small as the head of the page shows it."""
+    if picture.pixels.shape[1] <= PROOF_COLUMNS:
+        return picture
+    return _encode(replace(picture, pixels=shrink_srgb(picture.pixels, max_columns=PROOF_COLUMNS)))
 
 
 def _encode(picture: _Inlined) -> _Inlined:
@@ -337,12 +375,16 @@ def _legend(entries: Sequence[Document]) -> list[Document]:
 # ---------------------------------------------------------------- what the template is given
 
 
-def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], moments: list[Document], index: Document) -> Document:
+def _context(
+    result: Document, *, frames: Mapping[str, NDArray[np.float64]], shots: Sequence[Document], moments: list[Document], index: Document
+) -> Document:
     return {
         "r": result,
         "label_words": WORDS,
         "axes": _axes(result),
         "moments": moments,
+        "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
+        "headroom_ends": _headroom_ends(result),
         "legend": _legend(index.get("legend", [])),
         "light_legend": index.get("light_legend", [])[::-1],
         "setup_rows": _setup_rows(result),
@@ -356,7 +398,8 @@ def _context(result: Document, *, frames: Mapping[str, NDArray[np.float64]], mom
         "limits": _limits(result),
         "objection_groups": _objection_groups(result),
         "objection_counts": say_objections([row["state"] for row in result.get("objections", [])]),
-        "charts": _charts(result, frames, moments),
+        "charts": _charts(result, frames, shots, moments),
+        "shot_word": film.shot_word(result),
         "support_rows": _support_rows(result),
         "support_notes": _support_notes(result),
         "signal_cautions": (result.get("signal_check") or {}).get("cautions", []),
@@ -381,6 +424,31 @@ def _to_take(result: Document, shots: Sequence[Document]) -> Document:
         if shots
     ]
     return {"short_form": say_in_markdown(result), "shot_tables": tables, "shots_told": len(shots)}
+
+
+def _shown(moment: Document, hdr_url: str, sdr_url: str) -> Shown:
+    one = moment["pictures"]["model-hdr"]
+    return Shown(moment["rule"], moment["hdr_time_s"], moment["sdr_time_s"], hdr_url, sdr_url, one["rows"], one["columns"])
+
+
+def _card(result: Document, moments: Sequence[Document]) -> Document:
+    """The card without its pictures, which the page has already, and its alternative text."""
+    number = choose_moment(moments)
+    shown = None if number is None else _shown(moments[number], "#", "#")
+    drawn = draw_card(result, shown).rstrip("\n").replace(f' xmlns="{SVG}"', "", 1)  # which no page needs
+    return {
+        "card": Markup(drawn),  # every word inside was escaped where it was drawn
+        "card_alt": describe_card(result, shown),
+        "card_moment": number,
+    }
+
+
+def _card_file(result: Document, moments: Sequence[Document]) -> str:
+    number = choose_moment(moments)
+    if number is None:
+        return draw_card(result, None)
+    own = moments[number]["pictures"]
+    return draw_card(result, _shown(moments[number], own["model-hdr"]["url"], own["model-sdr"]["url"]))
 
 
 def _objection_groups(result: Document) -> list[Document]:
@@ -420,6 +488,11 @@ def _stamps(result: Document) -> list[str]:
 def _as_css_string(text: str) -> str:
     """Text inside a style sheet: everything but letters, digits, spaces and plain marks by its number (CSS Syntax Level 3, 4.3.7)."""
     return "".join(one if one.isascii() and (one.isalnum() or one in " .,;:()/+-") else f"\\{ord(one):06x} " for one in text)
+
+
+def _headroom_ends(result: Document) -> str:
+    room = result["headroom"]
+    return say_stops_interval(room.get("stops_low"), room.get("stops_high")).strip(" ()") if room["status"] == "measured" else ""
 
 
 def _signs_unmeasured(result: Document) -> str:
@@ -761,25 +834,33 @@ def _limits(result: Document) -> list[str]:
 # ---------------------------------------------------------------- charts
 
 
-def _charts(result: Document, frames: Mapping[str, NDArray[np.float64]], moments: Sequence[Document]) -> dict[str, Markup]:
+def _charts(
+    result: Document, frames: Mapping[str, NDArray[np.float64]], shots: Sequence[Document], moments: Sequence[Document]
+) -> dict[str, Markup]:
     shown = [(float(moment["hdr_time_s"]), f"{moment['rule_words']}, {say_time(moment['hdr_time_s'])}") for moment in moments]
-    panels = _level_panels(result, frames)
+    panels, spans = _level_panels(result, frames), _edit_spans(result, timed=True)
+    lanes = film.make_lanes(result, panels, frames, shots)
+
+    def timeline(width: int, ident: str) -> str:
+        return _timeline(result, panels, lanes=lanes, spans=spans, moments=shown, width=width, ident=ident)
+
     found = {
-        "timeline": _both(lambda width, ident: _timeline(result, panels, shown, width, ident), "timeline") if panels else "",
-        "edit_map": _both(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
-        "tone": _both(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
-        "support": _both(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
-        "headroom": _both(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
+        "timeline": _each_width(timeline, "timeline") if panels else "",
+        "lanes_missing": film.missing_lanes(lanes) if panels else "",
+        "edit_map": _each_width(lambda width, ident: _edit_map(result, width, ident), "edit-map"),
+        "tone": _each_width(lambda width, ident: _tone(result, width, ident), "tone") if result["tone"]["curve_sdr_nits"] else "",
+        "support": _each_width(lambda width, ident: _support(result, width, ident), "support") if result["verdict"]["support"] else "",
+        "headroom": _each_width(lambda width, ident: _headroom(result, width, ident), "headroom") if _headroom_points(result) else "",
     }
     if panels:  # inside a script element nothing may look like its end
-        found["levels"] = json.dumps(charts.tabulate_levels(panels), allow_nan=False).replace("<", "\\u003c")
+        read_off = film.tabulate_film(result, panels, frames, shots, spans=spans)
+        found["levels"] = json.dumps(read_off, allow_nan=False).replace("<", "\\u003c")
     return {name: Markup(svg) for name, svg in found.items()}  # every word inside was escaped where it was drawn
 
 
-def _both(draw: Callable[[int, str], str], name: str) -> str:
-    """The wide and the narrow drawing; the style sheet shows one of them."""
-    wide, narrow = draw(WIDE, f"{name}-wide"), draw(NARROW, f"{name}-narrow")
-    return f'<div class="chart wide">{wide}</div><div class="chart narrow">{narrow}</div>'
+def _each_width(draw: Callable[[int, str], str], name: str) -> str:
+    """Drawings of all widths; the style sheet shows one of them."""
+    return "".join(f'<div class="chart {kind}">{draw(width, f"{name}-{kind}")}</div>' for kind, width in WIDTHS.items())
 
 
 def _level_panels(result: Document, frames: Mapping[str, NDArray[np.float64]]) -> list[charts.LevelPanel]:
@@ -793,16 +874,38 @@ def _level_panels(result: Document, frames: Mapping[str, NDArray[np.float64]]) -
     panels = [charts.LevelPanel("HDR release", "hdr", frames["time"], hdr)]
     if np.isfinite(sdr["max"]).any():
         words = f"SDR at controls: {say_nits(white_nits)}, gamma {say_gamma(gamma)}"
-        panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr))
+        panels.append(charts.LevelPanel(words, "sdr", frames["time"], sdr, white_nits))
     return panels
 
 
-def _timeline(result: Document, panels: Sequence[charts.LevelPanel], moments: Sequence[tuple[float, str]], width: int, ident: str) -> str:
+def _timeline(
+    result: Document,
+    panels: Sequence[charts.LevelPanel],
+    *,
+    lanes: Sequence[charts.Lane],
+    spans: Sequence[charts.Span],
+    moments: Sequence[tuple[float, str]],
+    width: int,
+    ident: str,
+) -> str:
     white_nits, hdr = result["setup"]["white_nits"], panels[0].levels
     known = hdr["p999"][np.isfinite(hdr["p999"])]
     above = float(np.mean(known > white_nits)) if len(known) else 0.0
     summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."
-    return charts.draw_timeline(panels, white_nits=white_nits, width=width, ident=ident, summary=summary, moments=moments)
+    if lanes:
+        summary += f" Below, along the same film time: {', '.join(lane.words for lane in lanes)}; the table of shots has their figures."
+    gap_s = film.SURVEY_GAP_S if film.is_survey(result) else None
+    return charts.draw_timeline(
+        panels,
+        white_nits=white_nits,
+        width=width,
+        ident=ident,
+        summary=summary,
+        moments=moments,
+        lanes=lanes,
+        spans=spans,
+        gap_s=gap_s,
+    )
 
 
 def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> NDArray[np.float64]:
@@ -815,18 +918,25 @@ def _sdr_at(nits: NDArray[np.float64], *, white_nits: float, gamma: float) -> ND
 
 
 def _edit_map(result: Document, width: int, ident: str) -> str:
+    timed = bool(_edit_spans(result, timed=True))
+    spans = _edit_spans(result, timed=timed)
+    unit = "s" if timed else "frames"
+    matched = say_share(result["alignment"]["matched_share"])
+    summary = f"{len(spans)} segment{'' if len(spans) == 1 else 's'}; {matched} of the HDR release is matched. The table below lists them."
+    return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
+
+
+def _edit_spans(result: Document, *, timed: bool) -> list[charts.Span]:
+    """Segments of the edit map in seconds, none at all where the time of one is not known; or in frames."""
     segments = result["alignment"]["segments"]
-    timed = all(_segment_s(item, side, result)[0] is not None for item in segments for side in SIDES if item[f"{side}_start"] is not None)
 
     def span(segment: Document, side: Side) -> tuple[float, float] | None:
         start, stop = _segment_s(segment, side, result) if timed else (segment[f"{side}_start"], segment[f"{side}_stop"])
         return None if start is None or stop is None else (start, stop)
 
-    spans = [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in segments]
-    unit = "s" if timed else "frames"
-    matched = say_share(result["alignment"]["matched_share"])
-    summary = f"{len(spans)} segment{'' if len(spans) == 1 else 's'}; {matched} of the HDR release is matched. The table below lists them."
-    return charts.draw_edit_map(spans, unit=unit, width=width, ident=ident, summary=summary)
+    if timed and any(_segment_s(one, side, result)[0] is None for one in segments for side in SIDES if one[f"{side}_start"] is not None):
+        return []
+    return [charts.Span(item["kind"], span(item, "hdr"), span(item, "sdr")) for item in segments]
 
 
 def _tone(result: Document, width: int, ident: str) -> str:
@@ -868,6 +978,18 @@ def _mark_code(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", _tie_units(str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²"))))
 
 
+def _after_label(verdict: Document) -> str:
+    """The sentence of a verdict without the label that it opens with, which stands above it."""
+    sentence, opening = str(verdict["sentence"]), f"{verdict['words']}: "
+    rest = sentence[len(opening) :] if sentence.lower().startswith(opening.lower()) else sentence
+    return rest[:1].upper() + rest[1:]
+
+
+def shorten(text: str, most: int = TITLE_LETTERS) -> str:
+    """The beginning of a text that is longer than so many letters."""
+    return text if len(text) <= most else text[:most].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
+
+
 def _tie_units(text: str) -> str:
     """A figure and its unit stay on one line."""
     return re.sub(r"(?<=\d) (?=(?:cd/m²|stops?|JND|JOD)(?!\w))", NBSP, text)
@@ -906,5 +1028,7 @@ def make_environment() -> Environment:
         "bytes": say_bytes,
         "exposure": say_exposure,
         "code": _mark_code,
+        "shorten": shorten,
+        "after_label": _after_label,
     }
     return environment

@@ -34,7 +34,7 @@ def draw_waveform(url: str, figures: Mapping[str, Any], *, side: Side, ident: st
         Whose picture it is, and an identifier that is unique in the page.
     """
     right, histogram_left, floor = WIDE - 112, WIDE - 100, HIGH - FLOOR
-    body = [_image(url, LEFT, TOP, right - LEFT, floor - TOP)]
+    body = [_density(url, LEFT, TOP, right - LEFT, floor - TOP, side)]
     for nits in (*LIGHT_TICKS, REFERENCE_WHITE_NITS):
         y = _light_y(nits, floor)
         strong = nits == REFERENCE_WHITE_NITS
@@ -54,7 +54,7 @@ def draw_waveform(url: str, figures: Mapping[str, Any], *, side: Side, ident: st
 def draw_chromaticity(url: str, figures: Mapping[str, Any], *, side: Side, ident: str) -> str:
     """A chromaticity diagram with three triangles; arguments as `draw_waveform`."""
     floor, wide = HIGH - FLOOR, (HIGH - FLOOR - TOP) * MOST_U / MOST_V
-    body = [_image(url, LEFT, TOP, wide, floor - TOP)]
+    body = [_density(url, LEFT, TOP, wide, floor - TOP, side)]
 
     def at(u: float, v: float) -> tuple[float, float]:
         return LEFT + wide * u / MOST_U, floor - (floor - TOP) * v / MOST_V
@@ -77,7 +77,7 @@ def draw_tone(url: str, figures: Mapping[str, Any], *, ident: str) -> str:
     """HDR over SDR level of each pixel, with the spread of the HDR level; arguments as `draw_waveform`."""
     floor = HIGH - FLOOR
     size = floor - TOP
-    body = [_image(url, LEFT, TOP, size, size), f'<path class="line even" d="M{LEFT} {floor}L{LEFT + size} {TOP}"/>']
+    body = [_density(url, LEFT, TOP, size, size, "both"), f'<path class="line even" d="M{LEFT} {floor}L{LEFT + size} {TOP}"/>']
 
     def x(nits: float) -> float:
         return LEFT + size * float(nits_to_pq(nits))
@@ -99,10 +99,11 @@ def _light_y(nits: float, floor: float) -> float:
     return floor - (floor - TOP) * float(nits_to_pq(nits))
 
 
-def _image(url: str, x: float, y: float, wide: float, high: float) -> str:
-    ground = f'<rect class="scope-ground" x="{x}" y="{y}" width="{wide:.1f}" height="{high:.1f}"/>'
+def _density(url: str, x: float, y: float, wide: float, high: float, kind: str) -> str:
+    """A density in the colour of its side, on the ground of the page (`report.css` blends the three)."""
     place = f'x="{x}" y="{y}" width="{wide:.1f}" height="{high:.1f}"'
-    return f'{ground}<image href="{escape(url)}" {place} preserveAspectRatio="none"/>'
+    image = f'<image href="{escape(url)}" {place} preserveAspectRatio="none"/>'
+    return f'<g class="scope"><rect class="scope-ground" {place}/><g class="density">{image}<rect class="tint {kind}" {place}/></g></g>'
 
 
 def _svg(body: Sequence[str], ident: str, title: str, scale: str) -> str:

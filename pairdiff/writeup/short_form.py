@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff.score.notice import notice_probability
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.document import Document
 from pairdiff.writeup.phrases import (
@@ -38,9 +39,12 @@ SHOT_COLUMNS: tuple[tuple[str, str, Callable[[NDArray[np.float64]], float], int]
     ("outside_709_share", "pair_outside_709_share", np.mean, 5),
     ("side_by_side_rms_jnd", "rms_controls_jnd", lambda values: np.sqrt(np.mean(values**2)), 3),
     ("preference_loss_jod", "preference_loss_controls_jod", np.mean, 3),
+    ("notice_probability", "preference_loss_controls_jod", lambda values: float(np.mean(notice_probability(values))), 4),
 )
 """Figures of a shot: name, column of `frames.parquet`, how its scored pairs are pooled, decimals."""
-SHOT_TABLE = ("pair_shot", "hdr_time_s", "pair_sdr_p999_code", *(column for _, column, _, _ in SHOT_COLUMNS if column != HEADROOM))
+SHOT_TABLE = tuple(
+    dict.fromkeys(("pair_shot", "hdr_time_s", "pair_sdr_p999_code", *(column for _, column, _, _ in SHOT_COLUMNS if column != HEADROOM)))
+)
 """Columns of `frames.parquet` that a table of shots is made of."""
 HASH_LETTERS = 16
 """Of a file's hash in the short form; `result.json` has it whole (own)."""

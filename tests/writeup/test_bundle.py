@@ -70,7 +70,7 @@ def test_a_bundle_that_was_just_made_holds(made: Path, result_folder: Path) -> N
     assert {one.state for one in found} == {"as written"}
     index = json.loads((result_folder / "stills" / "index.json").read_text())
     drawn = [picture for moment in index["moments"] for picture in moment["pictures"]]
-    assert len(found) == 3 + sum(len({min(width, picture["columns"]) for width in WIDTHS}) for picture in drawn)
+    assert len(found) == 4 + sum(len({min(width, picture["columns"]) for width in WIDTHS}) for picture in drawn)
 
 
 def test_pictures_have_the_widths_that_were_asked_for_and_their_light(made: Path, result_folder: Path) -> None:

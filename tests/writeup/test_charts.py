@@ -10,7 +10,9 @@ import pytest
 
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.writeup.charts import (
+    LEAST_STEP,
     PLACES,
+    Lane,
     LevelPanel,
     Span,
     draw_edit_map,
@@ -180,3 +182,84 @@ def test_levels_to_be_read_off_keep_the_highest_of_the_upper_ones_and_the_mean_o
     middle = slice(10, -10)
     assert set(rows["brightest pixel"][middle]) == set(rows["99th percentile"][middle]) == {30.0}
     assert np.mean(rows["median"]) == pytest.approx(20.0, abs=0.1)
+
+
+def lane(shots: np.ndarray, *, root: bool = False) -> Lane:
+    times_s = np.arange(9) / 24.0
+    ticks = ((0.0, "0"), (1.0, "1"))
+    return Lane("A figure", "steps: shots", "hdr", ticks, shots, times_s, np.full(9, np.nan), root=root)
+
+
+def steps_of(shots: np.ndarray, *, root: bool = False, width: int = 1080) -> tuple[np.ndarray, np.ndarray]:
+    """Left, upper edge, right of each step; and left, upper edge, right, lower edge of the bands."""
+    film = LevelPanel("HDR", "hdr", np.linspace(0, shots[-1, 1], 500), {name: np.full(500, 50.0) for name in ("p50", "p99", "p999", "max")})
+    svg = draw_timeline([film], white_nits=100.0, width=width, ident="t", summary="", lanes=[lane(shots, root=root)])
+    step, band = (re.search(rf'class="{part} hdr" d="([^"]+)"', svg) for part in ("step", "range"))
+    assert step is not None
+    steps = np.array([[float(one) for one in found] for found in re.findall(r"M([\d.]+) ([\d.]+)H([\d.]+)v2.4", step[1])])
+    bands = re.findall(r"M([\d.]+) ([\d.]+)H([\d.]+)V([\d.]+)", band[1] if band else "")
+    return steps, np.array([[float(one) for one in found] for found in bands])
+
+
+@pytest.mark.parametrize("root", [False, True])
+def test_a_step_is_as_long_as_its_shot_and_as_high_as_its_figure(root: bool) -> None:
+    steps, bands = steps_of(np.array([[0.0, 10.0, 0.0], [10.0, 15.0, 0.25], [15.0, 20.0, 1.0]]), root=root)
+    np.testing.assert_allclose((steps[:, 2] - steps[:, 0]) / (1080 - 152 - 46), [0.5, 0.25, 0.25], atol=1e-3)
+    heights = (steps[0, 1] - steps[:, 1]) / (steps[0, 1] - steps[2, 1])
+    np.testing.assert_allclose(heights, [0, 0.5 if root else 0.25, 1], atol=2e-3)
+    assert len(bands) == 0
+
+
+@pytest.mark.parametrize("width", [1080, 350])
+def test_two_thousand_shots_are_seen_and_none_of_them_is_lost(width: int) -> None:
+    starts = np.arange(2000.0)
+    values = np.full(2000, 0.5)
+    values[1234] = 1.0
+    steps, bands = steps_of(np.column_stack([starts, starts + 1, values]), width=width)
+    across = width - (152 if width == 1080 else 90) - 46
+    assert across / 5 < len(steps) <= across / LEAST_STEP + 1
+    assert (steps[:, 2] - steps[:, 0]).min() > LEAST_STEP - 0.2
+    assert len(bands) == 1
+    assert bands[0, 3] - bands[0, 1] == pytest.approx(31, abs=0.2)  # half the lane, from the lowest to the highest
+    assert bands[0, 0] <= 46 + across * 1234.5 / 2000 <= bands[0, 2]
+    lifted = steps[np.argmin(steps[:, 1])]
+    assert lifted[0] == bands[0, 0]
+    merged = round(2000 * (bands[0, 2] - bands[0, 0]) / across)
+    assert steps[0, 1] - lifted[1] == pytest.approx(31 / merged, abs=0.3)
+
+
+def test_ticks_are_drawn_only_where_they_can_be_told_apart() -> None:
+    def drawn(frames: int) -> str:
+        times_s = np.arange(frames) / 24.0
+        film = LevelPanel("HDR", "hdr", times_s, {name: np.full(frames, 50.0) for name in ("p50", "p99", "p999", "max")})
+        shots = np.array([[0.0, times_s[-1], 0.4]])
+        found = Lane(
+            "A figure", "steps: shots; ticks: pairs", "both", ((0.0, "0"), (1.0, "1")), shots, times_s, np.full(frames, 0.5), ticked=True
+        )
+        return draw_timeline([film], white_nits=100.0, width=1080, ident="t", summary="", lanes=[found])
+
+    few, many = drawn(100), drawn(5000)
+    assert re.search(r'class="peak both" d="([^"]+)"', few)[1].count("M") == 100
+    assert 'class="peak both"' not in many
+    assert "ticks: pairs" in few
+    assert "ticks: pairs" not in many
+
+
+@pytest.mark.parametrize("width", [1080, 350])
+def test_lanes_and_the_edit_map_stay_inside_the_drawing(width: int) -> None:
+    spans = [
+        Span("sdr_only", None, (0, 3)),
+        Span("matched", (0, 5), (3, 8)),
+        Span("undetermined", (5, 9), None),
+        Span("hdr_only", (9, 20), None),
+    ]
+    shots = np.array([[0.0, 20.0, 0.4]])
+    svg = draw_timeline([panel(np.full(480, 50.0))], white_nits=100.0, width=width, ident="t", summary="", lanes=[lane(shots)], spans=spans)
+    root = ElementTree.fromstring(svg)
+    across, down = (float(value) for value in root.attrib["viewBox"].split()[2:])
+    for text in root.iter("text"):
+        assert -0.1 <= float(text.attrib["x"]) <= across
+        assert 0 <= float(text.attrib["y"]) <= down
+    bars = [one for one in root.iter("rect") if one.get("height") == "14"]
+    assert len(bars) == 3
+    assert [one.text for one in root.iter("title")][1:] == ["SDR only: 3.0 s of the SDR release lie here"]

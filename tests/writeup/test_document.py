@@ -255,7 +255,7 @@ def test_a_comparison_without_frames_has_an_empty_table_with_all_columns(example
 def test_the_folder_holds_the_whole_result(
     result_folder: Path, document: dict[str, Any], example: records.Comparison, example_stills: Any
 ) -> None:
-    assert sorted(path.name for path in result_folder.iterdir()) == ["frames.parquet", "report.html", "result.json", "stills"]
+    assert sorted(path.name for path in result_folder.iterdir()) == ["card.svg", "frames.parquet", "report.html", "result.json", "stills"]
     assert json.loads((result_folder / "result.json").read_text(encoding="utf-8")) == document
     assert pq.read_table(result_folder / "frames.parquet").num_rows == build_frame_table(example).num_rows
     index = json.loads((result_folder / "stills" / "index.json").read_text(encoding="utf-8"))

@@ -149,6 +149,59 @@ def test_another_reader_sees_bt2020_pq_of_full_range(files: dict[str, bytes], ki
     assert frame.format.name == form
 
 
+def test_pillow_walks_the_chunks_of_a_png_and_reads_the_same_light(still: SideBySide, files: dict[str, bytes]) -> None:
+    """Pillow's own reader of chunks, which holds each against its check sum; fields after PNG third edition 11.3.2.6 to 11.3.2.8."""
+    pillow = pytest.importorskip("PIL.PngImagePlugin", reason="Pillow reads the chunks")
+    stream = pillow.ChunkStream(io.BytesIO(files["png"][8:]))
+    said: dict[bytes, bytes] = {}
+    while b"IEND" not in said:
+        kind, _, length = stream.read()
+        body = stream.fp.read(length)
+        stream.crc(kind, body)  # a SyntaxError where the sum is another
+        said.setdefault(kind, body)
+    kinds = list(said)
+    assert kinds.index(b"cICP") < kinds.index(b"IDAT")
+    primaries, transfer, matrix, full_range = said[b"cICP"]
+    assert (primaries, transfer, matrix, full_range) == (9, 16, 0, 1)
+    numbers = np.frombuffer(said[b"mDCV"], ">u2", 8) * 0.00002
+    np.testing.assert_allclose(numbers, [0.708, 0.292, 0.17, 0.797, 0.131, 0.046, 0.3127, 0.329], atol=1.01e-5)  # BT.2020-2 Table 3
+    np.testing.assert_allclose(np.frombuffer(said[b"mDCV"], ">u4", 2, 16) * 0.0001, [4000.0, 0.0001])
+    levels = np.frombuffer(said[b"cLLI"], ">u4") * 0.0001
+    np.testing.assert_allclose(levels, [still.max_cll_nits, still.max_fall_nits], rtol=1e-3)
+    with pytest.raises(SyntaxError):  # and it does mind a sum
+        stream.crc(b"cICP", b"")
+
+
+@pytest.mark.parametrize("kind", HDR_KINDS)
+def test_pillow_opens_both_and_sees_the_same_picture(still: SideBySide, files: dict[str, bytes], kind: str) -> None:
+    """libpng and libavif behind Pillow, to 8 bits; AVIF is 4:2:0, so that single pixels may differ and the picture may not."""
+    image = pytest.importorskip("PIL.Image", reason="Pillow opens the pictures")
+    features = pytest.importorskip("PIL.features")
+    if kind == "avif" and not features.check("avif"):
+        pytest.skip("Pillow was built without AVIF")
+    with image.open(io.BytesIO(files[kind])) as opened:
+        found = np.asarray(opened.convert("RGB"), np.float64)
+    wanted = still.code16 / 65535 * 255
+    assert found.shape == wanted.shape
+    assert np.abs(found - wanted).mean() < (0.6 if kind == "png" else 1.5)
+
+
+@pytest.mark.parametrize("kind", HDR_KINDS)
+def test_ffprobe_names_the_colour_of_both(files: dict[str, bytes], tmp_path: Path, kind: str) -> None:
+    ffprobe = shutil.which("ffprobe")
+    if ffprobe is None:
+        pytest.skip("ffprobe is not installed")
+    (tmp_path / f"still.{kind}").write_bytes(files[kind])
+    command = [ffprobe, "-v", "error", "-show_frames", "-of", "json", str(tmp_path / f"still.{kind}")]
+    (frame,) = json.loads(subprocess.run(command, capture_output=True, check=True, text=True).stdout)["frames"]
+    assert (frame["width"], frame["height"], frame["color_range"]) == (490, 135, "pc")
+    if kind == "png" and "color_transfer" not in frame:
+        pytest.skip("this ffprobe does not read cICP")
+    assert (frame["color_primaries"], frame["color_transfer"]) == ("bt2020", "smpte2084")
+    if kind == "avif":
+        assert (frame["color_space"], frame["pix_fmt"]) == ("bt2020nc", "yuv420p10le")
+
+
 def test_a_mastering_display_that_is_not_whole_is_not_made_up(still: SideBySide) -> None:
     for declared in (
         None,

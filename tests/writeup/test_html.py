@@ -90,7 +90,7 @@ def test_nothing_points_outside_the_page_but_links_to_the_result_beside_it(repor
         for name in ("src", "href", "srcset", "action", "data", "xlink:href"):
             if not (attributes.get(name) or "#").startswith(("#", "data:")):
                 beside.append((name, attributes[name], "download" in attributes))
-    assert beside == [("href", "frames.parquet", True), ("href", "result.json", True)]
+    assert beside == [("href", "card.svg", False), ("href", "frames.parquet", True), ("href", "result.json", True)]
     text = re.sub(r"data:image/png;base64,[\w+/=]+", "", (result_folder / "report.html").read_text(encoding="utf-8"))
     assert "http:" not in text
     assert "https:" not in text
@@ -130,9 +130,20 @@ def test_the_verdict_comes_first_with_its_support_and_intervals(report: Page, ex
     assert all(flip.replace("`", "").replace("cd/m2", "cd/m²")[:30] in text.replace("  ", " ") for flip in example.verdict.flips[1:])
 
 
+def test_the_sentence_does_not_say_the_label_again(example: Any, tmp_path: Path) -> None:
+    verdict = dataclasses.replace(
+        example.verdict, words="another grade", sentence="Another grade: with the SDR set at 100 cd/m2, tones differ."
+    )
+    write_comparison(dataclasses.replace(example, verdict=verdict), (), tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert '<p class="sentence">With the SDR set at' in text
+
+
 def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: Any) -> None:
     addresses = [image["src"] for image in report.all("img")] + [image["href"] for image in report.all("image")]
-    assert len(addresses) == len(example_stills)
+    assert addresses.count("#") == 2  # of the card, which takes them from the page
+    addresses = [address for address in addresses if address != "#"]
+    assert len(addresses) == len(example_stills) + 2  # and two at the head
     assert all((address or "").startswith("data:image/png;base64,") for address in addresses)
 
 
@@ -490,9 +501,21 @@ def test_a_page_with_large_grainy_pictures_keeps_its_budget(
     stills = [StillPicture(moment, name, "grain", grain) for moment in example.moments for name in names]
     write_comparison(example, stills, tmp_path)
     images = read(tmp_path).all("img")
-    assert len(images) == 5 * len(example.moments)
-    assert sum(len(image["src"] or "") for image in images) < 4 / 3 * 120_000 + 40 * len(images)
+    assert len(images) == 5 * len(example.moments) + 2
+    own = images[2:]  # the first two stand at the head, small
+    assert sum(len(image["src"] or "") for image in own) < 4 / 3 * 120_000 + 40 * len(own)
     assert "the stored picture has 200" in read(tmp_path).text
+
+
+def test_pictures_make_room_for_the_tables_of_a_long_film(example: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    grain = np.random.default_rng(0).integers(0, 255, (240, 400, 3), dtype=np.uint8)
+    stills = [StillPicture(moment, name, "grain", grain) for moment in example.moments for name in ("model-hdr", "model-sdr")]
+    write_comparison(example, stills, tmp_path)
+    whole = (tmp_path / "report.html").stat().st_size
+    monkeypatch.setattr(page, "MOST_PAGE_BYTES", whole - 400_000)
+    smaller = render_report(tmp_path).stat().st_size
+    assert 0.3 * whole < smaller <= whole - 400_000
+    assert "the stored picture has 400" in read(tmp_path).text
 
 
 def test_a_film_of_one_frame_without_rate_or_support_is_drawn(example: Any, tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import colour
+import cv2
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
@@ -240,7 +241,7 @@ def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, resul
     near_nits = peaks_nits[np.abs(times_s - shown_s) < (stop - start) / 800]
     peak = float(re.search(r"brightest pixel ([\d.]+)", said)[1])
     assert near_nits.min() * 0.999 <= peak <= near_nits.max() * 1.001
-    assert "HDR film time" in said
+    assert "Film time" in said
     assert "SDR at controls" in said
     tab.locator("#place").focus()
     tab.keyboard.press("ArrowRight")
@@ -248,6 +249,25 @@ def test_levels_are_read_off_the_time_axis_by_pointer_and_by_key(tab: Any, resul
     line = tab.locator(".film-levels .wide svg .place").get_attribute("d")
     tab.keyboard.press("End")
     assert tab.locator(".film-levels .wide svg .place").get_attribute("d") != line
+
+
+@pytest.mark.parametrize("tab", [{"viewport": {"width": 1280, "height": 900}}, {"viewport": {"width": 390, "height": 844}}], indirect=True)
+def test_shots_are_gone_through_one_by_one_and_say_their_figures(tab: Any) -> None:
+    rows = tab.evaluate("JSON.parse(document.getElementById('levels-data').textContent).shots")
+    assert len(rows["ends"]) == 24
+    for number in (1, 2, 3):
+        said = tab.locator(".readout").inner_text()
+        assert f"Shot {number} of 24" in said
+        for words, values in rows["rows"]:
+            assert f"{words} {values[number - 1]}" in said
+        tab.get_by_role("button", name="Next shot").click()
+    tab.get_by_role("button", name="Previous shot").click()
+    assert "Shot 3 of 24" in tab.locator(".readout").inner_text()
+    chart = next(one for one in tab.locator("svg[data-time]").all() if one.is_visible())
+    start, stop, left, right = map(float, chart.get_attribute("data-time").split())
+    middle = left + (right - left) * (sum(rows["ends"][2]) / 2 - start) / (stop - start)
+    assert float(re.match(r"M([\d.]+) ", chart.locator(".place").get_attribute("d"))[1]) == pytest.approx(middle, abs=0.01)
+    assert tab.evaluate("document.documentElement.scrollWidth") <= tab.viewport_size["width"]
 
 
 @pytest.mark.parametrize(
@@ -300,3 +320,50 @@ def test_a_place_in_a_scope_is_told_in_its_units(tab: Any) -> None:
         else:
             nits = float(re.search(r"([\d.]+) cd/m²$", said)[1])
             assert nits == pytest.approx(float(colour.models.eotf_ST2084(0.6)), rel=0.06)
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(1280, 900), (390, 1300)])
+def test_verdict_and_proof_are_seen_before_anything_is_scrolled(browser: Any, result_folder: Path, columns: int, rows: int) -> None:
+    """On a telephone within a page and a half; the label is the largest of all words."""
+    tab = browser.new_context(offline=True, viewport={"width": columns, "height": rows}).new_page()
+    tab.goto((result_folder / "report.html").resolve().as_uri())
+    places = [tab.locator(one).first.bounding_box() for one in (".label", ".sentence", ".proof img", ".figures dd")]
+    tops = [place["y"] for place in places]
+    assert tops == sorted(tops)
+    assert tops[0] + places[0]["height"] < 480
+    assert tops[2] + places[2]["height"] < rows
+    sizes = tab.eval_on_selector_all(
+        "h1, h2, h3, p, dd", "all => all.map(one => [parseFloat(getComputedStyle(one).fontSize), one.className])"
+    )
+    tab.context.close()
+    assert max(sizes)[1] == "label"
+
+
+@pytest.mark.parametrize("tab", [{"color_scheme": "dark"}, {"color_scheme": "light"}], indirect=True)
+def test_scopes_have_the_colour_of_their_side_and_no_box_of_another_ground(tab: Any) -> None:
+    """As they are drawn on the screen: where nothing lies the page shows, and what lies there has the hue of the side."""
+    tab.locator(".scopes summary").first.click()
+    for number, reddish in ((0, True), (1, False)):
+        chart = tab.locator(".scopes").first.locator("svg").nth(number)
+        chart.scroll_into_view_if_needed()
+        data = np.frombuffer(chart.screenshot(), np.uint8)
+        shown = cv2.imdecode(data, cv2.IMREAD_COLOR).astype(int)
+        scale = shown.shape[1] / float(chart.get_attribute("width"))
+        top, floor, left, right = (round(place * scale) for place in (12, 272, 48, 406))
+        inside = shown[top:floor, left:right].reshape(-1, 3)
+        assert (np.abs(inside - 0x1C).max(axis=1) <= 2).mean() > 0.1  # the ground of the room, and nothing darker
+        assert not (inside.max(axis=1) < 0x1C - 3).any()
+        blue, _, red = inside[inside.max(axis=1) > 150].mean(axis=0)
+        assert bool(red > blue + 30) is reddish
+        assert bool(blue > red + 30) is not reddish
+
+
+@pytest.mark.parametrize(
+    ("tab", "kind"),
+    [({"viewport": {"width": wide, "height": 900}}, kind) for wide, kind in ((1280, "wide"), (768, "middle"), (390, "narrow"))],
+    indirect=["tab"],
+)
+def test_each_screen_shows_one_drawing_of_each_chart_that_fills_it(tab: Any, kind: str) -> None:
+    shown = [one for one in tab.locator(".film-levels .chart").all() if one.is_visible()]
+    assert [one.get_attribute("class") for one in shown] == [f"chart {kind}"]
+    assert shown[0].locator("svg").bounding_box()["width"] > 0.85 * tab.viewport_size["width"] - 40

@@ -153,9 +153,10 @@
     };
   };
 
-  // Levels at a place on the time axis, by pointer or by key.
+  // What holds at a place on the time axis, by pointer or by key.
   const readOff = (box, data) => {
     const charts = [...box.querySelectorAll("svg[data-time]")], last = data.times_s.length - 1;
+    const { ends, pairs, rows: figures, words: kind } = data.shots;
     const clock = time => {
       const whole = Math.floor(time / 60), seconds = (time - 60 * whole).toFixed(3).padStart(6, "0");
       return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}:${seconds}`;
@@ -169,10 +170,22 @@
       chart.append(line);
       return line;
     });
-    const say = index => {
-      const time = data.times_s[index];
-      said.replaceChildren(row("HDR film time", clock(time)), ...data.panels.map(panel =>
-        row(`${panel.words}, cd/m²`, panel.rows.map(([name, nits]) => `${name} ${nits[index] ?? "none"}`).join(", "))));
+    let time = 0;
+    const list = (rows, index) => rows.map(([name, values]) => `${name} ${values[index] ?? "none"}`).join(", ");
+    const sayShot = () => {
+      const shot = ends.findIndex(([start, stop]) => start <= time && (time < stop || start === stop && time === start));
+      if (shot < 0) return row(kind, ends.length ? "none with scored pairs here" : "none with scored pairs");
+      const [start, stop] = ends[shot], many = pairs[shot] === 1 ? "1 scored pair" : `${pairs[shot]} scored pairs`;
+      const when = start === stop ? clock(start) : `${clock(start)} to ${clock(stop)}`;
+      return row(`${kind} ${shot + 1} of ${ends.length}, ${when}`, `${list(figures, shot)}; ${many}`);
+    };
+    const say = at => {
+      time = at;
+      const index = nearest(time), sdr = data.sdr_times_s[index];
+      slider.value = String(index);
+      said.replaceChildren(row("Film time", `HDR ${clock(time)}, SDR ${sdr === null ? "has no partner here" : clock(sdr)}`),
+        ...data.panels.map(panel => row(panel.words, list(panel.rows, index))),
+        ...(data.frames.length ? [row("This frame", list(data.frames, index))] : []), sayShot());
       slider.setAttribute("aria-valuetext", clock(time));
       charts.forEach((chart, number) => {
         const [start, stop, left, right] = chart.dataset.time.split(" ").map(Number);
@@ -180,27 +193,33 @@
         lines[number].setAttribute("d", `M${x} 30V${chart.viewBox.baseVal.height - 26}`);
       });
     };
-    const nearest = time => {
+    const nearest = at => {
       let low = 0, high = last;
       while (low < high) {
         const middle = (low + high) >> 1;
-        if (data.times_s[middle] < time) low = middle + 1; else high = middle;
+        if (data.times_s[middle] < at) low = middle + 1; else high = middle;
       }
-      return low > 0 && time - data.times_s[low - 1] < data.times_s[low] - time ? low - 1 : low;
+      return low > 0 && at - data.times_s[low - 1] < data.times_s[low] - at ? low - 1 : low;
+    };
+    // Places are fewer than shots in a long film: shots have steps of their own.
+    const middle = ([start, stop]) => (start + stop) / 2;
+    const step = way => {
+      const there = ends.map(middle).filter(at => way * (at - time) > 1e-6);
+      if (there.length) say(way > 0 ? Math.min(...there) : Math.max(...there));
     };
     for (const chart of charts) {
       const [start, stop, left, right] = chart.dataset.time.split(" ").map(Number);
       chart.addEventListener("pointermove", event => {
         const area = chart.getBoundingClientRect();
         const place = (event.clientX - area.left) / area.width * chart.viewBox.baseVal.width;
-        slider.value = String(nearest(start + within((place - left) / (right - left), 0, 1) * (stop - start)));
-        say(Number(slider.value));
+        say(data.times_s[nearest(start + within((place - left) / (right - left), 0, 1) * (stop - start))]);
       });
     }
-    slider.oninput = () => say(Number(slider.value));
-    box.after(make("div", { className: "places" },
-      make("label", { htmlFor: slider.id }, "Levels at a place in the film", slider), said));
-    say(0);
+    slider.oninput = () => say(data.times_s[Number(slider.value)]);
+    const button = (words, way) => make("button", { type: "button", onclick: () => step(way) }, `${words} ${kind.toLowerCase()}`);
+    const steps = ends.length ? [make("span", { className: "ways" }, button("Previous", -1), button("Next", 1))] : [];
+    box.after(make("div", { className: "places viewer" }, make("label", { htmlFor: slider.id }, "Place in the film", slider), ...steps, said));
+    say(ends.length ? middle(ends[0]) : data.times_s[0]);
   };
 
   // What a place in a scope means. PQ: SMPTE ST 2084.
@@ -235,9 +254,35 @@
     chart.addEventListener("pointerleave", () => { said.textContent = ""; });
   };
 
+  // The card as a PNG, for hosts that take no SVG: the page's own pictures and the reader's own letters, drawn where asked for.
+  const offerCard = (template, links) => {
+    const save = async () => {
+      const card = template.content.querySelector("svg").cloneNode(true);
+      const article = template.dataset.moment && document.getElementById(template.dataset.moment).closest("article");
+      for (const side of article ? ["hdr", "sdr"] : []) {
+        card.querySelector(`image.of-${side}`).setAttribute("href", article.querySelector(`.of-${side} img`).src);
+      }
+      const image = new Image();
+      image.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(new XMLSerializer().serializeToString(card))}`;
+      await image.decode();
+      const canvas = make("canvas", { width: image.naturalWidth, height: image.naturalHeight });
+      canvas.getContext("2d").drawImage(image, 0, 0);
+      make("a", { href: canvas.toDataURL("image/png"), download: "card.png" }).click();
+    };
+    links.append(" ", make("button", { type: "button", onclick: save }, "Save it as PNG"));
+  };
+
   document.querySelectorAll(".pair").forEach(arrange);
   document.querySelectorAll("svg[data-scale]").forEach(explain);
   document.querySelectorAll("svg[data-time]").forEach(open);
+  // On paper nothing can be opened: what is folded is unfolded, but for the long lists of settings and constants.
+  let unfolded = [];
+  addEventListener("beforeprint", () => {
+    unfolded = [...document.querySelectorAll("details:not([open]):not(.long)")];
+    unfolded.forEach(one => { one.open = true; });
+  });
+  addEventListener("afterprint", () => { unfolded.forEach(one => { one.open = false; }); });
+  offerCard(document.getElementById("card"), document.querySelector(".card-links"));
   const levels = document.getElementById("levels-data");
   if (levels) readOff(document.querySelector(".film-levels"), JSON.parse(levels.textContent));
 })();

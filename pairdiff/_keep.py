@@ -69,9 +69,11 @@ def store_track(key: str, track: Track) -> None:
 
 def _write_track(file: BinaryIO, track: Track) -> None:
     np.savez_compressed(file, **_to_arrays(track))
-    prints = track.fingerprints  # a stretch at a time: those of a film need not lie in memory
+    prints = (
+        track.fingerprints
+    )  # a stretch at a time, since those of a film need not lie in memory, and as they are: packed they lose a fifth
     header = {"descr": np.lib.format.dtype_to_descr(np.dtype(prints.dtype)), "fortran_order": False, "shape": prints.shape}
-    with zipfile.ZipFile(file, "a", zipfile.ZIP_DEFLATED) as archive, archive.open(PRINTS_NAME, "w", force_zip64=True) as member:
+    with zipfile.ZipFile(file, "a", zipfile.ZIP_STORED) as archive, archive.open(PRINTS_NAME, "w", force_zip64=True) as member:
         np.lib.format.write_array_header_1_0(member, header)
         for start in range(0, len(prints), BLOCK_FRAMES):
             member.write(prints[start : start + BLOCK_FRAMES].tobytes())

@@ -244,7 +244,7 @@ PAIRS_AT_ONCE = 2
 """Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
 """Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
-ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 48, 8, 10.0
+ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 48, 8, 20.0
 """Key frames that the active picture is found on: at most, at least, one in so many seconds (own; one costs as much as two others)."""
 ACTIVE_LEAST_KEY_FRAMES = 5
 """With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""
@@ -530,7 +530,7 @@ def _measure_some(release: Release, *, settings: Settings, tell: Progress) -> Me
 def _locate_brightest(scanned: _Pass, *, settings: Settings) -> PixelPlace:
     """The brightest pixel of a release, found again in the frame that holds it."""
     levels, times = scanned.track.levels, scanned.track.times_s
-    frame = max(range(len(levels)), key=lambda n: levels[n].max_nits)
+    frame = int(column(levels, "max_nits").argmax())
     shown = next(_frames_at(scanned, [frame]))
     code = planes_to_rgb(shown.planes, scanned.release.signal)
     sdr = scanned.release.signal.transfer.value == "bt1886"

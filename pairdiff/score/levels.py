@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pairdiff._errors import UsageError
 from pairdiff._records import FloatArray, FrameLevels, Rectangle
+from pairdiff._tables import column
 from pairdiff.light.transfer import bt1886_to_nits, nits_to_pq, pq_to_nits
 from pairdiff.score import _kernels
 
@@ -200,7 +201,7 @@ def release_light_levels(frames: Sequence[FrameLevels]) -> tuple[FrameLevels, Fr
     """
     if not frames:
         raise UsageError("Light levels of a release need at least one measured frame; there is none.")
-    return max(frames, key=lambda f: f.max_nits), max(frames, key=lambda f: f.average_nits)
+    return frames[int(column(frames, "max_nits").argmax())], frames[int(column(frames, "average_nits").argmax())]
 
 
 def bin_centres() -> NDArray[np.float64]:

@@ -56,8 +56,8 @@ app = typer.Typer(
 )
 
 WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
-Hdr = Annotated[Path, typer.Argument(metavar="HDR", help=f"The HDR release (PQ or HLG): {WHAT}.", show_default=False)]
-Sdr = Annotated[Path, typer.Argument(metavar="SDR", help=f"The SDR release: {WHAT}.", show_default=False)]
+Hdr = Annotated[Path, typer.Argument(metavar="HDR", help=f"The HDR release (PQ or HLG): {WHAT}.", show_default=False, readable=False)]
+Sdr = Annotated[Path, typer.Argument(metavar="SDR", help=f"The SDR release: {WHAT}.", show_default=False, readable=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result document on standard output, and nothing else there.")]
 Fresh = Annotated[bool, typer.Option("--fresh", help="Ignore anything kept from earlier runs.")]
 Full = Annotated[bool, typer.Option("--full", help="Look at everything: no sampling error, much slower.")]
@@ -219,7 +219,7 @@ def compare(
 
 @_command
 def measure(
-    release: Annotated[Path, typer.Argument(metavar="RELEASE", help=f"HDR or SDR: {WHAT}.", show_default=False)],
+    release: Annotated[Path, typer.Argument(metavar="RELEASE", help=f"HDR or SDR: {WHAT}.", show_default=False, readable=False)],
     settings: Settings,
     full: Full = False,
     survey: Survey = None,
@@ -320,7 +320,10 @@ def bundle(
     """Make a folder to upload: page, pictures of several widths, texts for them, checksums."""
     stated = {"widths": width} if width else {}
     page = pairdiff.make_bundle(directory, directory / "bundle" if out is None else out, credit=credit, **stated)
-    _print(f"Page: {page}", "Whether stills may be published, and how they are credited, is a matter of local law: ask someone licensed.")
+    _print(
+        f"Page: {page}",
+        "Whether stills may be published, and how they are credited, is a matter of local law: ask someone licensed to advise on it.",
+    )
 
 
 @_command

@@ -771,7 +771,8 @@ def _named_set(figures: _Figures, case: Case) -> str:
     at_gain, at_controls = case.headroom.stops_gain, case.headroom.stops_controls
     if figures.uses_ratio or at_gain is None or at_controls is None or round(at_gain, 2) >= round(at_controls, 2):
         return ""
-    return f" over {case.gain.white_nits:.0f} cd/m2, the white fitted at gamma {case.gain.gamma:g} (here {_stops(at_controls)})"
+    here = f"{_stops(at_controls)} over the white of this set"
+    return f" over {case.gain.white_nits:.0f} cd/m2, where a gain alone puts white at gamma {case.gain.gamma:g} ({here})"
 
 
 def _share(value: float) -> str:

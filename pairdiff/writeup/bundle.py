@@ -31,7 +31,7 @@ from pairdiff.writeup.document import CARD, Document, refuse_output
 from pairdiff.writeup.hdr_image import decode_hdr
 from pairdiff.writeup.html import ENCODING_THREADS, make_environment, read_result, read_stills_index
 from pairdiff.writeup.phrases import RULE_WORDS, say_time
-from pairdiff.writeup.short_form import say_in_markdown
+from pairdiff.writeup.short_form import say_figures, say_in_markdown
 
 BUNDLE_SCHEMA = "pairdiff-bundle/1"
 WIDTHS = (1280, 640)
@@ -196,7 +196,8 @@ def _write_card(out: Path, work: Path, result: Document, index: Document, *, cre
 def _describe(name: str, one: Document, moment: Document, pixels: NDArray[Any], *, credit: str, unit: str = "srgb") -> Document:
     stops = one["name"].rsplit("-", 1)[-1] if one["name"].startswith("bracket") else ""
     side = "HDR" if "hdr" in one["name"] else "SDR"
-    exposure = f"The {side} release, {'0' if stops == '0' else f'minus {stops}'} stops: linear gain and hard clip" if stops else ""
+    below = "0 stops" if stops == "0" else f"minus {stops} {'stop' if stops == '1' else 'stops'}"
+    exposure = f"The {side} release, {below}: linear gain and hard clip" if stops else ""
     at = f"{RULE_WORDS.get(moment['rule'], moment['rule'])} moment, HDR {say_time(moment['hdr_time_s'])}"
     return {
         "file": name,
@@ -231,7 +232,11 @@ def _write_texts(work: Path, result: Document, moments: list[Document], *, credi
     lines.append(f"{CARD}\n  alt: {card}\n  credit: {credit or 'none given'}")
     (work / "texts.txt").write_text("\n\n".join(lines) + "\n", "utf-8", "backslashreplace")
     (work / "short_form.md").write_text(say_in_markdown(result), "utf-8", "backslashreplace")
-    page = make_environment().get_template("bundle.html.j2").render(r=result, moments=[_view(one) for one in moments], credit=credit)
+    page = (
+        make_environment()
+        .get_template("bundle.html.j2")
+        .render(r=result, moments=[_view(one) for one in moments], credit=credit, figures=say_figures(result))
+    )
     (work / PAGE).write_text(page, "utf-8", "backslashreplace")
 
 

@@ -46,6 +46,7 @@ SHOT_TABLE = tuple(
     dict.fromkeys(("pair_shot", "hdr_time_s", "pair_sdr_p999_code", *(column for _, column, _, _ in SHOT_COLUMNS if column != HEADROOM)))
 )
 """Columns of `frames.parquet` that a table of shots is made of."""
+SUPPORT = "Support of the label"
 HASH_LETTERS = 16
 """Of a file's hash in the short form; `result.json` has it whole (own)."""
 
@@ -63,23 +64,17 @@ def say_in_markdown(result: Document) -> str:
     str
         Ends in a line feed. What came from the user or from a file is escaped: it shows as text, whatever it holds.
     """
-    verdict, full = result["verdict"], result["run"]["coverage"]["mode"] == "full"
-    own, room = result["difference"]["on_its_own"], result["headroom"]
+    verdict = result["verdict"]
     lines = [f"## {escape_markdown(result['title'])}: HDR and SDR release compared", ""]
     label, sentence = _capital(WORDS.get(verdict["label"], verdict["label"])), _capital(say_prose(verdict["sentence"]))
     said, opens = escape_markdown(sentence), escape_markdown(label)
     lines += [f"**{opens}**{said.removeprefix(opens)}" if said.startswith(opens) else f"**{opens}.** {said}", ""]
-    if room["status"] == "measured":
-        ends = say_stops_interval(room.get("stops_low"), room.get("stops_high"))
-        lines.append(f"- Highlight headroom: {say_stops(room['stops'])}{ends}")
-    if own["status"] == "measured":
-        lines.append(f"- Preference loss: {say_estimate(own['preference_loss'], say_jod, full=full)}")
-        lines.append(f"- Notice probability: {say_estimate(own['notice_probability'], say_share, full=full)}; 50 % is a coin toss")
+    figures = say_figures(result)
+    lines += [f"- {name}: {words}" for name, words in figures if name != SUPPORT]
     lines += [f"- {_capital(AXIS_WORDS[name])}: {say_state(state)}" for name, state in verdict["axes"].items() if name in AXIS_WORDS]
     setup, coverage = result["setup"], result["run"]["coverage"]
     lines.append(f"- SDR set: white {say_nits(setup['white_nits'])}, gamma {say_gamma(setup['gamma'])} (BT.1886 model)")
-    if verdict["support"]:
-        lines.append(f"- Support of the label: {say_share(verdict['support'].get(verdict['label'], max(verdict['support'].values())))}")
+    lines += [f"- {name}: {words}" for name, words in figures if name == SUPPORT]
     lines.append(
         f"- Matched: {say_share(result['alignment']['matched_share'])} of the HDR release; {coverage['scored_pairs']} pairs scored "
         f"({escape_markdown(coverage['mode'])})"
@@ -90,6 +85,22 @@ def say_in_markdown(result: Document) -> str:
         "files hold, not how they were made or what was meant."
     )
     return "\n".join(line.replace(NBSP, " ") for line in lines) + "\n"
+
+
+def say_figures(result: Document) -> list[tuple[str, str]]:
+    """What a label is not quoted without: name and words of headroom, loss and probability with their intervals, and of the support."""
+    verdict, full = result["verdict"], result["run"]["coverage"]["mode"] == "full"
+    own, room = result["difference"]["on_its_own"], result["headroom"]
+    found = []
+    if room["status"] == "measured":
+        ends = say_stops_interval(room.get("stops_low"), room.get("stops_high"))
+        found.append(("Highlight headroom", f"{say_stops(room['stops'])}{ends}"))
+    if own["status"] == "measured":
+        found.append(("Preference loss", say_estimate(own["preference_loss"], say_jod, full=full)))
+        found.append(("Notice probability", f"{say_estimate(own['notice_probability'], say_share, full=full)}; 50 % is a coin toss"))
+    if verdict["support"]:
+        found.append((SUPPORT, say_share(verdict["support"].get(verdict["label"], max(verdict["support"].values())))))
+    return found
 
 
 def _flips(verdict: Document) -> list[str]:

@@ -85,7 +85,6 @@ def check_what_is_not_known(found: Comparison, tmp_path: Path) -> None:
     assert written["run"]["coverage"]["mode"] == "survey"
     assert written["run"]["coverage"]["survey"]["decoded_frames"] > 0
     assert written["hdr"]["levels"]["max_cll_nits"] is None
-    assert not list((tmp_path / "kept").glob("pictures-of-runs/*"))
 
 
 def test_pairs_are_partners_to_the_frame_and_spread_over_the_film(films: Kinds, clips: Kinds, tmp_path: Path) -> None:

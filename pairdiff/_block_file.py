@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+import threading
 import weakref
 from collections.abc import Callable
 from pathlib import Path
@@ -31,7 +32,7 @@ class BlockFile:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
+        self._folder, self._lock = folder, threading.Lock()
         self._file: IO[bytes] | None = None
         with contextlib.suppress(OSError):
             self._file = _open_nameless(folder)
@@ -53,16 +54,20 @@ class BlockFile:
         if self._file is None:
             return lambda: rows
         file, folder, kind, count, size = self._file, self._folder, rows.dtype, len(rows), rows.nbytes
+        lock = self._lock
         try:
-            place = file.seek(0, os.SEEK_END)
-            if file.write(np.ascontiguousarray(rows).tobytes()) != size:
-                return lambda: rows
+            with lock:
+                place = file.seek(0, os.SEEK_END)
+                written = file.write(np.ascontiguousarray(rows).tobytes())
         except OSError:
+            return lambda: rows
+        if written != size:
             return lambda: rows
 
         def read() -> Rows:
-            file.seek(place)
-            data = file.read(size)
+            with lock:
+                file.seek(place)
+                data = file.read(size)
             if len(data) != size:
                 raise _cut_short(folder, len(data), size)
             return np.frombuffer(data, kind, count)
@@ -98,28 +103,31 @@ class _RowFile:
         weakref.finalize(self, self._file.close)
         self._file.truncate(shape[0] * self._row_bytes)
         self._held: NDArray[Any] | None = None
+        self._lock = threading.RLock()
 
     def read(self, start: int, stop: int) -> NDArray[Any]:
         if self._held is not None:
             return self._held[start:stop].copy()
         out = np.empty((stop - start, *self._shape[1:]), self._kind)
         data, done = out.reshape(-1).view(np.uint8).data, 0
-        self._file.seek(start * self._row_bytes)
-        while done < len(data):
-            more = self._file.readinto(data[done:])  # type: ignore[attr-defined]
-            if not more:
-                raise _cut_short(self._folder, done, len(data))
-            done += more
+        with self._lock:
+            self._file.seek(start * self._row_bytes)
+            while done < len(data):
+                more = self._file.readinto(data[done:])  # type: ignore[attr-defined]
+                if not more:
+                    raise _cut_short(self._folder, done, len(data))
+                done += more
         return out
 
     def write(self, start: int, rows: NDArray[Any]) -> None:
-        if self._held is None:
-            try:
-                self._put(start, rows)
-            except OSError:
-                self._held = self.read(0, self._shape[0])
-        if self._held is not None:
-            self._held[start : start + len(rows)] = rows
+        with self._lock:
+            if self._held is None:
+                try:
+                    self._put(start, rows)
+                except OSError:
+                    self._held = self.read(0, self._shape[0])
+            if self._held is not None:
+                self._held[start : start + len(rows)] = rows
 
     def _put(self, start: int, rows: NDArray[Any]) -> None:
         self._file.seek(start * self._row_bytes)

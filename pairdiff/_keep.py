@@ -28,7 +28,7 @@ from pairdiff._tables import Table
 from pairdiff.match.motion import BLOCK_FRAMES
 from pairdiff.score.scan import Track
 
-SCAN_VERSION = 15
+SCAN_VERSION = 16
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""

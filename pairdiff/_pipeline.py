@@ -244,8 +244,12 @@ PAIRS_AT_ONCE = 2
 """Pairs that are brought on the canvas and measured at a time, on as many cores (own: each needs up to 0.4 GiB)."""
 CORES_A_WORKER = 4
 """Cores to a thread that measures frames; the others decode (own: decoding takes about ten times as long)."""
-ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 48, 8, 20.0
+ACTIVE_KEY_FRAMES, ACTIVE_FEWEST, ACTIVE_KEY_EVERY_S = 48, 12, 10.0
 """Key frames that the active picture is found on: at most, at least, one in so many seconds (own; one costs as much as two others)."""
+NOTE_WIDER_PASSAGES = (
+    "passages that none of the key frames looked at beforehand lies in have a larger picture area: the release was measured again with all "
+    "of it."
+)
 ACTIVE_LEAST_KEY_FRAMES = 5
 """With fewer key frames than this the whole release is read, every `ACTIVE_STEP_FRAMES`th frame."""
 ACTIVE_STEP_FRAMES = 12
@@ -844,20 +848,26 @@ def _scan_frames(release: Release, *, key: str, fresh: bool, settings: Settings,
     watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
     damaged = ", which is damaged, picture by picture" if release.in_order else ""
     stage = f"measure the {name} release{', one field of each frame' if release.one_field else ''}{damaged}"
-    read = partial(_read_track, active=active, bar_level=bar_level, key=key, fresh=fresh, settings=settings)
-    track = read(release, watch=watch, tell=lambda done: tell(stage, done, total))
+    read = partial(_read_track, bar_level=bar_level, key=key, fresh=fresh, settings=settings)
+    track = read(release, active=active, watch=watch, tell=lambda done: tell(stage, done, total))
+    whole = _whole_area(track, release.signal)
+    notes = [] if whole == active else [NOTE_WIDER_PASSAGES]
     if release.one_field:  # fields of one parity are whole pictures; what the watch says of their rows would be of fine detail
-        return replace(track, one_field=True, notes=(*track.notes, NOTE_ONE_FIELD))
+        if whole != active:
+            again = f"{stage}, again with all of its picture"
+            track = read(release, active=whole, watch=None, tell=lambda done: tell(again, done, total))
+        return replace(track, one_field=True, notes=(*track.notes, *notes, NOTE_ONE_FIELD))
     found = watch.found()
     check_blends(release, found)
     if is_interlaced(found.combed, found.moving):
         return _scan_frames(take_one_field(release), key=key, fresh=fresh, settings=settings, tell=tell)
     if release.parts and (found.order is not None or not found.settled):
         refuse_woven(release)
-    if found.order != release.field_order or not found.settled:  # what windows and single frames could not tell, the whole film did
-        release = replace(release, field_order=found.order, field_joins=found.joins)
-        again = f"measure the {name} release again, its fields rejoined"
-        track = read(release, watch=None, tell=lambda done: tell(again, done, total))
+    rejoined = found.order != release.field_order or not found.settled  # what windows and single frames could not tell, the whole film did
+    if rejoined or whole != active:
+        release = replace(release, field_order=found.order, field_joins=found.joins) if rejoined else release
+        again = f"measure the {name} release again, {'its fields rejoined' if rejoined else 'all of its picture'}"
+        track = read(release, active=whole, watch=None, tell=lambda done: tell(again, done, total))
     woven = found.order is not None  # chroma of fields lies elsewhere in each of them
     siting_note = None if woven else say_siting(siting.found(), release.signal, side=release.side)
     return replace(
@@ -866,7 +876,15 @@ def _scan_frames(release: Release, *, key: str, fresh: bool, settings: Settings,
         field_joins=found.joins,
         repeats=found.repeats,
         set_aside=found.combed | found.blends.mixed,
-        notes=(*track.notes, *note_fields(found), *([siting_note] if siting_note else [])),
+        notes=(*track.notes, *notes, *note_fields(found), *([siting_note] if siting_note else [])),
+    )
+
+
+def _whole_area(track: Track, signal: Signal) -> Rectangle:
+    """The picture area of a pass, and what passages that no key frame had shown have beyond it."""
+    areas = [track.active, *(span.area for span in track_spans(track, signal))]
+    return Rectangle(
+        min(one.top for one in areas), max(one.bottom for one in areas), min(one.left for one in areas), max(one.right for one in areas)
     )
 
 

@@ -6,6 +6,7 @@ import errno
 import os
 import tracemalloc
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -200,3 +201,18 @@ def test_an_array_takes_no_memory_but_for_what_is_read(tmp_path: Path) -> None:
         whole[start : start + 100] = row
         assert whole[start : start + 100].all()
     assert tracemalloc.get_traced_memory()[1] < 2_000_000  # of 20 000 000
+
+
+def test_threads_that_read_and_write_at_once_read_their_own_rows(tmp_path: Path) -> None:
+    found, numbers = put(tmp_path), np.random.default_rng(1).integers(0, ROWS - 8, 3000).tolist()
+    table = np.dtype([("number", np.int64), ("cells", np.float64, (500,))])
+    with BlockFile(tmp_path) as blocks, ThreadPoolExecutor(4) as pool:
+
+        def keep(number: int) -> tuple[int, Any]:
+            rows = np.zeros(2, table)
+            rows["number"] = number
+            assert np.array_equal(found[number : number + 8], WHOLE[number : number + 8])
+            return number, blocks.keep(rows)
+
+        for number, read in pool.map(keep, numbers):
+            assert read()["number"].tolist() == [number] * 2

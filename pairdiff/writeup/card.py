@@ -30,6 +30,7 @@ from pairdiff.writeup.phrases import (
     say_stops_interval,
     say_time,
 )
+from pairdiff.writeup.short_form import say_white
 
 WIDE, HIGH, EDGE = 1200, 630, 40
 """Of the card, pixels: 1.91 to 1, which hosts show whole (common practice, no source), and what stays free at its sides (own)."""
@@ -44,6 +45,8 @@ SVG = "http://www.w3.org/2000/svg"
 CAUTION = (
     "The label says what the pictures of these two files hold, not how they were made or what was meant. It judges pictures, not people."
 )
+TURNS = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Marks that change the direction of writing: one that is left open would turn the figures behind it (Unicode Annex 9, 2)."""
 FAIR_RULES = ("typical", "random")
 """Rules whose moment stands for the film and not for its most; the first that there is goes on the card."""
 STYLE = (
@@ -134,7 +137,8 @@ def describe_card(result: Document, shown: Shown | None) -> str:
     """Alternative text of the card."""
     verdict = result["verdict"]
     said = (
-        f"{result['title']}, HDR and SDR release compared: {verdict['words']}. {_capital(_first_clause(result))}{_headroom_words(result)}"
+        f"{_valid(result['title'])}, HDR and SDR release compared: {verdict['words']}. "
+        f"{_capital(_first_clause(result))}{_headroom_words(result)}"
     )
     figures = []
     for name, value, *more in _figures(result)[1:]:
@@ -182,7 +186,7 @@ def _figures(result: Document) -> list[tuple[str, str, str, str]]:
         (
             "Highlight headroom",
             say_stops(room["stops"]) if measured else say_state(room["status"]),
-            "",
+            say_white(result).split(",")[0].strip(" ()") if measured else "",
             _stops_ends(room) if measured else "",
         )
     ]
@@ -209,7 +213,7 @@ def _headroom_words(result: Document) -> str:
     if room["status"] != "measured":
         return "."
     ends = _stops_ends(room)
-    return f"; headroom {say_stops(room['stops'])}{f' ({ends})' if ends else ''}."
+    return f"; headroom {say_stops(room['stops'])}{say_white(result)}{f' ({ends})' if ends else ''}."
 
 
 def _first_clause(result: Document) -> str:
@@ -227,14 +231,15 @@ def _capital(words: str) -> str:
 
 
 def _valid(text: str) -> str:
-    """Text that an XML document may hold (XML 1.0, 2.2), on one line."""
+    """Text that an XML document may hold (XML 1.0, 2.2), on one line, and that turns nothing round."""
     allowed = ("\t", "\n", "\r")
 
     def may_be(one: str) -> bool:
         code = ord(one)
         return one in allowed or 0x20 <= code <= 0xD7FF or 0xE000 <= code <= 0xFFFD or code >= 0x10000
 
-    return " ".join("".join(one if may_be(one) else "\N{REPLACEMENT CHARACTER}" for one in text).split())
+    kept = TURNS.sub("", text)
+    return " ".join("".join(one if may_be(one) else "\N{REPLACEMENT CHARACTER}" for one in kept).split())
 
 
 def _letter(one: str) -> float:

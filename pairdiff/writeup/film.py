@@ -16,6 +16,7 @@ from pairdiff.score.notice import notice_probability
 from pairdiff.verdict.figures import NBSP, say_decimals, say_share, say_stops
 from pairdiff.writeup.charts import Lane, LevelPanel, Span, bin_places, tabulate_levels
 from pairdiff.writeup.document import Document
+from pairdiff.writeup.short_form import say_white
 
 Frames = Mapping[str, NDArray[np.float64]]
 SURVEY_GAP_S = 1.0
@@ -79,7 +80,8 @@ def make_lanes(result: Document, panels: Sequence[LevelPanel], frames: Frames, s
         return []
     word, times_s = shot_word(result), panels[0].times_s
     settings = result["run"]["settings"]
-    marks = [(settings.get(f"headroom_{name}_stops"), words) for name, words in (("slight", "slightly"), ("clear", "clearly"))]
+    limits = (("slight", "slightly"), ("clear", "clearly")) if say_white(result) == "" else ()  # they are for the figure of the verdict
+    marks = [(settings.get(f"headroom_{name}_stops"), words) for name, words in limits]
     found = [
         Lane(
             "Headroom over SDR white, stops",

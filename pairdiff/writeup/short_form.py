@@ -94,13 +94,24 @@ def say_figures(result: Document) -> list[tuple[str, str]]:
     found = []
     if room["status"] == "measured":
         ends = say_stops_interval(room.get("stops_low"), room.get("stops_high"))
-        found.append(("Highlight headroom", f"{say_stops(room['stops'])}{ends}"))
+        found.append(("Highlight headroom", f"{say_stops(room['stops'])}{say_white(result)}{ends}"))
     if own["status"] == "measured":
         found.append(("Preference loss", say_estimate(own["preference_loss"], say_jod, full=full)))
         found.append(("Notice probability", f"{say_estimate(own['notice_probability'], say_share, full=full)}; 50 % is a coin toss"))
     if verdict["support"]:
         found.append((SUPPORT, say_share(verdict["support"].get(verdict["label"], max(verdict["support"].values())))))
     return found
+
+
+def say_white(result: Document) -> str:
+    """Over which white the verdict's headroom is, where it is not that of the set the sentence names; a blank before it."""
+    room = result["headroom"]
+    if room.get("uses_peak_ratio"):
+        return " (as peak ratio)"
+    at_set, gain = room.get("stops_controls"), next((one for one in result["setups"] if one["name"] == "gain"), None)
+    if room.get("stops") is None or at_set is None or gain is None or round(room["stops"], 2) >= round(at_set, 2):
+        return ""
+    return f" over {gain['white_nits']:.0f} cd/m², where a gain alone puts white"
 
 
 def _flips(verdict: Document) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import copy
 import dataclasses
 import json
 import re
@@ -16,7 +17,7 @@ import numpy as np
 import pytest
 
 from pairdiff.writeup.bundle import make_bundle, verify_bundle
-from pairdiff.writeup.card import CAUTION, choose_moment, draw_card
+from pairdiff.writeup.card import CAUTION, choose_moment, describe_card, draw_card
 from pairdiff.writeup.document import comparison_to_document, write_comparison
 from pairdiff.writeup.html import render_report
 
@@ -167,3 +168,18 @@ def test_headroom_that_was_not_measured_is_said_in_words(example: Any, tmp_path:
     assert "does not apply" in words_of(draw_card(result, None))
     write_comparison(dataclasses.replace(example, moments=()), (), tmp_path / "bare")
     assert "does not apply" not in (tmp_path / "bare" / "card.svg").read_text(encoding="utf-8")
+
+
+def test_nothing_in_a_title_turns_the_figures_behind_it(document: dict[str, Any]) -> None:
+    """An override that is left open would (Unicode Annex 9)."""
+    turned = {**document, "title": "\N{RIGHT-TO-LEFT OVERRIDE}abc\N{RIGHT-TO-LEFT ISOLATE}"}
+    assert describe_card(turned, None) == describe_card({**document, "title": "abc"}, None)
+    assert draw_card(turned, None) == draw_card({**document, "title": "abc"}, None)
+
+
+def test_a_headroom_over_another_white_is_not_given_to_the_set_that_the_sentence_names(document: dict[str, Any]) -> None:
+    changed = copy.deepcopy(document)
+    changed["headroom"].update(stops=-0.2, stops_controls=0.0, uses_peak_ratio=False)
+    white = next(one["white_nits"] for one in changed["setups"] if one["name"] == "gain")
+    assert f"over {white:.0f} cd/m²" in describe_card(changed, None)
+    assert f"over {white:.0f} cd/m²" in " ".join(words_of(draw_card(changed, None)))

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 from markdown_it import MarkdownIt
 
-from pairdiff.writeup.short_form import SHOT_TABLE, escape_markdown, rows_to_csv, rows_to_json, say_in_markdown, shot_rows
+from pairdiff.writeup.short_form import SHOT_TABLE, escape_markdown, rows_to_csv, rows_to_json, say_in_markdown, say_white, shot_rows
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -131,3 +131,16 @@ def test_the_page_carries_both_tables_and_names_what_lies_beside_it(result_folde
     for name in ("frames.parquet", "result.json"):
         assert f'<a href="{name}" download>' in page
         assert (result_folder / name).is_file()
+
+
+def test_a_headroom_over_another_white_than_that_of_the_set_says_which(document: dict[str, Any]) -> None:
+    """As the verdict's sentence does: the least of the set-ups decides."""
+    changed = copy.deepcopy(document)
+    changed["headroom"].update(stops=-0.2, stops_controls=0.0, uses_peak_ratio=False)
+    white = next(one["white_nits"] for one in changed["setups"] if one["name"] == "gain")
+    assert say_white(changed) == f" over {white:.0f} cd/m², where a gain alone puts white"
+    assert f"over {white:.0f} cd/m²" in say_in_markdown(changed)
+    changed["headroom"].update(uses_peak_ratio=True)
+    assert say_white(changed) == " (as peak ratio)"
+    changed["headroom"].update(stops=0.001, stops_controls=0.0, uses_peak_ratio=False)
+    assert say_white(changed) == ""

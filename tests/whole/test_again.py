@@ -41,6 +41,7 @@ def test_the_same_releases_give_the_same_result_to_the_last_byte(small_pair: Sma
     assert [name for name in stills if (first / name).read_bytes() != (second / name).read_bytes()] == []
 
 
+@pytest.mark.slow
 def test_a_comparison_through_files_is_the_one_in_memory(small_pair: SmallPair, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where a film's fingerprints lie is a matter of its length alone; the first run measures, the second takes what was kept."""
     matched: list[tuple[type, type]] = []

@@ -57,7 +57,7 @@ SLOW = pytest.mark.slow
 @pytest.mark.parametrize(
     ("white", "gamma"),
     [
-        (400.0, 2.4),
+        pytest.param(400.0, 2.4, marks=SLOW),
         pytest.param(100.0, 2.75, marks=SLOW),
         pytest.param(40.0, 1.9, marks=SLOW),
         pytest.param(1000.0, 2.4, marks=SLOW),

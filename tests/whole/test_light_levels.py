@@ -139,7 +139,7 @@ def levels_by_hand(path: Path, case: Case, ffmpeg: str, *, siting: str) -> tuple
     return max(largest), max(active), max(whole)
 
 
-@pytest.mark.parametrize("name", [pytest.param(name, marks=pytest.mark.slow) if name == "hlg-2160" else name for name in CASES])
+@pytest.mark.parametrize("name", [pytest.param(name, marks=pytest.mark.slow) if name.endswith("-2160") else name for name in CASES])
 def test_max_cll_and_max_fall_are_those_of_arithmetic_by_hand(
     name: str, tmp_path: Path, ffmpeg: str, run_pairdiff: Callable[..., subprocess.CompletedProcess[str]]
 ) -> None:

@@ -87,6 +87,7 @@ def test_a_film_of_exr_pictures_is_compared_and_its_light_kept(run_pairdiff: Run
     assert found["alignment"]["offset_frames"] == 0
 
 
+@pytest.mark.slow
 def test_a_film_of_avif_pictures_is_read_code_for_code(run_pairdiff: Run, tmp_path: Path) -> None:
     folder = tmp_path / "hdr"
     folder.mkdir()

@@ -66,6 +66,7 @@ def test_what_cannot_be_compared_is_refused_with_clear_words(
     assert not list(tmp_path.rglob("report.html"))
 
 
+@pytest.mark.slow
 def test_a_refusal_says_that_an_earlier_result_stays(odd_files: dict[str, Path], run_pairdiff: Run, tmp_path: Path) -> None:
     out = tmp_path / "out"
     assert run_pairdiff("compare", odd_files["hdr"], odd_files["sdr"], "--out", out).returncode == 0

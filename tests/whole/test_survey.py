@@ -87,6 +87,7 @@ def check_what_is_not_known(found: Comparison, tmp_path: Path) -> None:
     assert written["hdr"]["levels"]["max_cll_nits"] is None
 
 
+@pytest.mark.slow
 def test_pairs_are_partners_to_the_frame_and_spread_over_the_film(films: Kinds, clips: Kinds, tmp_path: Path) -> None:
     late = repeat_clip(clips.sdr, tmp_path / "late.mkv", times=TIMES, skip=2 * SCENE)
     found = surveyed(films.hdr, late)

@@ -68,10 +68,11 @@ def store_track(key: str, track: Track) -> None:
 
 
 def _write_track(file: BinaryIO, track: Track) -> None:
+    """All but the fingerprints packed; these a stretch at a time, since they need not lie in memory, and as they are (own: packing takes
+    long and saves a fifth).
+    """
     np.savez_compressed(file, **_to_arrays(track))
-    prints = (
-        track.fingerprints
-    )  # a stretch at a time, since those of a film need not lie in memory, and as they are: packed they lose a fifth
+    prints = track.fingerprints
     header = {"descr": np.lib.format.dtype_to_descr(np.dtype(prints.dtype)), "fortran_order": False, "shape": prints.shape}
     with zipfile.ZipFile(file, "a", zipfile.ZIP_STORED) as archive, archive.open(PRINTS_NAME, "w", force_zip64=True) as member:
         np.lib.format.write_array_header_1_0(member, header)

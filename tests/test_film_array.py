@@ -18,6 +18,7 @@ from pairdiff import _block_file, _film_array
 from pairdiff._block_file import BlockFile, in_files
 from pairdiff._errors import OutputRefused
 from pairdiff._film_array import FilmArray, chosen_of, part_of
+from pairdiff._nameless_file import NamelessFile
 
 ROWS, CELLS = 60, 5
 WHOLE = np.random.default_rng(4).normal(size=(ROWS, CELLS)).astype(np.float16)
@@ -130,7 +131,7 @@ def test_rows_close_together_are_read_in_one_go(tmp_path: Path, monkeypatch: pyt
 def test_the_file_has_no_name_and_is_gone_with_its_array(tmp_path: Path) -> None:
     whole = put(tmp_path / "kept")
     part: Any = whole.part(3, 5)
-    file: Any = whole._store._file  # type: ignore[attr-defined]
+    file: Any = whole._store._file._file  # type: ignore[attr-defined]
     assert list((tmp_path / "kept").iterdir()) == []
     del whole
     assert np.array_equal(part[:], WHOLE[3:5])
@@ -152,16 +153,16 @@ def test_where_no_file_can_be_made_arrays_stay_in_memory(tmp_path: Path) -> None
 
 @pytest.mark.parametrize("writes", [0, 1, 4])
 def test_an_array_that_a_full_disk_does_not_take_goes_on_in_memory(writes: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    left, plain = [writes], _block_file._RowFile._put
+    left, plain = [writes], NamelessFile._put
 
-    def write(store: Any, start: int, rows: NDArray[Any]) -> None:
+    def write(file: NamelessFile, rows: NDArray[Any]) -> None:
         if not left[0]:
-            plain(store, start, rows[: len(rows) // 2])
+            plain(file, rows[: len(rows) // 2])
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         left[0] -= 1
-        plain(store, start, rows)
+        plain(file, rows)
 
-    monkeypatch.setattr(_block_file._RowFile, "_put", write)
+    monkeypatch.setattr(NamelessFile, "_put", write)
     whole = put(tmp_path)
     assert np.array_equal(whole[:], WHOLE)
     whole[3:5][:] = 0
@@ -170,7 +171,7 @@ def test_an_array_that_a_full_disk_does_not_take_goes_on_in_memory(writes: int, 
 
 def test_an_array_whose_file_was_cut_short_says_so(tmp_path: Path) -> None:
     whole = put(tmp_path)
-    whole._store._file.truncate(ROWS * CELLS)  # type: ignore[attr-defined]  # half of its bytes
+    whole._store._file._file.truncate(ROWS * CELLS)  # type: ignore[attr-defined]  # half of its bytes
     assert np.array_equal(whole[:30], WHOLE[:30])
     with pytest.raises(OutputRefused, match=rf"without a name in {tmp_path} is cut short: 20 bytes of 40 are left.*PAIRDIFF_KEEP_DIR"):
         whole[28:32]
@@ -180,7 +181,7 @@ def test_a_block_whose_file_was_cut_short_says_so(tmp_path: Path) -> None:
     with BlockFile(tmp_path) as blocks:
         first, second = blocks.keep(np.arange(10.0)), blocks.keep(np.arange(20.0))
         assert blocks._file is not None
-        blocks._file.truncate(200)
+        blocks._file._file.truncate(200)
         assert np.array_equal(first(), np.arange(10.0))
         with pytest.raises(OutputRefused, match=rf"in {tmp_path} is cut short: 120 bytes of 160 are left.*Run again"):
             second()

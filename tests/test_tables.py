@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pairdiff import _block_file, _tables
+from pairdiff import _nameless_file, _tables
 from pairdiff._block_file import BlockFile
 from pairdiff._records import PairScore
 from pairdiff._tables import Table, column
@@ -163,7 +163,7 @@ class FullDisk(io.BytesIO):
 
 @pytest.mark.parametrize("room", [0, 100, 2500])
 def test_what_a_full_disk_does_not_take_stays_in_memory(room: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(_block_file.tempfile, "TemporaryFile", lambda **_: FullDisk(room))
+    monkeypatch.setattr(_nameless_file.tempfile, "TemporaryFile", lambda **_: FullDisk(room))
     records = [make_record(n) for n in range(COUNT)]
     with BlockFile(tmp_path) as blocks:
         assert all(map(is_same, Table(Record, records, keep=blocks.keep), records))

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import tempfile
-import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff._errors import OutputRefused
+from pairdiff._nameless_file import NamelessFile
 from pairdiff._records import Frame
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """Where a picture lies in the file, and what the file does not say of it."""
+    """Where the planes of a picture lie in the file, and what the file does not say of it."""
 
-    start: int
+    places: tuple[int, ...]
     frame: Frame
     """With planes of no pixels."""
     shapes: tuple[tuple[tuple[int, ...], np.dtype[Any]], ...]
@@ -40,11 +39,9 @@ class Spool:
 
     def __init__(self, folder: Path) -> None:
         self._kept: dict[tuple[str, int], _Kept] = {}
-        self._lock = threading.Lock()  # one thread decodes, another looks
-        self._file: IO[bytes] | None = None
+        self._file: NamelessFile | None = None
         with contextlib.suppress(OSError):
-            folder.mkdir(parents=True, exist_ok=True)
-            self._file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115 - open until the end of the run
+            self._file = NamelessFile(folder)
 
     def __enter__(self) -> Spool:
         return self
@@ -58,17 +55,13 @@ class Spool:
         """Keep a picture; False where there is no room for it."""
         if self._file is None:
             return False
-        with self._lock:
-            start = self._file.seek(0, os.SEEK_END)
-            try:
-                for plane in frame.planes:
-                    _write(self._file, plane)
-            except OSError:
-                with contextlib.suppress(OSError):
-                    self._file.truncate(start)
-                return False
+        try:
+            places = tuple([self._file.append(plane) for plane in frame.planes])
+        except OSError:
+            return False
         nothing: tuple[NDArray[np.unsignedinteger[Any]], ...] = ()
-        self._kept[name, frame.index] = _Kept(start, replace(frame, planes=nothing), tuple((one.shape, one.dtype) for one in frame.planes))
+        shapes = tuple((plane.shape, plane.dtype) for plane in frame.planes)
+        self._kept[name, frame.index] = _Kept(places, replace(frame, planes=nothing), shapes)
         return True
 
     def get(self, name: str, number: int) -> Frame | None:
@@ -76,29 +69,10 @@ class Spool:
         kept = self._kept.get((name, number))
         if kept is None or self._file is None:
             return None
-        with self._lock:
-            try:
-                self._file.seek(kept.start)
-                planes = [_read(self._file, shape, kind) for shape, kind in kept.shapes]
-            except OSError:
-                return None
+        try:
+            planes = [self._file.read(place, *shape) for place, shape in zip(kept.places, kept.shapes, strict=True)]
+        except (OSError, OutputRefused):
+            return None
+        for plane in planes:
+            plane.flags.writeable = False
         return replace(kept.frame, planes=tuple(planes))
-
-
-def _write(file: IO[bytes], plane: NDArray[Any]) -> None:
-    data = np.ascontiguousarray(plane).reshape(-1).view(np.uint8).data
-    while len(data):
-        data = data[file.write(data) :]
-
-
-def _read(file: IO[bytes], shape: tuple[int, ...], kind: np.dtype[Any]) -> NDArray[Any]:
-    """Raises OSError where the file ends before."""
-    plane = np.empty(shape, kind)
-    data, done = plane.reshape(-1).view(np.uint8).data, 0
-    while done < len(data):
-        more = file.readinto(data[done:])  # type: ignore[attr-defined]
-        if not more:
-            raise OSError("the file is cut short")
-        done += more
-    plane.flags.writeable = False
-    return plane

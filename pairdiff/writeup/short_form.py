@@ -69,12 +69,13 @@ def say_in_markdown(result: Document) -> str:
     label, sentence = _capital(WORDS.get(verdict["label"], verdict["label"])), _capital(say_prose(verdict["sentence"]))
     said, opens = escape_markdown(sentence), escape_markdown(label)
     lines += [f"**{opens}**{said.removeprefix(opens)}" if said.startswith(opens) else f"**{opens}.** {said}", ""]
-    figures = say_figures(result)
-    lines += [f"- {name}: {words}" for name, words in figures if name != SUPPORT]
+    figures = dict(say_figures(result))
+    support = figures.pop(SUPPORT, None)
+    lines += [f"- {name}: {words}" for name, words in figures.items()]
     lines += [f"- {_capital(AXIS_WORDS[name])}: {say_state(state)}" for name, state in verdict["axes"].items() if name in AXIS_WORDS]
     setup, coverage = result["setup"], result["run"]["coverage"]
     lines.append(f"- SDR set: white {say_nits(setup['white_nits'])}, gamma {say_gamma(setup['gamma'])} (BT.1886 model)")
-    lines += [f"- {name}: {words}" for name, words in figures if name == SUPPORT]
+    lines += [f"- {SUPPORT}: {support}"] if support else []
     lines.append(
         f"- Matched: {say_share(result['alignment']['matched_share'])} of the HDR release; {coverage['scored_pairs']} pairs scored "
         f"({escape_markdown(coverage['mode'])})"

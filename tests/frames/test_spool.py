@@ -97,7 +97,7 @@ def test_a_file_that_was_cut_is_as_good_as_none(tmp_path: Path) -> None:
         spool.put("hdr", picture(1))
         spool.put("hdr", picture(2))
         assert spool._file is not None
-        spool._file.truncate(2000)
+        spool._file._file.truncate(2000)
         first = spool.get("hdr", 1)
         assert first is not None
         assert np.array_equal(first.planes[0], picture(1).planes[0])

@@ -882,7 +882,11 @@ def _scan_frames(release: Release, *, key: str, fresh: bool, settings: Settings,
 
 def _whole_area(track: Track, signal: Signal) -> Rectangle:
     """The picture area of a pass, and what passages that no key frame had shown have beyond it."""
-    areas = [track.active, *(span.area for span in track_spans(track, signal))]
+    active, edges = track.active, track.edges
+    least, most = edges[:, ::2].min((0, 2)), edges[:, 1::2].max((0, 2))
+    if least[0] >= active.top and most[0] <= active.bottom and least[1] >= active.left and most[1] <= active.right:
+        return active  # nothing shines beyond it, and the passages need not be sought
+    areas = [active, *(span.area for span in track_spans(track, signal))]
     return Rectangle(
         min(one.top for one in areas), max(one.bottom for one in areas), min(one.left for one in areas), max(one.right for one in areas)
     )

@@ -67,7 +67,7 @@ from pairdiff.writeup.phrases import (
     say_time,
     say_volume,
 )
-from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, say_in_markdown, shot_rows
+from pairdiff.writeup.short_form import SHOT_TABLE, rows_to_csv, rows_to_json, say_in_markdown, say_white, shot_rows
 
 WIDTHS = {"wide": 1080, "middle": 720, "narrow": 350}
 """Widths of the drawings of each chart, pixels (own)."""
@@ -385,6 +385,7 @@ def _context(
         "moments": moments,
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
         "headroom_ends": _headroom_ends(result),
+        "headroom_over": say_white(result).strip(" ()") or "over SDR white",
         "legend": _legend(index.get("legend", [])),
         "light_legend": index.get("light_legend", [])[::-1],
         "setup_rows": _setup_rows(result),

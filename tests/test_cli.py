@@ -632,3 +632,19 @@ def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: 
     first, second = json.loads((tmp_path / "out" / "index.json").read_text(encoding="utf-8"))["moments"]
     assert all("outside the matched passages: the two sides may not show the same moment." in one["caption"] for one in first["pictures"])
     assert not any("outside the matched passages" in one["caption"] for one in second["pictures"])
+
+
+@pytest.mark.parametrize("words", [("measure", "{0}"), ("compare", "{0}", "{1}"), ("compare", "{1}", "{0}")])
+def test_a_file_that_may_not_be_read_is_a_refused_input(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not a wrong call: whoever may not read it is told so by the reader, and not to look at --help."""
+    paths = tmp_path / "hdr.mkv", tmp_path / "sdr.mkv"
+    for number, path in enumerate(paths):
+        path.write_bytes(b"no film" * (number + 1))
+    monkeypatch.setattr(os, "access", lambda *given, **named: False)  # what the command line asks; root may read everything
+    monkeypatch.setattr(sys, "argv", ["pairdiff", *(one.format(*paths) for one in words)])
+    assert main() == InputRefused.exit_code
+    said = capsys.readouterr().err
+    assert ".mkv" in said
+    assert "--help" not in said

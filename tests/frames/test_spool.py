@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -12,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pairdiff._nameless_file import NamelessFile
 from pairdiff._records import Frame
 from pairdiff.frames.spool import Spool
 
@@ -102,3 +104,21 @@ def test_a_file_that_was_cut_is_as_good_as_none(tmp_path: Path) -> None:
         assert first is not None
         assert np.array_equal(first.planes[0], picture(1).planes[0])
         assert spool.get("hdr", 2) is None
+
+
+def test_of_a_picture_that_a_full_disk_does_not_take_nothing_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Spool(tmp_path) as spool:
+        assert spool.put("hdr", picture(1))
+        assert spool._file is not None
+        file, plain = spool._file._file, NamelessFile._put
+
+        def put(self: NamelessFile, plane: np.ndarray) -> None:
+            plain(self, plane[: len(plane) // 2])
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr(NamelessFile, "_put", put)
+        before = os.fstat(file.fileno()).st_size
+        assert not spool.put("hdr", picture(2))
+        assert os.fstat(file.fileno()).st_size == before
+        assert spool.get("hdr", 2) is None
+        assert spool.get("hdr", 1) is not None

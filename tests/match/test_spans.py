@@ -5,7 +5,7 @@ import pytest
 
 from pairdiff._records import PictureSpan, Rectangle
 from pairdiff.match import active
-from pairdiff.match.active import STRIPS, ActiveFinder, BarLevel, find_spans, measure_edges
+from pairdiff.match.active import STRIPS, ActiveFinder, BarLevel, _strip_edges, find_spans, measure_edges
 from pairdiff.match.passages import area_passages, mask_bars
 from tests.match._films import HDR, Grade
 from tests.match._shapes import Shape
@@ -206,7 +206,7 @@ def test_a_grade_of_a_shape_is_that_of_the_film():
     assert Shape(Grade(gamma=2.0))(np.full((270, 480), 0.5, np.float32), 0)[100, 100] == round(16 + 219 * 0.25)
 
 
-@pytest.mark.parametrize("kind", ["picture", "bars", "pillars", "captions", "night", "black", "ringing", "thin", "ramp"])
+@pytest.mark.parametrize("kind", ["picture", "bars", "pillars", "captions", "night", "half", "black", "ringing", "thin", "ramp"])
 @pytest.mark.parametrize("size", [(180, 320), (540, 960), (130, 129)])
 def test_edges_read_from_the_outside_are_those_of_the_whole_picture(kind, size, monkeypatch):
     rows, columns = size
@@ -223,6 +223,8 @@ def test_edges_read_from_the_outside_are_those_of_the_whole_picture(kind, size, 
     elif kind == "night":
         luma[: rows // 2] = 16
         luma[:, : columns // 3] = 16
+    elif kind == "half":  # the first lines hold picture in some strips alone
+        luma[:bar, : columns // 2], luma[rows // 2 :, :side] = 16, 16
     elif kind == "black":
         luma[:] = 16
     elif kind == "ringing":
@@ -238,5 +240,5 @@ def test_edges_read_from_the_outside_are_those_of_the_whole_picture(kind, size, 
     active = Rectangle(rows // 9, rows - rows // 8, columns // 7, columns - columns // 10)
     level = BarLevel(16.0, 17.0)
     found = measure_edges(luma, active=active, level=level)
-    monkeypatch.setattr("pairdiff.match.active.FIRST_LINES", max(size))  # everything at once
+    monkeypatch.setattr("pairdiff.match.active._outer_edges", lambda read, size, level: _strip_edges(read(0, size), level))
     assert np.array_equal(found, measure_edges(luma, active=active, level=level))

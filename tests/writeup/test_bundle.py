@@ -16,6 +16,7 @@ from PIL import Image, ImageEnhance
 from pairdiff._errors import InputRefused, NotAsWritten, OutputRefused, UsageError
 from pairdiff.writeup.bundle import MANIFEST, PAGE, SUMS, _decode, make_bundle, verify_bundle
 from pairdiff.writeup.document import write_comparison
+from pairdiff.writeup.short_form import say_figures
 
 WIDTHS = (480, 240)
 CREDIT = 'The Salt Ferry, "Grey Harbour" & sons <2031> ' + "x" * 800
@@ -71,6 +72,24 @@ def test_a_bundle_that_was_just_made_holds(made: Path, result_folder: Path) -> N
     index = json.loads((result_folder / "stills" / "index.json").read_text())
     drawn = [picture for moment in index["moments"] for picture in moment["pictures"]]
     assert len(found) == 4 + sum(len({min(width, picture["columns"]) for width in WIDTHS}) for picture in drawn)
+
+
+def test_the_page_says_what_a_label_is_not_quoted_without(made: Path) -> None:
+    """README, Cautions: its support, its headroom with the interval, and the version."""
+    page = (made / "index.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    result = json.loads((made / "result.json").read_text(encoding="utf-8"))
+    for name, words in say_figures(result):
+        assert f"<li>{name}: {words}</li>".replace("\N{NO-BREAK SPACE}", " ") in page
+    assert "95 % interval" in dict(say_figures(result))["Preference loss"].replace("\N{NO-BREAK SPACE}", " ")
+    assert "Support of the label" in page
+    assert f"Made by pairdiff {result['run']['versions']['pairdiff']}" in page
+
+
+def test_one_stop_is_one(made: Path) -> None:
+    texts = (made / "texts.txt").read_text(encoding="utf-8")
+    assert "minus 1 stop:" in texts
+    assert "minus 2 stops:" in texts
+    assert "minus 1 stops" not in texts
 
 
 def test_pictures_have_the_widths_that_were_asked_for_and_their_light(made: Path, result_folder: Path) -> None:

@@ -746,3 +746,14 @@ def test_words_in_a_style_sheet_cannot_leave_it() -> None:
     assert not set(escaped) & set('<>"}\n\u202e')
     back = re.sub(r"\\([0-9a-f]{6}) ", lambda found: chr(int(found[1], 16)), escaped)
     assert back == '</style>"\\}\n\u202e'
+
+
+@pytest.mark.parametrize(
+    ("at_set", "said"), [(0.0, "over SDR white, in highlights"), (0.2, "where a gain alone puts white, in highlights")]
+)
+def test_the_figure_of_headroom_says_over_which_white_it_is(folder: Path, at_set: float, said: str) -> None:
+    """Where the set that the sentence names has another one, as the sentence does."""
+    result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    result["headroom"].update(stops=0.0, stops_controls=at_set, uses_peak_ratio=False)
+    (folder / "result.json").write_text(json.dumps(result), encoding="utf-8")
+    assert said in render_report(folder).read_text(encoding="utf-8")

@@ -634,13 +634,13 @@ def test_a_still_outside_the_matched_passages_carries_its_warning(run_pairdiff: 
     assert not any("outside the matched passages" in one["caption"] for one in second["pictures"])
 
 
-@pytest.mark.parametrize("words", [("measure", "{0}"), ("compare", "{0}", "{1}"), ("compare", "{1}", "{0}")])
+@pytest.mark.parametrize("words", [("measure", "{0}"), ("compare", "{0}", "{1}", "--out", "{2}")])
 def test_a_file_that_may_not_be_read_is_a_refused_input(
     words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Not a wrong call: whoever may not read it is told so by the reader, and not to look at --help."""
-    paths = tmp_path / "hdr.mkv", tmp_path / "sdr.mkv"
-    for number, path in enumerate(paths):
+    paths = tmp_path / "hdr.mkv", tmp_path / "sdr.mkv", tmp_path / "out"
+    for number, path in enumerate(paths[:2]):
         path.write_bytes(b"no film" * (number + 1))
     monkeypatch.setattr(os, "access", lambda *given, **named: False)  # what the command line asks; root may read everything
     monkeypatch.setattr(sys, "argv", ["pairdiff", *(one.format(*paths) for one in words)])

@@ -145,6 +145,8 @@ def _told(hint: Any, *, absent: bool = False) -> Any:
         if len(kinds) != 1:
             raise TypeError(f"{hint} may be several things")
         hint = kinds[0]
+    while (meant := getattr(get_origin(hint) or hint, "__value__", None)) is not None:  # numpy's NDArray is such a name from Python 3.12 on
+        hint = meant
     return type(get_args(hint)[0]) if get_origin(hint) is Literal else hint
 
 

@@ -9,11 +9,12 @@ import types
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, make_dataclass, replace
 from fractions import Fraction
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from typing_extensions import TypeAliasType
 
 from pairdiff._kept_records import form_of, name_of, records_from_arrays, records_to_arrays
 from pairdiff._pair_parts import FitKept, Looked
@@ -47,6 +48,17 @@ class Outer:
     where: NDArray[np.bool_]
 
 
+Kind = TypeVar("Kind", bound=np.generic)
+Named = TypeAliasType("Named", np.ndarray[Any, np.dtype[Kind]], type_params=(Kind,))
+"""A name for arrays, as Python 3.12's `type` statement makes it (PEP 695)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ByName:
+    values: Named[np.float32]
+    maybe: Named[np.int16] | None
+
+
 @dataclass(frozen=True, slots=True)
 class Ends:
     values: NDArray[np.integer[Any]]
@@ -60,8 +72,8 @@ def make(hint: Any, rng: np.random.Generator) -> Any:
         return None if rng.random() < 0.3 else make(kinds[0], rng)
     if origin is Literal:
         return args[int(rng.integers(len(args)))]
-    if origin is np.ndarray:
-        kind = np.dtype(get_args(args[1])[0])
+    if origin is np.ndarray or hasattr(origin, "__value__"):
+        kind = np.dtype(get_args(args[1])[0] if origin is np.ndarray else args[0])
         shape = tuple(int(n) for n in rng.integers(0, 5, rng.integers(1, 4)))
         raw = rng.integers(0, 2 if kind.kind == "b" else 256, (math.prod(shape), kind.itemsize), np.uint8)
         return raw.reshape(-1).view(kind)[: math.prod(shape)].reshape(shape)
@@ -106,7 +118,7 @@ def through_a_file(records: list[Any], kind: type) -> list[Any]:
         return records_from_arrays({name: arrays[name] for name in arrays.files}, kind)
 
 
-@pytest.mark.parametrize("kind", [Outer, Looked, FitKept])
+@pytest.mark.parametrize("kind", [Outer, ByName, Looked, FitKept])
 @pytest.mark.parametrize("seed", range(12))
 def test_records_of_every_kind_come_back_to_the_last_bit(kind: type, seed: int) -> None:
     rng = np.random.default_rng(seed)

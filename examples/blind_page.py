@@ -98,7 +98,7 @@ function finish() {
 document.addEventListener("keydown", event => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
   const key = event.key.toLowerCase();
-  if (key === "enter" && trial < 0) { part("start").hidden = true; next(); }
+  if (key === "enter" && trial < 0) { part("start").hidden = true; part("stage").hidden = false; next(); }
   else if (key === "1" || key === "2") show(key);
   else if (key === "f") pick("1");
   else if (key === "j") pick("2");
@@ -157,11 +157,12 @@ def make_page(folder: Path, *, trials: int, seed: int) -> str:
 <body><main><h1>{html.escape(result["title"])}: which shows more?</h1>
 <div id="start"><p>{trials} trials. Each has two pictures of one moment, one of the HDR and one of the SDR release, both drawn the
 same way for an ordinary screen. <kbd>1</kbd> and <kbd>2</kbd> show them, <kbd>F</kbd> picks picture 1, <kbd>J</kbd> picks picture 2. Pick
-the one that shows more; where you see none, pick all the same. Press <kbd>Enter</kbd> to begin.</p>
+the one that shows more; where you see none, pick all the same. Press <kbd>Enter</kbd> to begin. The page takes
+keys alone, so it needs a keyboard.</p>
 <p><strong>Caution:</strong> pictures change when you press a key, never by themselves and never more than three times a second.
 Changing pictures can hurt people who are sensitive to flicker: do not take part if you are. Keep your distance from the screen, and the
 room lit evenly.</p></div>
-<p id="said" aria-live="polite"></p><div id="stage"></div>
+<p id="said" aria-live="polite"></p><div id="stage" hidden></div>
 <div id="result" hidden><p id="count"></p><p id="prediction"></p>
 <p>A count is of one person, one screen and these moments.
 <a id="keep" download="answers.json">Keep the answers</a> (seed {seed}).</p></div>

@@ -10,7 +10,9 @@ import contextlib
 import hashlib
 import json
 import os
+import shutil
 import tempfile
+import time
 import zipfile
 from collections.abc import Callable
 from dataclasses import asdict
@@ -32,6 +34,8 @@ SCAN_VERSION = 16
 """Raise it whenever what a scan computes changes."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
+LEFT_S = 30 * 24 * 3600.0
+"""Age at which what stopped runs left, and no run went on with, is removed, seconds (own: a month)."""
 PRINTS_NAME = "fingerprints.npy"
 """Place of the fingerprints in a kept scan, an archive as `numpy.savez_compressed` writes it."""
 
@@ -42,6 +46,14 @@ def keep_folder() -> Path:
 
     named = os.environ.get(FOLDER_VARIABLE)
     return Path(named) if named else Path(platformdirs.user_cache_dir("pairdiff")) / "scans"
+
+
+def remove_left(folder: Path, pattern: str = "*") -> None:
+    """Remove what stopped runs left there long ago."""
+    with contextlib.suppress(OSError):
+        for one in folder.glob(pattern):
+            if time.time() - one.stat().st_mtime > LEFT_S:
+                shutil.rmtree(one) if one.is_dir() else one.unlink()
 
 
 def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
@@ -63,6 +75,7 @@ def scan_key(release: Release, *, hlg_peak_nits: float) -> str:
 
 def store_track(key: str, track: Track) -> None:
     """Keep a scan; a folder that cannot be written is passed over, since nothing depends on it."""
+    remove_left(keep_folder(), "*.part")
     with contextlib.suppress(OSError):
         write_whole(keep_folder() / f"{key}.npz", lambda file: _write_track(file, track))
 
@@ -125,6 +138,7 @@ def store_film(name: str, write: Callable[[BinaryIO], object], *, fresh: bool) -
 
 
 def _hand_on(path: Path, write: Callable[[BinaryIO], object]) -> None:
+    remove_left(path.parent, "*.part")
     try:
         write_whole(path, write)
     except OSError as error:

@@ -17,7 +17,7 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from pairdiff._keep import keep_folder, scan_key, write_whole
+from pairdiff._keep import keep_folder, remove_left, scan_key, write_whole
 from pairdiff._kept_records import form_of, name_of, records_from_arrays, records_to_arrays
 from pairdiff._records import Release
 from pairdiff.score.contaminants import LaidOver
@@ -34,8 +34,6 @@ FIT_PART = 6
 scoring it does)."""
 MOST_WAITING = 2000
 """Records that wait for a folder that cannot be written, as of a disk that is full for a while; beyond, none are kept (own: 150 MB)."""
-LEFT_S = 30 * 24 * 3600.0
-"""Parts that nobody went on with for so long are removed, seconds (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +128,7 @@ class Parts(Generic[T]):
         self._folder, self._key, self._kind = keep_folder() / "pairs" / key, key, kind
         self._stored, self._records = 0, 0
         self._every_s, self._since_s = every_s, time.monotonic()
-        _remove_left(self._folder.parent)
+        remove_left(self._folder.parent)
         if fresh:
             self.remove()
 
@@ -196,14 +194,6 @@ class Parts(Generic[T]):
             return records_from_arrays(part, self._kind) or None
         except Exception:  # a spoilt archive raises a dozen kinds, depending on which byte is spoilt; none of them may stop a run
             return None
-
-
-def _remove_left(folder: Path) -> None:
-    """Remove parts of comparisons that were never gone on with."""
-    with contextlib.suppress(OSError):
-        for one in folder.iterdir():
-            if time.time() - one.stat().st_mtime > LEFT_S:
-                shutil.rmtree(one, ignore_errors=True)
 
 
 def go_on(parts: Parts[T] | None, make: Callable[[int, T | None], Iterator[T]], *, tell: Callable[[int], None]) -> Iterator[T]:

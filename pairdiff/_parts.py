@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._keep import keep_folder, write_whole
+from pairdiff._keep import keep_folder, remove_left, write_whole
 from pairdiff._records import FrameLevels
 from pairdiff._tables import Keep, Table, in_memory
 from pairdiff.frames.decode import ReaderState
@@ -52,6 +52,7 @@ class Parts:
     def __init__(self, key: str) -> None:
         self._folder = keep_folder() / "parts" / key
         self._stored, self._frames = 0, 0
+        remove_left(self._folder.parent)
 
     def load(self, *, keep: Keep = in_memory) -> Begun | None:
         """What there is, its frames put where `keep` puts them; None where there is nothing that can be gone on with."""

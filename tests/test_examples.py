@@ -97,6 +97,7 @@ def test_a_blind_page_counts_what_was_picked(project_root: Path, tmp_path: Path)
             page.on("pageerror", lambda error: met.append(str(error)))
             page.goto((tmp_path / "page.html").resolve().as_uri())
             assert page.locator("#result").is_hidden()
+            assert page.locator("#stage").is_hidden()
             trials = json.loads(page.locator("#data").text_content() or "")["trials"]
             page.keyboard.press("Enter")
             for _, hdr_first in trials:

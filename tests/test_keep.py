@@ -1,5 +1,6 @@
 import dataclasses
 import os
+import time
 from fractions import Fraction
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from pairdiff import _block_file, _keep
 from pairdiff._errors import OutputRefused
 from pairdiff._film_array import FilmArray
+from pairdiff._parts import Parts
 from pairdiff._records import Damage, Fact, FrameLevels, Rectangle, Release, Signal
 from pairdiff.score.scan import Track
 
@@ -257,3 +259,17 @@ def test_the_key_knows_the_peak_and_the_version_and_not_the_path(monkeypatch):
     assert first != _keep.scan_key(make_release(), hlg_peak_nits=600.0)
     monkeypatch.setattr(_keep, "SCAN_VERSION", _keep.SCAN_VERSION + 1)
     assert first != _keep.scan_key(make_release(), hlg_peak_nits=1000.0)
+
+
+def test_what_killed_runs_left_half_written_goes_after_a_month(folder):
+    (folder / "parts" / "old").mkdir(parents=True)
+    (folder / "parts" / "young").mkdir()
+    for name, days in (("a.part", 31), ("b.part", 29), ("c.npz", 31), ("parts/old", 31), ("parts/young", 29)):
+        path = folder / name
+        if not path.is_dir():
+            path.write_bytes(b"half")
+        os.utime(path, (time.time() - days * 24 * 3600,) * 2)
+    _keep.store_track("k", make_track())
+    assert sorted(path.name for path in folder.iterdir()) == ["b.part", "c.npz", "k.npz", "parts"]
+    Parts("k")
+    assert [path.name for path in (folder / "parts").iterdir()] == ["young"]

@@ -7,15 +7,17 @@ Documents hold only what JSON holds. A value that does not exist is null, never 
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+import glob
 import itertools
 import json
 import math
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
@@ -54,6 +56,8 @@ MEASUREMENT_SCHEMA = "pairdiff-measurement/1"
 STILLS_SCHEMA = "pairdiff-stills/1"
 CARD = "card.svg"
 """Name of the card to share, beside the report."""
+LEFT_S = 3600.0
+"""Age at which a half-written file of a run that was killed is removed, seconds (own)."""
 
 
 # ---------------------------------------------------------------- records -> documents
@@ -519,6 +523,10 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
         Writes the whole content to the path it is given.
     """
     part = path.with_name(f".{path.name}.part-{os.getpid()}")
+    with contextlib.suppress(OSError):
+        for left in path.parent.glob(f".{glob.escape(path.name)}.part-*"):
+            if time.time() - left.stat().st_mtime > LEFT_S:
+                left.unlink()
     try:
         write(part)
         os.replace(part, path)
@@ -526,7 +534,7 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
         part.unlink(missing_ok=True)
 
 
-@contextmanager
+@contextlib.contextmanager
 def refuse_output(out: Path) -> Iterator[None]:
     """Turn what the system says about an output place into `OutputRefused`.
 

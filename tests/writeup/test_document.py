@@ -6,6 +6,8 @@ import copy
 import dataclasses
 import json
 import math
+import os
+import time
 from fractions import Fraction
 from pathlib import Path
 from types import ModuleType
@@ -370,3 +372,11 @@ def test_segments_hold_film_time_beside_their_frames(example: records.Comparison
     assert [(one["hdr_start_s"], one["hdr_stop_s"]) for one in told] == [(0.0, 1.0), (1.0, 10.0)]
     assert told[0]["sdr_start_s"] is told[0]["sdr_stop_s"] is None
     assert (told[1]["sdr_start_s"], told[1]["sdr_stop_s"]) == (0.0, pytest.approx(8.64))
+
+
+def test_what_killed_runs_left_half_written_beside_a_file_goes_after_an_hour(tmp_path: Path) -> None:
+    for name, hours in ((".a[1].json.part-1", 2), (".a[1].json.part-2", 0.5), (".b.json.part-3", 2)):
+        (tmp_path / name).write_bytes(b"half")
+        os.utime(tmp_path / name, (time.time() - 3600 * hours,) * 2)
+    writing.write_whole(tmp_path / "a[1].json", lambda path: path.write_bytes(b"whole"))
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".a[1].json.part-2", ".b.json.part-3", "a[1].json"]

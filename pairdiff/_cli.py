@@ -37,6 +37,8 @@ from pairdiff._time_left import TimeLeft, say_left
 from pairdiff._watch import INTERRUPTED, KEPT, say
 
 FAULT = 1
+WIDE_COLUMNS = 120
+"""Terminals as wide as this have room for the longest stage beside a long bar (own)."""
 TELL_EVERY_S = 60.0
 """How often a long stage says where it is, where there is no terminal, seconds (own)."""
 
@@ -288,12 +290,17 @@ def stills(
     settings: Settings,
 ) -> None:
     """Write stills of moments you name, both sides and the same exposure bracket of both."""
+    from pairdiff.verdict.figures import say_time
+
     with _Progress() as progress:
         moments = pairdiff.save_stills(hdr, sdr, at=at, out=out, settings=settings, progress=progress)
     for one in moments:
         if one.shot < 0:
             say(f"Warning: HDR frame f{one.hdr_frame} lies outside the matched passages: the two sides may not show the same moment.")
-    rows = [f"  HDR frame {one.hdr_frame} ({one.hdr_time_s:.3f} s)   SDR frame {one.sdr_frame} ({one.sdr_time_s:.3f} s)" for one in moments]
+    rows = [
+        f"  HDR frame {one.hdr_frame} ({say_time(one.hdr_time_s)})   SDR frame {one.sdr_frame} ({say_time(one.sdr_time_s)})"
+        for one in moments
+    ]
     _print(f"Moments drawn: {len(moments)}", *rows, f"Stills: {out}")
 
 
@@ -440,11 +447,15 @@ class _Progress:
     def __init__(self) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+        from rich.table import Column
 
         console = Console(stderr=True)
         self._plain = not console.is_terminal
         count, left = TextColumn("{task.completed:.0f}"), TextColumn("{task.fields[left]}")
-        columns = (TextColumn("{task.description}"), BarColumn(), count, TimeElapsedColumn(), left)
+        narrow = console.width < WIDE_COLUMNS  # the stage gives way there, never how long it took and has left
+        told = Column(no_wrap=True, overflow="ellipsis", max_width=max(console.width - 58, 16) if narrow else None)
+        bar = BarColumn(bar_width=8 if narrow else 40)
+        columns = (TextColumn("{task.description}", table_column=told), bar, count, TimeElapsedColumn(), left)
         self._bars = Progress(*columns, console=console, transient=True, disable=self._plain)
         self._tasks: dict[str, TaskID] = {}
         self._left: dict[str, TimeLeft] = {}

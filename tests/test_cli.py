@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -15,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 import pairdiff
 from pairdiff._cli import _Progress, main
@@ -299,6 +301,22 @@ def test_a_terminal_shows_the_time_left_of_the_stage(monkeypatch: pytest.MonkeyP
         find, measure = progress._bars.tasks
     assert measure.fields["left"] == "about 10 min left in this step"
     assert (find.fields["left"], find.stop_time is None) == ("", False)
+
+
+@pytest.mark.parametrize("columns", [80, 100, 160])
+def test_no_terminal_is_too_narrow_for_the_time_gone_and_left(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FORCE_COLOR", "1")  # a terminal, for rich
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setattr("pairdiff._cli.monotonic", lambda: CLOCK["s"])
+    with _Progress() as progress:
+        for done in range(20):
+            CLOCK["s"] += 60.0
+            progress("match the frames again, on the registered pictures", done * 100, 172_800)
+        shown = io.StringIO()
+        Console(width=columns, file=shown).print(progress._bars.get_renderable())
+    (line,) = re.sub(r"\x1b\[[0-9;]*m", "", shown.getvalue()).splitlines()
+    assert line.startswith("match the frames")
+    assert re.search(r" 1900 +0:00:0\d about \d+ h \d\d min left in this step", line)
 
 
 # ---------------------------------------------------------------- results in words

@@ -138,6 +138,7 @@ def draw_timeline(
     wide = width > 600
     left, right = 46, width - (152 if wide else 90)
     times = [panel.times_s[[0, -1]] for panel in panels]
+    times += [np.array(span.hdr) for span in spans if span.hdr is not None]  # the axis is the film's, whatever part of it was read
     start = float(min(ends[0] for ends in times))
     stop = max(float(max(ends[1] for ends in times)), start + 1e-3)
     body: list[str] = []
@@ -631,9 +632,16 @@ def _ticks(first: float, last: float, *, unit: str, left: float, right: float, t
     """Ticks at round times (or frame numbers), as many as the width carries."""
     room = max(2, int((right - left) / 80))
     steps = TIME_STEPS_S if unit == "s" else tuple(base * 10**power for power in range(7) for base in (1, 2, 5))
+
+    def places(step: float) -> FloatArray:
+        return np.arange(np.ceil(first / step - 1e-6) * step, last + step * 1e-6, step)
+
     step = next((item for item in steps if (last - first) / item <= room), steps[-1] * max(1, round((last - first) / steps[-1] / room)))
+    finer = [item for item in steps if item < step]
+    if finer and len(places(step)) < 2:  # one alone says no scale
+        step = finer[-1]
     body = []
-    for value in np.arange(np.ceil(first / step) * step, last + step * 1e-6, step):
+    for value in places(step):
         x = left + (right - left) * (float(value) - first) / (last - first)
         body.append(f'<path class="grid" d="M{x:.1f} {top}V{floor}"/>')
         body.append(set_text(x, floor + 16, _clock(float(value), step) if unit == "s" else f"{value:.0f}", "mid dim"))

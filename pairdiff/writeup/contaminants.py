@@ -169,7 +169,7 @@ def _say_extent(one: Record) -> str:
     held = f"{one['frames']} frame{'' if one['frames'] == 1 else 's'}"
     if one["pictures"] is not None:
         held = f"{one['pictures']} scored picture{'' if one['pictures'] == 1 else 's'}, {say_share(one['area_share'])} of each"
-    times = "" if one["first_s"] is None else f", {say_time(one['first_s'])} to {say_time(one['last_s'])}"
+    times = "" if one["first_s"] is None else f", between {say_time(one['first_s'])} and {say_time(one['last_s'])}"
     return held + times
 
 

@@ -67,7 +67,8 @@ def make_lanes(result: Document, panels: Sequence[LevelPanel], frames: Frames, s
     panels : sequence of LevelPanel
         Levels of the HDR release and, where there are any, of the SDR release at controls.
     frames : mapping of (frame,) arrays
-        `frame`, `time` (seconds), `area_203` (share) and `loss` (JOD); NaN where there is no value.
+        `frame`, `time` (seconds), `area` (of a scored pair above SDR white, share), `area_203` (share) and `loss` (JOD); NaN where there
+        is no value.
     shots : sequence of dict
         Rows of `short_form.shot_rows`.
 
@@ -95,12 +96,13 @@ def make_lanes(result: Document, panels: Sequence[LevelPanel], frames: Frames, s
         ),
         Lane(
             "Picture above SDR white",
-            f"steps: {word}s; line: frames, above 203 cd/m²",
+            f"steps: {word}s; ticks: scored pairs",
             "hdr",
-            _area_ticks(values := _of_shots(result, frames, shots, "area_above_white_share"), frames["area_203"]),
+            _area_ticks(values := _of_shots(result, frames, shots, "area_above_white_share"), frames["area"]),
             values,
             times_s,
-            frames["area_203"],
+            frames["area"],
+            ticked=True,
             root=True,
         ),
         Lane(

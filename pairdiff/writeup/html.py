@@ -190,7 +190,8 @@ def _read_frames(out: Path) -> Mapping[str, NDArray[np.float64]]:
 
     columns = {"time": "hdr_time_s", "hdr_average": "hdr_average_nits"}
     columns |= {f"{side}_{name}": f"{side}_{name}_nits" for side in ("hdr", "sdr") for name in ("p50", "p99", "p999", "max")}
-    later = {"frame": "hdr_frame", "area_203": "hdr_area_203_share", "loss": "preference_loss_controls_jod"}
+    later = {"frame": "hdr_frame", "area_203": "hdr_area_203_share", "area": "pair_area_above_white_share"}
+    later |= {"loss": "preference_loss_controls_jod"}
     try:
         held = set(pq.read_schema(out / "frames.parquet").names)
         columns |= {name: column for name, column in later.items() if column in held}
@@ -257,7 +258,18 @@ def _moments(index: Document, out: Path, *, share: float) -> list[Document]:
             )
     except (KeyError, TypeError) as broken:
         raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
+    _say_once(moments)
     return moments
+
+
+def _say_once(moments: Sequence[Document]) -> None:
+    """Each caption under the first picture of its kind, and under others only where they have another one."""
+    said: dict[str, str] = {}
+    for moment in moments:
+        for name, picture in moment["pictures"].items():
+            words = picture["caption"]
+            picture["caption"] = "" if said.setdefault(name, "") == words else words
+            said[name] = said[name] or words
 
 
 def _scopes(pictures: Mapping[str, Document], entries: Sequence[Document], number: int) -> Document:
@@ -558,9 +570,10 @@ def _highlight_evidence(result: Document) -> list[str]:
         figure = "Peak ratio" if room["uses_peak_ratio"] else "Headroom"
         ends = say_stops_interval(room.get("stops_low"), room.get("stops_high"))
         over = "over SDR white " if room["uses_peak_ratio"] else ""
+        stops, gain, controls = (say_stops(room[name]) for name in ("stops", "stops_gain", "stops_controls"))
+        each = ", at gain and at controls alike" if stops == gain == controls else f": {over}{gain} at gain, {controls} at controls"
         lines = [
-            f"{figure} {say_stops(room['stops'])}{ends}: {over}{say_stops(room['stops_gain'])} at gain, "
-            f"{say_stops(room['stops_controls'])} at controls.",
+            f"{figure} {stops}{ends}{each}.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
             f"on average {say_share(room['area_share'])} of the picture is above SDR white at controls, "
             "counted without a margin: rounding and coding of what lies at white count too.",
@@ -602,7 +615,8 @@ def _contrast_evidence(contrast: Document | None, above_stops: float) -> list[st
 def _shadow_evidence(result: Document) -> list[str]:
     shadows = result["shadows"]
     if shadows["status"] != "measured":
-        return [f"Shadow detail: {say_state(shadows['status'])}."]
+        why = ": the SDR release lies at its last codes over too little of the picture" if shadows["status"] == "not_applicable" else ""
+        return [f"Shadow detail: {say_state(shadows['status'])}{why}."]
     where = f"Where the SDR lies at its last codes ({say_share(shadows['dark_share'])} of the picture)"
     return [f"{where}, HDR detail stands {say_jnd(shadows['gain_jnd'])} above it."]
 

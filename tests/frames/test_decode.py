@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import subprocess
 from dataclasses import replace
 from fractions import Fraction
@@ -16,7 +17,7 @@ from pairdiff._errors import DecodeFailed, SignalUnresolved
 from pairdiff._records import Fact
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
-from pairdiff.frames.decode import FaultMet, FrameReader, planes_of_picture, read_frames_at
+from pairdiff.frames.decode import FaultMet, FrameReader, planes_of_picture, read_frames_at, read_key_frames
 from tests._clips import HLG_TAGS, MASTERING, NO_TAGS, PQ_TAGS, SDR_TAGS, encode_clip, moving_planes, rewrite_packets, spoil_packets
 
 COUNT = 48
@@ -94,6 +95,31 @@ def test_chosen_pictures_are_those_of_a_straight_reading(clips, codec, ending):
             assert frame.time_s == frames[frame.index].time_s
             for plane, other in zip(frame.planes, frames[frame.index].planes, strict=True):
                 np.testing.assert_array_equal(plane, other)
+
+
+def test_no_decoder_stays_behind_what_was_read(clips):
+    """Decoders hold hundreds of megabytes: they go with what was read, and do not wait for Python's collection of cycles."""
+    frames, _ = read_all(clips["hevc", "mkv"])
+    release = probe(clips["hevc", "mkv"])
+
+    def decoders():
+        return sum(isinstance(one, av.VideoCodecContext) for one in gc.get_objects())
+
+    gc.collect()
+    before = decoders()
+    gc.disable()
+    try:
+        for chosen in ([0, 1, 47], [45]):
+            list(read_frames_at(release, indices=chosen, times_s=[frames[i].time_s for i in chosen]))
+        broken_off = read_frames_at(release, indices=[3, 30], times_s=[frames[i].time_s for i in (3, 30)])
+        next(broken_off)
+        broken_off.close()
+        del broken_off
+        list(read_key_frames(release, most=2))
+        read_all(clips["hevc", "mkv"])
+        assert decoders() == before
+    finally:
+        gc.enable()
 
 
 def test_a_time_that_no_picture_has_is_refused(clips):

@@ -118,10 +118,12 @@ from pairdiff.frames.windows import even_rate
 from pairdiff.light.display import read_displays
 from pairdiff.light.gain_map import HDR_WHITE_NITS, apply_gain_map
 from pairdiff.light.picture import (
+    POWER_END,
     code_level,
     hdr_code_to_nits,
     linear_to_bt709_code,
     p3_to_bt709_code,
+    power_decoding,
     pq_decoding,
     sdr_code_to_nits,
 )
@@ -1633,7 +1635,7 @@ def _to_canvas(matching: _Matching, hdr: Frame, sdr: Frame, *, settings: Setting
         counted = count_greys(some_rows_to_rgb(hdr.planes, signal, step=grey_step(hdr.planes[0].shape[0])))
     return PairPictures(
         _hdr_on_canvas(hdr, signal, geometry, settings),
-        _sdr_on_canvas(some_rows_to_rgb(sdr.planes, matching.sdr.release.signal, step=1), geometry),
+        _sdr_on_canvas(sdr, matching.sdr.release.signal, geometry),
         geometry.pixels_per_degree,
         counted,
     )
@@ -1649,14 +1651,15 @@ def _hdr_on_canvas(hdr: Frame, signal: Signal, geometry: Geometry, settings: Set
     return planes_to_grid(hdr.planes, signal, table=pq_decoding(), matrix=matrix, region=geometry.hdr_common, **size)
 
 
-def _sdr_on_canvas(code: FloatArray, geometry: Geometry) -> FloatArray:
-    """SDR signal on the canvas; where it must be resampled, in linear light at `RESAMPLE_GAMMA`."""
+def _sdr_on_canvas(sdr: Frame, signal: Signal, geometry: Geometry) -> FloatArray:
+    """SDR signal on the canvas; where it must be resampled, in linear light at `RESAMPLE_GAMMA`, in one walk."""
     top, bottom, left, right = geometry.sdr_common
     size = {"rows": geometry.canvas_rows, "columns": geometry.canvas_columns}
     whole = all(edge.is_integer() for edge in geometry.sdr_common)
     if whole and (bottom - top, right - left) == (geometry.canvas_rows, geometry.canvas_columns):
-        return resample_area(code, region=geometry.sdr_common, **size)
-    light = resample_area(np.maximum(code, 0) ** np.float32(RESAMPLE_GAMMA), region=geometry.sdr_common, **size)
+        return resample_area(some_rows_to_rgb(sdr.planes, signal, step=1), region=geometry.sdr_common, **size)
+    table = power_decoding(RESAMPLE_GAMMA)
+    light = planes_to_grid(sdr.planes, signal, table=table, table_end=POWER_END, matrix=None, region=geometry.sdr_common, **size)
     return light ** np.float32(1 / RESAMPLE_GAMMA)
 
 

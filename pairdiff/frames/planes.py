@@ -80,6 +80,7 @@ def planes_to_grid(
     signal: Signal,
     *,
     table: NDArray[np.float32],
+    table_end: float = 1.0,
     matrix: NDArray[np.float32] | None,
     region: tuple[float, float, float, float],
     rows: int,
@@ -92,7 +93,9 @@ def planes_to_grid(
     planes, signal
         As for `planes_to_rgb`.
     table
-        Light of each component at even steps of its signal from 0 to 1, float32; linear between two of them, and that of the ends beyond.
+        Light of each component at even steps of its signal from 0 on, float32; linear between two of them, and that of the ends beyond.
+    table_end
+        Signal of its last entry.
     matrix
         From these to the components that are wanted; None where they are the same.
     region
@@ -120,7 +123,7 @@ def planes_to_grid(
         second,
         third,
         *_code_line(signal),
-        _mix_matrix(signal),
+        _mix_matrix(signal) / np.float32(table_end),
         *_chroma_place(signal),
         table,
         np.float32(table.size - 1),

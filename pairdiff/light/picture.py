@@ -6,7 +6,7 @@ PQ signal 2e-6; dE_ITP 0.01. Not a number counts as black.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -35,6 +35,8 @@ from pairdiff.light.transfer import (
 Picture = NDArray[np.float32]
 PQ_POINTS_PER_CODE = 65536
 """Table steps over PQ signal 0 to 1."""
+POWER_POINTS, POWER_END = 65536, 2.5
+"""Table steps of `power_decoding`, and the signal of the last: mixed from the widest codes, blue comes to 2.1."""
 SRGB_STEP = 1 / (255 * 12.92)
 """Light of one 8-bit sRGB code next to black."""
 
@@ -523,6 +525,12 @@ def pq_decoding() -> Picture:
         float32, for the kernels.
     """
     return pq_to_nits(np.arange(PQ_POINTS_PER_CODE + 1) / PQ_POINTS_PER_CODE).astype(np.float32)
+
+
+@cache
+def power_decoding(gamma: float) -> Picture:
+    """Table of signal ** gamma at even steps from 0 to `POWER_END`, float32, for the kernels."""
+    return ((np.arange(POWER_POINTS + 1) * (POWER_END / POWER_POINTS)) ** gamma).astype(np.float32)
 
 
 @lru_cache(maxsize=64)

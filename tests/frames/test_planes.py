@@ -11,7 +11,7 @@ from pairdiff._errors import InputRefused
 from pairdiff._records import Fact, Signal
 from pairdiff.frames.planes import planes_to_grid, planes_to_rgb, some_rows_to_rgb
 from pairdiff.frames.quantisation import code_to_signal, rgb_to_ycbcr, signal_to_code, ycbcr_to_rgb
-from pairdiff.light.picture import hdr_code_to_nits, pq_decoding
+from pairdiff.light.picture import POWER_END, hdr_code_to_nits, power_decoding, pq_decoding
 from pairdiff.match.geometry import resample_area
 
 # phase of the first chroma sample in luma samples: (across, down), ITU-T H.264 (08/2021) figure E-1
@@ -238,6 +238,17 @@ def test_light_on_a_grid_is_that_of_the_two_steps_to_the_last_bit():
     size = {"region": region, "rows": 13, "columns": 17}
     light = hdr_code_to_nits(planes_to_rgb(planes, signal), transfer="pq", primaries="bt2020", hlg_peak_nits=1000.0)
     assert np.array_equal(planes_to_grid(planes, signal, table=pq_decoding(), matrix=None, **size), resample_area(light, **size))
+
+
+@pytest.mark.parametrize("sampling", ["420", "444"])
+def test_an_sdr_picture_on_a_grid_is_averaged_in_its_light_super_white_and_colours_beyond_it_too(sampling):
+    signal = signal_of(bits=8, sampling=sampling, matrix="bt709")
+    planes, region = random_planes(36, 54, bits=8, sampling=sampling), (1.3, 33.9, 2.25, 50.5)
+    code = plain_twin(planes, signal)
+    assert code.max() > 1.5
+    light = plain_grid(np.maximum(code, 0) ** 2.4, region, 13, 17)
+    given = {"table": power_decoding(2.4), "table_end": POWER_END, "matrix": None, "region": region, "rows": 13, "columns": 17}
+    np.testing.assert_allclose(planes_to_grid(planes, signal, **given), light, rtol=2e-5, atol=1e-6)
 
 
 def test_a_grid_refuses_planes_that_do_not_fit():

@@ -147,6 +147,17 @@ def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: An
     assert all((address or "").startswith("data:image/png;base64,") for address in addresses)
 
 
+def test_the_first_moment_is_open_and_what_holds_for_all_is_said_once(result_folder: Path, report: Page) -> None:
+    index = json.loads((result_folder / "stills" / "index.json").read_text(encoding="utf-8"))
+    folds = [attributes for tag, attributes in report.elements if tag == "details" and attributes.get("class") == "proofs"]
+    assert len(folds) == len(index["moments"]) > 1
+    assert ["open" in attributes for attributes in folds] == [number == 0 for number in range(len(folds))]
+    for name in ("model-hdr", "difference"):
+        captions = {picture["caption"] for moment in index["moments"] for picture in moment["pictures"] if picture["name"] == name}
+        for caption in captions:
+            assert report.text.count(caption.replace("`", "").replace("cd/m2", "cd/m²")) == 1
+
+
 def test_absent_and_zero_declarations_are_told_apart(report: Page) -> None:
     assert "declared as 0, which means unknown" in report.text
 

@@ -1610,7 +1610,7 @@ def _each_pair(
     The first `begun` pairs are done already, the last of them with pictures known by `seen`.
     """
     pairs = _read_other_pairs(matching, hdr_frames, begun=begun, seen=seen)
-    return map_ahead(lambda pair: function(*pair), pairs, workers=min(count_cores(), PAIRS_AT_ONCE))
+    return map_ahead(lambda pair: function(*pair), pairs, workers=min(count_cores(), PAIRS_AT_ONCE), spare=0)
 
 
 def _key(kind: type, matching: _Matching, *given: object, settings: Settings) -> str:

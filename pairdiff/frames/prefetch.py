@@ -75,14 +75,15 @@ def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Generator[T
         worker.join()
 
 
-def map_ahead(function: Callable[[T], R], items: Iterable[T], *, workers: int) -> Iterator[R]:
+def map_ahead(function: Callable[[T], R], items: Iterable[T], *, workers: int, spare: int = 1) -> Iterator[R]:
     """The function of each item, in their order, several at a time; an error is raised where its item would have come.
 
     Parameters
     ----------
     function : called in threads; it has to let go of the interpreter to gain anything.
-    items : run through in the calling thread, as far ahead as there are workers, and one more.
+    items : run through in the calling thread, as far ahead as there are workers and spare ones.
     workers : threads; with one the function is called in the calling thread.
+    spare : items that wait for a worker; none where they are large and come quickly.
 
     Yields
     ------
@@ -96,7 +97,7 @@ def map_ahead(function: Callable[[T], R], items: Iterable[T], *, workers: int) -
         try:
             for item in items:
                 waiting.append(pool.submit(function, item))
-                if len(waiting) > workers:
+                if len(waiting) >= workers + spare:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()

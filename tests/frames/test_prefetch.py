@@ -84,7 +84,8 @@ def test_results_come_in_the_order_of_their_items(workers):
     assert list(map_ahead(slow, range(20), workers=workers)) == [number * number for number in range(20)]
 
 
-def test_no_more_items_are_taken_than_there_are_workers_and_one():
+@pytest.mark.parametrize(("given", "most"), [({}, 4), ({"spare": 0}, 3), ({"spare": 2}, 5)])
+def test_no_more_items_are_taken_than_there_are_workers_and_spare_ones(given, most):
     taken = []
 
     def items():
@@ -92,11 +93,11 @@ def test_no_more_items_are_taken_than_there_are_workers_and_one():
             taken.append(number)
             yield number
 
-    results = map_ahead(lambda number: number, items(), workers=3)
+    results = map_ahead(lambda number: number, items(), workers=3, **given)
     assert next(results) == 0
-    assert len(taken) == 4
+    assert len(taken) == most
     results.close()
-    assert len(taken) == 4
+    assert len(taken) == most
 
 
 @pytest.mark.parametrize("workers", [1, 3])

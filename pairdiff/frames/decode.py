@@ -311,8 +311,8 @@ class FrameReader(PictureReader):
     def _check_tags(self, picture: VideoFrame, time_s: Fraction) -> None:
         """Refuse another colour description than the first picture's; note other metadata at key frames. What falls silent still holds.
 
-        A picture whose side data was looked at is given back late, when Python clears up. Where that decides what a decoder makes of
-        damage (`Release.in_order`), metadata is not looked at.
+        When a picture is given back decides what a decoder makes of damage: where that counts (`Release.in_order`), metadata is not
+        looked at.
         """
         tags = tags_of_picture(picture)
         looked_at = not self._release.in_order and (picture.key_frame or self._tags is None)

@@ -140,7 +140,7 @@ def say_outlines(*, above_white: float, outside_709: float, white_nits: float, m
 
 def _say_percent(share: float) -> str:
     percent = 100 * share
-    return "none" if percent == 0 else "less than 0.1 %" if percent < 0.05 else f"{percent:.1f} %"
+    return "no part" if percent == 0 else "less than 0.1 %" if percent < 0.05 else f"{percent:.1f} %"
 
 
 def _smooth(picture: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -122,7 +122,7 @@ def draw_timeline(
     ident, summary : str
         Identifier that is unique in the page, and what a reader who does not see the chart is told.
     moments : sequence of (seconds, words)
-        Moments of which there are pictures: a line through all panels, and words where it is pointed at.
+        Moments of which there are pictures, in their order: a line through all panels with its number, and words where it is pointed at.
     lanes : sequence of Lane
         Further figures, each with an axis of its own.
     spans : sequence of Span
@@ -161,10 +161,10 @@ def draw_timeline(
     for number, lane in enumerate(lanes, 1):
         drawn, y = _draw_lane(lane, axis, y=y, wide=wide, gap_s=gap_s, last=number == len(lanes))
         body += drawn
-    for time_s, words in moments:
+    for number, (time_s, words) in enumerate(moments, 1):
         x = left + (right - left) * (min(max(time_s, start), stop) - start) / (stop - start)
-        mark = f"M{x:.1f} 34V{y - 30:.1f}M{x - 4:.1f} 24H{x + 4:.1f}L{x:.1f} 32Z"
-        body.append(f'<g class="moment"><title>{escape(words)}</title><path d="{mark}"/></g>')
+        body.append(f'<g class="moment"><title>{escape(words)}</title><path d="M{x:.1f} 34V{y - 30:.1f}"/></g>')
+        body.append(set_text(x, 31, str(number), "mid"))
     body = [one for one in body if not one.startswith("<text")] + [one for one in body if one.startswith("<text")]  # no line runs over them
     ends = f"{start:.3f} {stop:.3f} {left} {right}"
     title = "Light levels over the film"

@@ -86,7 +86,7 @@ RULE_WORDS = {
     "largest headroom": "Largest headroom",
     "most recovered detail": "Most recovered detail",
     "brightest": "Brightest",
-    "typical": "Typical",
+    "typical": "Nearest to the median",
     "random": "Random",
     "asked for": "Asked for",
 }

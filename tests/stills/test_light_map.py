@@ -148,5 +148,5 @@ def test_captions_say_shares_limits_and_none() -> None:
     said = say_outlines(above_white=0.0312, outside_709=0.0, white_nits=203.4, margin_jnd=4.0)
     assert "203 cd/m2" in said
     assert "3.1 % of the picture" in said
-    assert "more than 4 JND, none of it" in said
+    assert "more than 4 JND, no part of it" in said
     assert "less than 0.1 %" in say_outlines(above_white=0.0001, outside_709=0.0, white_nits=100.0, margin_jnd=4.0)

@@ -93,7 +93,7 @@ def test_the_same_results_give_the_same_bytes(result_folder: Path, tmp_path: Pat
 def test_a_result_without_pictures_has_a_card_of_words(document: dict[str, Any]) -> None:
     svg = draw_card(document, None)
     assert not list(ElementTree.fromstring(svg).iter(f"{SVG}image"))
-    assert "Typical" not in svg
+    assert "median" not in svg.lower()
 
 
 @pytest.mark.parametrize("title", ["<script>alert(1)</script>\"'&", "a\x00b\x1bc\udc80d\uffff", "]]><b>x</b>", " " * 50])

@@ -476,17 +476,10 @@ def _print_tables(tables: Sequence[WordTable]) -> None:
 
     console = Console(highlight=False, markup=False, emoji=False)
     for table in (fit_table(one, console.width) for one in tables):
-        drawn = Table(box=None, title=None, pad_edge=False, header_style="bold")
+        drawn = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
         for place, head in enumerate(table.heads):
-            gives_way = place == table.flexible
-            right = place in table.numbers
-            drawn.add_column(
-                Text(head),
-                justify="right" if right else "left",
-                no_wrap=gives_way,
-                overflow="ellipsis" if gives_way else "fold",
-                ratio=1 if gives_way else None,
-            )
+            side: Literal["left", "right"] = "right" if place in table.numbers else "left"
+            drawn.add_column(Text(head), justify=side, no_wrap=table.flexible is not None, overflow="fold")
         for row in table.rows:
             drawn.add_row(*(Text(cell) for cell in row))
         with console.capture() as shown:

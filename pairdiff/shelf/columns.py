@@ -209,6 +209,6 @@ def _fit(column: Column, value: Any) -> Any:
     if value is None:
         return None
     if column.kind in ("number", "whole") and abs(value) >= MOST_WHOLE:
-        raise InputRefused(f"{column.name} of the result is {value:.3g}, which no film has. Compare the releases again.")
+        raise InputRefused(f"{column.name} of the result is {str(value)[:12]}, which no film has. Compare the releases again.")
     kinds: dict[Kind, Callable[[Any], Any]] = {"text": str, "number": float, "whole": int, "flag": bool}
     return kinds[column.kind](value)

@@ -6,6 +6,7 @@ import contextlib
 import gzip
 import hashlib
 import json
+import math
 import os
 import shutil
 from collections.abc import Mapping
@@ -149,7 +150,7 @@ def _read_result(folder: Path) -> tuple[Document, bytes]:
     path = folder / "result.json"
     try:
         text = path.read_bytes()
-        result = json.loads(text, parse_constant=_refuse_constant)
+        result = json.loads(text, parse_constant=_refuse_constant, parse_float=_read_float)
     except OSError as missing:
         raise InputRefused(f"{path} cannot be read ({missing.strerror}). {ADVICE}") from missing
     except (ValueError, RecursionError) as broken:
@@ -164,7 +165,14 @@ def _read_result(folder: Path) -> tuple[Document, bytes]:
 
 
 def _refuse_constant(word: str) -> None:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word[:20]} is no number that a result may hold")
+
+
+def _read_float(word: str) -> float:
+    value = float(word)
+    if not math.isfinite(value):
+        _refuse_constant(word)
+    return value
 
 
 def _number_of(result: Document) -> str:

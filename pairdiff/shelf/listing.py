@@ -22,9 +22,9 @@ LIST_SCHEMA = "pairdiff-shelf/1"
 RUN_SHOWN = 8
 """Letters of a run's number that are shown (own: a shelf of ten thousand runs has two that share them once in a hundred shelves)."""
 TITLE_SHOWN = 48
-"""Letters of a title in a table that goes to no terminal; lists in JSON and CSV have it whole (own)."""
+"""Columns of a title in a table that goes to no terminal; lists in JSON and CSV have it whole (own)."""
 WORDS_SHOWN = 100
-"""Letters of a cell where runs stand beside each other (own)."""
+"""Columns of a cell where runs stand beside each other (own)."""
 SHOWN = ("headroom_stops", "notice_probability", "notice_1_share", "recovered_jnd", "outside_709_share")
 """Figures of every table."""
 HEADS = {
@@ -34,7 +34,7 @@ HEADS = {
     "recovered_jnd": "recovered",
     "outside_709_share": "beyond 709",
 }
-GIVES_WAY = ("edition", "year", "at 1 JOD", "protocol", "beyond 709", "recovered", "label")
+GIVES_WAY = ("edition", "year", "at 1 JOD", "protocol", "beyond 709", "recovered", "label", "notice", "headroom")
 """Columns that a narrow terminal does without, the first one first."""
 LEAST_TITLE = 16
 """Letters that a title keeps before a column gives way (own)."""
@@ -233,25 +233,29 @@ def fit_table(table: WordTable, columns: int) -> WordTable:
     WordTable
         Without columns that there is no room for beside the first letters of a title; the caption names them.
     """
-    widths = {head: max(map(len, (head, *cells))) for head, cells in zip(table.heads, zip(*table.rows, strict=True), strict=False)}
-    widths["title"] = min(widths.get("title", 0), LEAST_TITLE)
+    if table.flexible is None:
+        return table
+    heads = list(table.heads)
+    widths = {head: max(map(_width, (head, *(row[place] for row in table.rows)))) for place, head in enumerate(heads)}
+    title = heads[table.flexible]
+    needed = widths | {title: min(widths[title], LEAST_TITLE)}
     left_out: list[str] = []
-    for head in (one for one in GIVES_WAY if one in table.heads and one != table.ranked_by and table.flexible is not None):
-        if sum(width + 2 for width in widths.values()) - 2 <= columns:
+    for head in (one for one in GIVES_WAY if one in heads and one != table.ranked_by):
+        if _line_width(needed) <= columns:
             break
         left_out.append(head)
-        del widths[head]
-    if not left_out:
-        return table
-    kept = [place for place, head in enumerate(table.heads) if head not in left_out]
-    return WordTable(
-        f"{table.caption}\nNo room here for {', '.join(left_out)}; --csv and --json have them",
-        tuple(table.heads[place] for place in kept),
-        tuple(tuple(row[place] for place in kept) for row in table.rows),
-        frozenset(kept.index(place) for place in table.numbers if place in kept),
-        kept.index(table.flexible) if table.flexible is not None else None,
-        table.ranked_by,
-    )
+        del needed[head]
+    room = max(columns - _line_width(needed) + needed[title], LEAST_TITLE)
+    kept = [place for place, head in enumerate(heads) if head not in left_out]
+    rows = tuple(tuple(_cut(row[place], room) if place == table.flexible else row[place] for place in kept) for row in table.rows)
+    said = f"\nNo room here for {', '.join(left_out)}; --csv and --json have them" if left_out else ""
+    numbers = frozenset(kept.index(place) for place in table.numbers if place in kept)
+    shown = tuple(heads[place] for place in kept)
+    return WordTable(table.caption + said, shown, rows, numbers, kept.index(table.flexible), table.ranked_by)
+
+
+def _line_width(widths: Mapping[str, int]) -> int:
+    return sum(widths.values()) + 2 * (len(widths) - 1)
 
 
 def show_text(text: str | None) -> str:
@@ -300,7 +304,13 @@ def _width(text: str) -> int:
 
 
 def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[: most - 3]}..."
+    """A text that takes so many columns at most."""
+    if _width(text) <= most:
+        return text
+    shown = text[: most - 3]
+    while _width(shown) > most - 3:
+        shown = shown[:-1]
+    return f"{shown}..."
 
 
 # ---------------------------------------------------------------- beside each other

@@ -156,7 +156,7 @@ def say_differences(facts: Facts, reference: Facts) -> list[str]:
         found.append(f"scored at {sizes[0]}, not {sizes[1]}")
     names = dict.fromkeys([*reference["settings"], *facts["settings"]])
     pairs = [(name, facts["settings"].get(name), reference["settings"].get(name)) for name in names]
-    return found + [f"{name} {_say(mine)}, not {_say(theirs)}" for name, mine, theirs in pairs if mine != theirs]
+    return found + [f"{name} {_say(mine)} against {_say(theirs)}" for name, mine, theirs in pairs if mine != theirs]
 
 
 def _say(value: Any) -> str:

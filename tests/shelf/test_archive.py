@@ -81,7 +81,7 @@ def test_a_shelf_that_was_opened_before_others_rewrote_it_is_refused_too(archive
 def test_no_archive_at_a_stated_place_is_refused_and_at_the_own_place_is_an_empty_shelf(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with pytest.raises(InputRefused, match="holds no archive. Check the path given with --archive"):
+    with pytest.raises(InputRefused, match=r"holds no archive\. Check the path given with --archive"):
         pairdiff.open_shelf(tmp_path / "nowhere")
     monkeypatch.setattr(archives, "default_folder", lambda: tmp_path / "own")
     assert pairdiff.open_shelf().list_runs().rows == []

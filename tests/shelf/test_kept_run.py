@@ -205,7 +205,7 @@ def test_a_result_that_is_written_anew_meanwhile_is_not_kept_half(titles: Titles
         return plain(*given)
 
     monkeypatch.setattr(kept_run, "_make_shots", make_shots)
-    with pytest.raises(InputRefused, match="was written anew while it was being kept. Keep it again"):
+    with pytest.raises(InputRefused, match=r"was written anew while it was being kept\. Keep it again"):
         pairdiff.keep(folder, archive=tmp_path / "archive")
     assert rows_of(tmp_path / "archive") == []
 

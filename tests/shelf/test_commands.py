@@ -23,6 +23,7 @@ import pairdiff
 from pairdiff._cli import main
 from pairdiff._errors import InputRefused
 from tests.shelf._titles import Titles
+from tests.small_clips import SmallPair
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Call = Callable[..., int]
@@ -58,6 +59,26 @@ def test_a_run_is_kept_corrected_listed_and_ranked(run_pairdiff: Run, titles: Ti
     assert (row["title"], row["notes"], row["year"], row["edition"]) == ("Corrected", "second master", "2012", "4K disc")
     beside = run_pairdiff("shelf", *(word for one in ranked["protocols"][0]["runs"] for word in ("--compare", one["run"][:8])))
     assert beside.stdout.startswith("Measured alike: ")
+
+
+@pytest.mark.slow
+def test_a_real_comparison_is_kept_with_its_report(run_pairdiff: Run, small_pair: SmallPair, tmp_path: Path) -> None:
+    """From video files to the shelf; measured again it is the same run, in full it is another one beside it."""
+    words = ("compare", small_pair.hdr, small_pair.sdr, "--title", "Small", "--keep", "--archive", tmp_path / "archive")
+    first = run_pairdiff(*words, "--out", tmp_path / "a", "--with-report", "--json")
+    assert first.returncode == 0, first.stderr
+    result = json.loads(first.stdout)
+    assert "(Small) kept. Archive: " in first.stderr
+    again = run_pairdiff(*words, "--out", tmp_path / "b", "--edition", "4K disc")
+    assert "(Small) was kept before; changed now: edition, folder." in again.stderr
+    full = run_pairdiff(*words, "--out", tmp_path / "c", "--full")
+    assert "(Small) kept. Archive: " in full.stderr
+    listing = pairdiff.open_shelf(tmp_path / "archive").list_runs(sort="notice")
+    assert [len(group.runs) for group in listing.groups] == [1, 1]
+    (row,) = (row for row in listing.rows if row["mode"] == "sampled")
+    assert row["headroom_stops"] == result["headroom"]["stops"]
+    assert (row["edition"], row["report"]) == ("4K disc", True)
+    assert row["folder"] == str(tmp_path / "b")
 
 
 def test_help_comes_at_once(run_pairdiff: Run) -> None:

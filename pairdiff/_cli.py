@@ -242,7 +242,10 @@ def compare(
 
         _print(comparison_in_words(comparison, out=out))
     if keep_run:
-        kept = pairdiff.keep(out, archive=archive, edition=edition, region=region, year=year, notes=notes, with_report=with_report)
+        try:
+            kept = pairdiff.keep(out, archive=archive, edition=edition, region=region, year=year, notes=notes, with_report=with_report)
+        except PairdiffError as refused:
+            raise type(refused)(f"{refused} The result is written; `pairdiff keep {out}` tries again to keep it.") from refused
         say(_kept_in_words(kept))
 
 
@@ -442,7 +445,8 @@ def shelf(
         for one in found.spoilt:
             say(f"Warning: {one}; it is left out.")
         if not found.found:
-            say(f"{'No run meets this' if where else 'Nothing is kept yet'} in {opened.folder}: `pairdiff keep DIR` keeps a run.")
+            nothing = "Nothing is kept yet; `pairdiff keep DIR` keeps a run."
+            say(f"{opened.folder}: {'No run meets the conditions, or nothing is kept yet.' if where else nothing}")
     if as_json:
         _print_json(document)
     elif as_csv:
@@ -534,6 +538,7 @@ class _Refusals:
 
     def __init__(self, *, debug: bool, earlier: Path | None = None) -> None:
         self._debug, self._earlier = debug, earlier
+        self._state = None if earlier is None else earlier.stat()
 
     def __enter__(self) -> None:
         return None
@@ -547,9 +552,15 @@ class _Refusals:
             traceback.print_exception(error)
         message, code = _words_for(error)
         say(message)
-        if self._earlier is not None and self._earlier.is_file():
+        if self._state is not None and self._earlier is not None and self._earlier.is_file() and _is_same(self._earlier, self._state):
             say(f"Note: {self._earlier.parent} still holds the result of an earlier run, not of this one.")
         raise typer.Exit(code) from None
+
+
+def _is_same(path: Path, state: os.stat_result) -> bool:
+    """Whether a file is the one it was, and not one that was written in its place."""
+    now = path.stat()
+    return (now.st_ino, now.st_mtime_ns, now.st_size) == (state.st_ino, state.st_mtime_ns, state.st_size)
 
 
 def _words_for(error: BaseException) -> tuple[str, int]:

@@ -46,6 +46,12 @@ def _support(result: Document) -> float | None:
     return found
 
 
+def _own_settings(result: Document) -> str | None:
+    run = result["run"]
+    own = {name: value for name, value in run["settings"].items() if value != run["settings_described"].get(name, {}).get("default")}
+    return json.dumps(own, sort_keys=True) if own else None
+
+
 def _beyond(key: str) -> Callable[[Document], Any]:
     return lambda result: (result["colour"].get("beyond_set") or {}).get(key)
 
@@ -120,6 +126,7 @@ MEASURED = (
     Column("scored_pairs", "whole", "pairs that were scored", ("run", "coverage", "scored_pairs")),
     Column("shots", "whole", "shots that they come from; of a survey its windows", ("run", "coverage", "shots")),
     Column("mode", "text", "`full`, `sampled` or `survey`", ("run", "coverage", "mode"), say_mode),
+    Column("settings", "text", "settings that are not the defaults, as JSON; None where all are", _own_settings),
     Column("version", "text", "version of pairdiff", ("run", "versions", "pairdiff")),
     Column("hdr_file_id", "text", "hash of the HDR file", ("hdr", "file_id")),
     Column("sdr_file_id", "text", "hash of the SDR file", ("sdr", "file_id")),

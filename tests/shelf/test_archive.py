@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -182,6 +183,17 @@ def test_a_rewriting_that_is_broken_off_leaves_the_old_archive_and_is_begun_anew
     monkeypatch.setitem(archives.REWRITES, 0, from_0)
     assert len(pairdiff.open_shelf(archive).list_runs().rows) == 20
     assert not list(archive.glob(".schema-*"))
+
+
+def test_two_that_open_an_older_archive_at_once_rewrite_it_once(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_schema_0(archive)
+    monkeypatch.setitem(archives.REWRITES, 0, from_0)
+    with ThreadPoolExecutor(4) as pool:
+        shelves = list(pool.map(pairdiff.open_shelf, [archive] * 4))
+        found = list(pool.map(lambda shelf: len(shelf.list_runs().rows), shelves))
+    assert found == [20] * 4
+    assert sum(bool(shelf.notes) for shelf in shelves) == 1
+    assert sorted(one.name for one in archive.glob("*schema-*")) == ["schema-0", "schema-1"]
 
 
 def test_schemas_are_rewritten_step_by_step(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -21,7 +21,7 @@ from rich.cells import cell_len
 
 import pairdiff
 from pairdiff._cli import main
-from pairdiff._errors import InputRefused
+from pairdiff._errors import InputRefused, OutputRefused
 from tests.shelf._titles import Titles
 from tests.small_clips import SmallPair
 
@@ -140,7 +140,7 @@ def test_an_empty_shelf_says_so_and_is_no_failure(
     assert json.loads(shown.out)["protocols"] == []
     assert "Nothing is kept yet" in shown.err
     assert call("shelf", "--archive", archive, "--where", "year=1900") == 0
-    assert "No run meets this" in capsys.readouterr().err
+    assert "No run meets the conditions" in capsys.readouterr().err
 
 
 def plant_compare(monkeypatch: pytest.MonkeyPatch, folder: Path) -> list[str]:
@@ -188,6 +188,29 @@ def test_an_archive_that_cannot_be_kept_in_is_refused_before_the_films_are_read(
     assert call("compare", "a", "b", "--out", tmp_path / "out", "--keep", "--archive", archive) == 3
     assert "is of schema 9" in capsys.readouterr().err
     assert called == []
+
+
+def test_a_result_that_could_not_be_kept_is_written_all_the_same_and_it_is_said_so(
+    call: Call, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], folders: list[Path], tmp_path: Path
+) -> None:
+    plant_compare(monkeypatch, folders[2])
+    shutil.copytree(folders[3], tmp_path / "out")
+    plain = pairdiff.compare
+
+    def compare(*given: Any, **named: Any) -> Any:
+        shutil.rmtree(tmp_path / "out")  # an earlier result gives way to this one
+        return plain(*given, **named)
+
+    def keep(*given: Any, **named: Any) -> Any:
+        raise OutputRefused("The archive cannot be written: No space left on device.")
+
+    monkeypatch.setitem(vars(pairdiff), "compare", compare)
+    monkeypatch.setitem(vars(pairdiff), "keep", keep)
+    assert call("compare", "a", "b", "--out", tmp_path / "out", "--keep", "--archive", tmp_path / "archive") == 5
+    shown = capsys.readouterr()
+    assert shown.out == "the result in words\n"
+    assert f"No space left on device. The result is written; `pairdiff keep {tmp_path / 'out'}` tries again" in shown.err
+    assert "still holds the result of an earlier run" not in shown.err
 
 
 def test_damaged_runs_are_named_and_the_others_listed(call: Call, capsys: pytest.CaptureFixture[str], archive: Path) -> None:

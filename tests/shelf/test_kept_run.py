@@ -66,6 +66,12 @@ def test_what_has_no_value_is_none_and_never_zero(kept: Path) -> None:
     assert row["recovered_share"] is None
 
 
+def test_settings_that_are_not_the_defaults_stand_with_the_run(titles: Titles, tmp_path: Path) -> None:
+    pairdiff.keep(titles.write(tmp_path / "a", 1), archive=tmp_path / "archive")
+    pairdiff.keep(titles.write(tmp_path / "b", 2, run__settings__seed=7, run__settings__sdr_white=160.0), archive=tmp_path / "archive")
+    assert [row["settings"] for row in rows_of(tmp_path / "archive", sort="settings")] == ['{"sdr_white": 160.0, "seed": 7}', None]
+
+
 def test_figures_of_shots_are_those_of_their_frames(kept: Path) -> None:
     """DuckDB, asked in SQL on the frames themselves."""
     run = rows_of(kept)[0]["run"]

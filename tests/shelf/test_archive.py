@@ -435,6 +435,24 @@ def test_whatever_became_of_the_index_the_answers_are_the_same(archive: Path, ke
         assert mine.rows
 
 
+def test_a_byte_of_the_index_that_went_wrong_changes_no_answer(archive: Path) -> None:
+    """On an index of several blocks, of which some hold columns that nothing but an answer reads."""
+    place, chance = Archive(archive), random.Random(5)
+    model = place.runs / place.list_runs()[0]
+    words = json.loads((model / WORDS_FILE).read_text())
+    for number in range(150):
+        new = place.runs / f"{number:032x}"
+        shutil.copytree(model, new, copy_function=os.link)
+        archives.write_object(new / WORDS_FILE, words | {"notes": "".join(chance.choices("abcdefghijklmnop", k=6000))})
+    expected = pairdiff.open_shelf(archive).list_runs(sort="headroom")
+    good = (archive / INDEX).read_bytes()
+    assert len(expected.rows) == 170
+    assert len(good) > 4 * 262144  # bytes of a block of DuckDB
+    for at in range(3 * 4096 + 1000, len(good), 131072):
+        (archive / INDEX).write_bytes(good[:at] + bytes([good[at] ^ 0x20]) + good[at + 1 :])
+        assert pairdiff.open_shelf(archive).list_runs(sort="headroom") == expected
+
+
 def test_an_index_that_another_program_holds_open_stops_nobody(archive: Path, titles: Titles, tmp_path: Path) -> None:
     holder = "import duckdb, sys, time\ncon = duckdb.connect(sys.argv[1])\nprint('held', flush=True)\ntime.sleep(600)"
     with subprocess.Popen([sys.executable, "-c", holder, str(archive / INDEX)], stdout=subprocess.PIPE, text=True) as other:

@@ -11,6 +11,8 @@ The front door: everything a caller needs is an attribute of this package and is
     report(directory)                            draw the report again from stored results
     make_bundle(directory, target)               a folder to upload, made from stored results
     verify_bundle(folder)                        whether what lies there is still what was made
+    keep(directory)                              keep a run in the archive, or correct what is said of it
+    open_shelf(path)                             the runs that were kept: lists, tables for a notebook
 """
 
 from __future__ import annotations
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
     from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
     from pairdiff._settings import Settings
     from pairdiff._settings_file import make_settings, settings_from_file
+    from pairdiff.shelf.kept_run import KeptRun, check_keeping, keep
+    from pairdiff.shelf.notebook import Shelf, open_shelf
     from pairdiff.verdict.pictures import compare_pictures
     from pairdiff.writeup.bundle import make_bundle, verify_bundle
 
@@ -44,6 +48,7 @@ __all__ = [
     "Comparison",
     "DecodeFailed",
     "InputRefused",
+    "KeptRun",
     "Measurement",
     "Moment",
     "NotAsWritten",
@@ -52,17 +57,21 @@ __all__ = [
     "PictureComparison",
     "Release",
     "Settings",
+    "Shelf",
     "SignalUnresolved",
     "UnrelatedFilms",
     "UsageError",
     "Verdict",
     "__version__",
     "align",
+    "check_keeping",
     "compare",
     "compare_pictures",
+    "keep",
     "make_bundle",
     "make_settings",
     "measure",
+    "open_shelf",
     "report",
     "save_stills",
     "settings_from_file",
@@ -75,6 +84,8 @@ _HOMES = {
     "compare_pictures": "verdict.pictures",
     "save_stills": "_pipeline:stills",
     **dict.fromkeys(["make_bundle", "verify_bundle"], "writeup.bundle"),
+    **dict.fromkeys(["KeptRun", "check_keeping", "keep"], "shelf.kept_run"),
+    **dict.fromkeys(["Shelf", "open_shelf"], "shelf.notebook"),
     **dict.fromkeys(["Alignment", "Comparison", "Measurement", "Moment", "PictureComparison", "Release", "Verdict"], "_records"),
     "Settings": "_settings",
     **dict.fromkeys(["make_settings", "settings_from_file"], "_settings_file"),

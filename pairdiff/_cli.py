@@ -18,13 +18,13 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from datetime import timedelta
 from pathlib import Path
 from time import monotonic
 from types import TracebackType
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -35,6 +35,10 @@ from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, say_option, setting_kinds
 from pairdiff._time_left import TimeLeft, say_left
 from pairdiff._watch import INTERRUPTED, KEPT, say
+
+if TYPE_CHECKING:
+    from pairdiff.shelf.kept_run import KeptRun
+    from pairdiff.shelf.listing import WordTable
 
 FAULT = 1
 WIDE_COLUMNS = 120
@@ -77,6 +81,16 @@ Budget = Annotated[
     typer.Option("--budget", metavar="TIME", help="Longest that a survey goes on looking: 90s, 5m.", show_default=False),
 ]
 HashWhole = Annotated[bool, typer.Option("--hash", help="Identify the files by a hash of all their bytes, not of sampled blocks.")]
+Archive = Annotated[
+    Path | None,
+    typer.Option("--archive", metavar="PATH", help="Folder of the archive; the user's data folder if not given.", show_default=False),
+]
+Title = Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film", show_default=False)]
+Edition = Annotated[str | None, typer.Option("--edition", metavar="TEXT", help="Edition, for the archive: 4K disc.", show_default=False)]
+Region = Annotated[str | None, typer.Option("--region", metavar="TEXT", help="Region or country, for the archive.", show_default=False)]
+Year = Annotated[int | None, typer.Option("--year", metavar="YEAR", help="Year of the film, for the archive.", show_default=False)]
+Notes = Annotated[str | None, typer.Option("--notes", metavar="TEXT", help="Notes of yours, for the archive.", show_default=False)]
+WithReport = Annotated[bool, typer.Option("--with-report", help="Copy report, card and stills into the archive too.")]
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder that the result is written to.", show_default=False)]
 
 # ---------------------------------------------------------------- settings as options
@@ -184,16 +198,28 @@ def compare(
     sdr: Sdr,
     out: Out,
     settings: Settings,
-    title: Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film, for the report", show_default=False)] = None,
+    title: Title = None,
     full: Full = False,
     survey: Survey = None,
     budget: Budget = None,
     fresh: Fresh = False,
     hash_whole: HashWhole = False,
     as_json: AsJson = False,
+    keep_run: Annotated[bool, typer.Option("--keep", help="Keep the run in the archive, for `pairdiff shelf`.")] = False,
+    archive: Archive = None,
+    edition: Edition = None,
+    region: Region = None,
+    year: Year = None,
+    notes: Notes = None,
+    with_report: WithReport = False,
 ) -> None:
     """Compare two releases of a film and write the report."""
     _refuse_both(full, survey)
+    stated = {"archive": archive, "edition": edition, "region": region, "year": year, "notes": notes, "with_report": with_report or None}
+    if keep_run:
+        pairdiff.check_keeping(archive=archive, year=year)  # what cannot be kept is refused before the films are read
+    elif given := [name for name, value in stated.items() if value is not None]:
+        raise UsageError(f"--{given[0].replace('_', '-')} says something of a run that is kept: found it without --keep, add that.")
     budget_s = None if budget is None else read_length_s(budget)
     with _Progress() as progress:
         comparison = pairdiff.compare(
@@ -217,6 +243,12 @@ def compare(
         from pairdiff.writeup.words import comparison_in_words
 
         _print(comparison_in_words(comparison, out=out))
+    if keep_run:
+        try:
+            kept = pairdiff.keep(out, archive=archive, edition=edition, region=region, year=year, notes=notes, with_report=with_report)
+        except PairdiffError as refused:
+            raise type(refused)(f"{refused} The result is written; `pairdiff keep {out}` tries again to keep it.") from refused
+        say(_kept_in_words(kept))
 
 
 @_command
@@ -350,6 +382,123 @@ def verify(
     _print("What was written still holds.")
 
 
+@_command
+def keep(
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that `compare` wrote.", show_default=False)],
+    archive: Archive = None,
+    title: Title = None,
+    edition: Edition = None,
+    region: Region = None,
+    year: Year = None,
+    notes: Notes = None,
+    with_report: WithReport = False,
+) -> None:
+    """Keep a run in the archive, or correct what is said of one that was kept: words stated take the place of earlier ones."""
+    kept = pairdiff.keep(
+        directory, archive=archive, title=title, edition=edition, region=region, year=year, notes=notes, with_report=with_report
+    )
+    _print(_kept_in_words(kept))
+
+
+@_command
+def shelf(
+    archive: Archive = None,
+    where: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--where",
+            metavar="CONDITION",
+            help="Only runs for which it holds: headroom>1.5, notice>=80%, label=wider-range, year>=2019, title~harbour; repeatable.",
+            show_default=False,
+        ),
+    ] = None,
+    sort: Annotated[
+        str | None,
+        typer.Option(
+            "--sort",
+            metavar="FIGURE",
+            help="Rank by headroom, notice, notice-share, loss, recovered, colour, shadows or another column; by title if not given.",
+            show_default=False,
+        ),
+    ] = None,
+    reverse: Annotated[bool, typer.Option("--reverse", help="The other way round.")] = False,
+    limit: Annotated[
+        int | None, typer.Option("--limit", metavar="N", help="Most runs of a list, or of each protocol of a ranking.", show_default=False)
+    ] = None,
+    beside: Annotated[
+        list[str] | None,
+        typer.Option("--compare", metavar="RUN", help="Set runs beside each other, by their numbers; repeat it.", show_default=False),
+    ] = None,
+    as_json: AsJson = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print the runs as CSV, and nothing else there.")] = False,
+) -> None:
+    """List, rank and compare the runs in the archive; runs that were measured otherwise are never ranked against each other."""
+    from pairdiff.shelf import listing as lists
+
+    if as_json and as_csv:
+        raise UsageError("--json and --csv exclude each other: found both, give one of them or neither.")
+    if beside and (where or sort or reverse or limit is not None):
+        raise UsageError("--compare names its runs: found --where, --sort, --reverse or --limit beside it, leave them out.")
+    opened = pairdiff.open_shelf(archive)
+    for note in opened.notes:
+        say(f"Note: {note}")
+    if beside:
+        rows = opened.find_runs(beside)
+        facts = lists.facts_of(rows)
+        document, tables = lists.rows_to_document(rows, facts), [lists.compare_rows(rows, facts)]
+    else:
+        found = opened.list_runs(where=where or (), sort=sort, reverse=reverse, limit=limit)
+        rows, document, tables = found.rows, lists.listing_to_document(found), lists.tables_of(found)
+        for one in found.spoilt:
+            say(f"Warning: {one}; it is left out.")
+        if not found.found:
+            nothing = "Nothing is kept yet; `pairdiff keep DIR` keeps a run."
+            say(f"{opened.folder}: {'No run meets the conditions, or nothing is kept yet.' if where else nothing}")
+    if as_json:
+        _print_json(document)
+    elif as_csv:
+        _print(lists.rows_to_csv(rows).rstrip("\r\n"))
+    else:
+        _print_tables(tables)
+
+
+def _kept_in_words(kept: KeptRun) -> str:
+    """What became of a run that was to be kept; what was done to the archive goes to standard error."""
+    from pairdiff.shelf.listing import RUN_SHOWN, show_text
+
+    for note in kept.notes:
+        say(f"Note: {note}")
+    changed = f"was kept before; changed now: {', '.join(kept.changed)}"
+    states = {"kept": "kept", "changed": changed, "as it was": "was kept before, and nothing was to be changed"}
+    return f"Run {kept.run[:RUN_SHOWN]} ({show_text(kept.title)[:80]}) {states[kept.state]}. Archive: {kept.archive}"
+
+
+def _print_tables(tables: Sequence[WordTable]) -> None:
+    """Tables on a terminal, as wide as it is; columns with blanks between them elsewhere."""
+    from pairdiff.shelf.listing import fit_table, plain_table
+
+    if not sys.stdout.isatty():
+        for number, table in enumerate(tables):
+            _print(*([""] if number else []), plain_table(table))
+        return
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    for table in (fit_table(one, console.width) for one in tables):
+        drawn = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+        for place, head in enumerate(table.heads):
+            side: Literal["left", "right"] = "right" if place in table.numbers else "left"
+            drawn.add_column(Text(head), justify=side, no_wrap=table.flexible is not None, overflow="fold")
+        for row in table.rows:
+            drawn.add_row(*(Text(cell) for cell in row))
+        with console.capture() as shown:
+            console.print(Text(table.caption))
+            console.print(drawn)
+        _print(shown.get())
+
+
 def _refuse_both(full: bool, survey: bool | None) -> None:
     if full and survey:
         raise UsageError("--full and --survey exclude each other: found both, give one of them or neither.")
@@ -396,6 +545,7 @@ class _Refusals:
 
     def __init__(self, *, debug: bool, earlier: Path | None = None) -> None:
         self._debug, self._earlier = debug, earlier
+        self._state = None if earlier is None else earlier.stat()
 
     def __enter__(self) -> None:
         return None
@@ -409,9 +559,15 @@ class _Refusals:
             traceback.print_exception(error)
         message, code = _words_for(error)
         say(message)
-        if self._earlier is not None and self._earlier.is_file():
+        if self._state is not None and self._earlier is not None and self._earlier.is_file() and _is_same(self._earlier, self._state):
             say(f"Note: {self._earlier.parent} still holds the result of an earlier run, not of this one.")
         raise typer.Exit(code) from None
+
+
+def _is_same(path: Path, state: os.stat_result) -> bool:
+    """Whether a file is the one it was, and not one that was written in its place."""
+    now = path.stat()
+    return (now.st_ino, now.st_mtime_ns, now.st_size) == (state.st_ino, state.st_mtime_ns, state.st_size)
 
 
 def _words_for(error: BaseException) -> tuple[str, int]:

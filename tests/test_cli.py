@@ -26,7 +26,7 @@ from pairdiff._settings import Settings
 from pairdiff.writeup.words import alignment_in_words, comparison_in_words
 from tests.small_clips import SmallPair, encode_clip, make_pair_with_a_still_head, make_pair_with_other_heads, sdr_codes
 
-COMMANDS = ("demo", "compare", "measure", "align", "stills", "report")
+COMMANDS = ("demo", "compare", "measure", "align", "stills", "report", "keep", "shelf")
 VERSION = [sys.executable, "-m", "pairdiff", "--version"]
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Call = Callable[..., int]
@@ -138,7 +138,7 @@ def test_version_is_the_installed_one(call: Call, capsys: pytest.CaptureFixture[
 
 
 def test_the_start_loads_nothing_heavy() -> None:
-    heavy = {"numpy", "cv2", "av", "numba", "scipy", "skimage", "pyarrow", "matplotlib"}
+    heavy = {"numpy", "cv2", "av", "numba", "scipy", "skimage", "pyarrow", "duckdb", "matplotlib"}
     code = f"import sys, pairdiff, pairdiff._cli; print(sorted({heavy} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout == "[]\n"

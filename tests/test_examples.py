@@ -8,12 +8,15 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import cv2
 import numpy as np
 import pytest
 from scipy.stats import binomtest
 
+import pairdiff
+from tests.shelf._titles import Titles
 from tests.small_clips import SmallPair
 
 
@@ -72,7 +75,31 @@ def test_a_folder_that_is_not_there_or_holds_no_results_is_told(project_root: Pa
         assert words in done.stderr
 
 
-@pytest.mark.parametrize("name", ["rank_titles.py", "compare_two_files.py"])
+def test_a_figure_is_drawn_from_a_shelf(project_root: Path, tmp_path: Path) -> None:
+    """Read by Python's own parser of XML: a bar a title with a headroom, the longest first, and titles as text."""
+    titles = Titles()
+    hostile = '<script>alert("x")</script> & \x1b[31m\u202e]]>'
+    for number in range(6):
+        folder = titles.write(tmp_path / str(number), number, **({"run__coverage__mode": "survey"} if number == 5 else {}))
+        pairdiff.keep(folder, archive=tmp_path / "archive", title=hostile if number == 2 else None)
+    done = run_example(project_root, "shelf_figure.py", tmp_path / "figure.svg", tmp_path / "archive")
+    assert done.returncode == 0, done.stderr
+    assert "5 titles drawn in" in done.stdout
+    assert "0 without a headroom and 1 measured otherwise are left out" in done.stdout
+    svg = "{http://www.w3.org/2000/svg}"
+    drawing = ElementTree.parse(tmp_path / "figure.svg").getroot()
+    bars = [one for one in drawing.iter(f"{svg}rect") if one.find(f"{svg}title") is not None]
+    stops = sorted((titles.document(number)["headroom"]["stops"] for number in range(5)), reverse=True)
+    widths = [float(bar.attrib["width"]) for bar in bars]
+    assert np.allclose(np.array(widths) / widths[0], np.abs(stops) / stops[0], atol=0.01)
+    assert not list(drawing.iter(f"{svg}script"))
+    assert any("<script>" in (one.text or "") for one in drawing.iter(f"{svg}text"))
+    empty = run_example(project_root, "shelf_figure.py", tmp_path / "no.svg", tmp_path / "nowhere")
+    assert empty.returncode != 0
+    assert "holds no archive" in empty.stderr
+
+
+@pytest.mark.parametrize("name", ["rank_titles.py", "compare_two_files.py", "shelf_figure.py"])
 def test_a_script_without_arguments_says_how_it_is_used(project_root: Path, name: str) -> None:
     done = run_example(project_root, name)
     assert done.returncode == 2

@@ -21,13 +21,17 @@ HOMES = {
     "rich": ("_cli.py",),
     "jinja2": ("writeup/",),
     "matplotlib": ("writeup/",),
-    "pyarrow": ("writeup/",),
+    "pyarrow": ("writeup/", "shelf/"),
+    "duckdb": ("shelf/",),
+    "pandas": ("shelf/",),
     "numba": ("_kernels.py",),
     "psutil": ("_watch.py",),
     "imagecodecs": ("clip/",),
     "pycvvdp": ("score/second_opinion.py",),
     "torch": ("score/second_opinion.py",),
 }
+# The archive stands outside the pipeline: it reads what was written, and no stage knows of it.
+SHELF_READS = (["verdict", "figures"], ["verdict", "rules"], ["writeup", "document"], ["writeup", "short_form"], ["writeup", "phrases"])
 # These look at arrays only: no reading, no writing, no printing.
 TOUCH_NO_FILES = ("match", "light", "score", "verdict")
 FILE_MODULES = {"os", "pathlib", "shutil", "tempfile", "io", "subprocess"}
@@ -72,6 +76,10 @@ def _inside_reason(path: str, target: list[str]) -> str | None:
             return f"{here} comes before {name}"
         if name not in (*STAGES, *GROUND):
             return f"a stage imports stages before it and {', '.join(GROUND)} only"
+    if here == "shelf" and target[:1] != ["shelf"] and name and name != "_errors" and target[:2] not in SHELF_READS:
+        return "the archive calls the front door and reads documents"
+    if name == "shelf" and here not in ("shelf", "_cli.py", "__init__.py"):
+        return "only the front door and the command line know of the archive"
     if here == "_demo" and name in ("light", "score"):
         return "the demo is not made with what it is measured by"
     if here == "_cli.py" and name in STAGES and target[:2] not in (["writeup", "document"], ["writeup", "words"], ["writeup", "edit_list"]):
@@ -99,7 +107,7 @@ def test_every_import_goes_the_way_of_the_data() -> None:
 
 def test_every_folder_is_a_stage_or_the_demo() -> None:
     folders = {file.relative_to(PACKAGE).parts[0] for file in PACKAGE.rglob("*.py") if file.parent != PACKAGE}
-    assert folders <= {*STAGES, "_demo"}
+    assert folders <= {*STAGES, "shelf", "_demo"}
 
 
 def test_no_file_of_the_package_is_a_drawer_for_anything() -> None:
@@ -122,6 +130,11 @@ def test_no_file_of_the_package_is_a_drawer_for_anything() -> None:
         ("stills/draw.py", "import matplotlib.pyplot as plt\n", "its home is writeup/"),
         ("_demo/render.py", "from pairdiff.light.transfer import pq_to_nits\n", "the demo is not made with"),
         ("_cli.py", "from pairdiff.verdict.judge import judge\n", "calls the front door"),
+        ("shelf/archive.py", "from pairdiff._pipeline import compare\n", "the archive calls the front door"),
+        ("shelf/archive.py", "from pairdiff.score.tone import x\n", "the archive calls the front door"),
+        ("writeup/html.py", "from pairdiff.shelf.archive import Archive\n", "a stage imports stages before it"),
+        ("_pipeline.py", "from pairdiff.shelf.kept_run import keep\n", "only the front door and the command line"),
+        ("_cli.py", "import duckdb\n", "its home is shelf/"),
         ("_records.py", "from pairdiff.clip import probe\n", "stand below everything"),
         ("verdict/judge.py", "from pathlib import Path\n", "verdict touches no files"),
     ],
@@ -138,6 +151,10 @@ def test_a_planted_violation_is_found(path: str, source: str, words: str) -> Non
         ("frames/_kernels.py", "from numba import njit, prange\n"),
         ("_pipeline.py", "from pairdiff.writeup.html import render_report\nfrom pairdiff.clip.probe import probe_release\n"),
         ("_cli.py", "import typer\nimport pairdiff\nfrom pairdiff.writeup.document import comparison_to_document\n"),
+        (
+            "shelf/index.py",
+            "import duckdb\nimport pairdiff\nfrom pairdiff.shelf.archive import Archive\nfrom pairdiff.verdict.rules import WORDS\n",
+        ),
         ("_demo/__init__.py", "import av\nfrom pairdiff._errors import OutputRefused\n"),
     ],
 )
@@ -156,11 +173,13 @@ def heads_among(modules: set[str], libraries: tuple[str, ...]) -> set[str]:
     return {one for one in libraries if any(name == one or name.startswith(f"{one}.") for name in modules)}
 
 
-@pytest.mark.parametrize("command", [(), ("measure",)])
+@pytest.mark.parametrize("command", [(), ("measure",), ("shelf",), ("keep",)])
 def test_the_help_pages_load_nothing_that_computes(command: tuple[str, ...]) -> None:
     run = "import sys\nfrom pairdiff._cli import main\nsys.argv = ['pairdiff', *sys.argv[1:]]\nsys.exit(main())"
     loaded = loaded_by(run, *command, "--help")
-    assert heads_among(loaded, ("numpy", "numba", "av", "cv2", "scipy", "pairdiff._pipeline", "pairdiff._demo")) == set()
+    assert (
+        heads_among(loaded, ("numpy", "numba", "av", "cv2", "scipy", "duckdb", "pyarrow", "pairdiff._pipeline", "pairdiff._demo")) == set()
+    )
     assert "pairdiff._cli" in loaded
 
 

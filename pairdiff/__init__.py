@@ -11,6 +11,9 @@ The front door: everything a caller needs is an attribute of this package and is
     report(directory)                            draw the report again from stored results
     make_bundle(directory, target)               a folder to upload, made from stored results
     verify_bundle(folder)                        whether what lies there is still what was made
+    place_release, check_release                 where a release lies that a list of films names, and whether it is there
+    identify_release                             by what a result knows its files again
+    check_words(settings)                        whether displays, anchors and passages in words can be read
 """
 
 from __future__ import annotations
@@ -25,15 +28,17 @@ if TYPE_CHECKING:
         NotAsWritten,
         OutputRefused,
         PairdiffError,
+        PairsFailed,
         SignalUnresolved,
         UnrelatedFilms,
         UsageError,
     )
-    from pairdiff._pipeline import align, compare, measure, report
+    from pairdiff._pipeline import align, check_words, compare, measure, report
     from pairdiff._pipeline import stills as save_stills
     from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
     from pairdiff._settings import Settings
     from pairdiff._settings_file import make_settings, settings_from_file
+    from pairdiff.clip.probe import check_release, identify_release, place_release
     from pairdiff.verdict.pictures import compare_pictures
     from pairdiff.writeup.bundle import make_bundle, verify_bundle
 
@@ -49,6 +54,7 @@ __all__ = [
     "NotAsWritten",
     "OutputRefused",
     "PairdiffError",
+    "PairsFailed",
     "PictureComparison",
     "Release",
     "Settings",
@@ -58,11 +64,15 @@ __all__ = [
     "Verdict",
     "__version__",
     "align",
+    "check_release",
+    "check_words",
     "compare",
     "compare_pictures",
+    "identify_release",
     "make_bundle",
     "make_settings",
     "measure",
+    "place_release",
     "report",
     "save_stills",
     "settings_from_file",
@@ -71,7 +81,8 @@ __all__ = [
 
 # Attribute -> where it lives, "module:name". `save_stills` is not called `stills`: that is the name of a folder of the package.
 _HOMES = {
-    **dict.fromkeys(["align", "compare", "measure", "report"], "_pipeline"),
+    **dict.fromkeys(["align", "check_words", "compare", "measure", "report"], "_pipeline"),
+    **dict.fromkeys(["check_release", "identify_release", "place_release"], "clip.probe"),
     "compare_pictures": "verdict.pictures",
     "save_stills": "_pipeline:stills",
     **dict.fromkeys(["make_bundle", "verify_bundle"], "writeup.bundle"),
@@ -85,6 +96,7 @@ _HOMES = {
             "NotAsWritten",
             "OutputRefused",
             "PairdiffError",
+            "PairsFailed",
             "SignalUnresolved",
             "UnrelatedFilms",
             "UsageError",

@@ -13,7 +13,7 @@ The front door: everything a caller needs is an attribute of this package and is
     verify_bundle(folder)                        whether what lies there is still what was made
     place_release, check_release                 where a release lies that a list of films names, and whether it is there
     identify_release                             by what a result knows its files again
-    check_words(settings)                        whether displays, anchors and passages in words can be read
+    check_words(settings=...)                    whether displays, anchors and passages in words can be read
 """
 
 from __future__ import annotations
@@ -106,7 +106,7 @@ _HOMES = {
 }
 
 # Those that take `settings`: a record made by hand is checked here, as the settings file and the options are.
-_TAKE_SETTINGS = ("align", "compare", "compare_pictures", "measure", "save_stills")
+_TAKE_SETTINGS = ("align", "check_words", "compare", "compare_pictures", "measure", "save_stills")
 
 
 def __getattr__(name: str) -> Any:

@@ -391,7 +391,7 @@ def compare(
     OutputRefused : `out` cannot be written.
     """
     settings, tell = settings or Settings(), progress or _silent
-    check_words(settings)  # what cannot be read is refused before the films are decoded
+    check_words(settings=settings)  # what cannot be read is refused before the films are decoded
     if out is not None:
         check_output(Path(out))
     parts = PairParts(fresh=fresh, every_s=PART_S)
@@ -435,7 +435,7 @@ def compare(
         return comparison
 
 
-def check_words(settings: Settings) -> None:
+def check_words(*, settings: Settings) -> None:
     """Refuse settings that are lists in words (displays, anchors, a passage) and cannot be read.
 
     Raises

@@ -164,7 +164,7 @@ def heads_among(modules: set[str], libraries: tuple[str, ...]) -> set[str]:
     return {one for one in libraries if any(name == one or name.startswith(f"{one}.") for name in modules)}
 
 
-@pytest.mark.parametrize("command", [(), ("measure",)])
+@pytest.mark.parametrize("command", [(), ("measure",), ("batch",)])
 def test_the_help_pages_load_nothing_that_computes(command: tuple[str, ...]) -> None:
     run = "import sys\nfrom pairdiff._cli import main\nsys.argv = ['pairdiff', *sys.argv[1:]]\nsys.exit(main())"
     loaded = loaded_by(run, *command, "--help")

@@ -10,6 +10,7 @@ A crash, a kill or a lack of memory ends the process of one pair alone. What ask
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import signal
@@ -39,6 +40,8 @@ OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-outcome/1", "pairdiff-batch/1"
 COMPARE = (sys.executable, "-m", "pairdiff", "compare")
 KEEP = (sys.executable, "-m", "pairdiff", "keep")
 """The commands that each pair is worked on and handed on with."""
+FAULT = 1
+"""Exit code of a fault that is no refusal, as on the command line."""
 STOPPED = "The work was stopped before it was done; the next call goes on with what was kept."
 TITLE_COLUMNS = 48
 """Widest that a title is shown in a table."""
@@ -86,8 +89,10 @@ class Stop:
         self._child: subprocess.Popen[str] | None = None
 
     def __call__(self, number: int, frame: FrameType | None) -> None:
-        """Note a signal and pass it on; the second one ends the process."""
+        """Note a signal and pass it on; the second one ends the process, or what is done between two of them."""
         self.asked.append(number)
+        if self._child is None and len(self.asked) > 1:
+            raise KeyboardInterrupt
         self._pass_on()
 
     @contextlib.contextmanager
@@ -146,7 +151,7 @@ def run_pair(
             outcome = _measure(pair, folder, fresh=fresh, say=say, stop=stop)
             outcome = replace(outcome, times={"begun": begun.isoformat(timespec="seconds"), "took_s": round(monotonic() - begun_s, 1)})
         else:
-            outcome = replace(found, hdr=pair.hdr, sdr=pair.sdr, words=pair.words)
+            outcome = replace(found, hdr=pair.hdr, sdr=pair.sdr, words=pair.words, kept=found.kept if pair.keep else None)
         _write_json(folder / OUTCOME, asdict(outcome))
         if outcome.state == "done" and pair.keep:
             outcome = hand_on(outcome, folder, archive=pair.archive, say=say, stop=stop)
@@ -158,6 +163,9 @@ def run_pair(
     except OSError as error:
         words = f"{folder} cannot be written ({error.strerror or error}): free some space, or name another folder with --out."
         outcome = replace(outcome, state="failed", exit_code=OutputRefused.exit_code, message=words)
+    except Exception as error:  # whatever is wrong with one pair stops no other
+        words = f"A fault in pairdiff itself: {type(error).__name__}: {error}. Compare this pair alone with --debug and report the trace."
+        outcome = replace(outcome, state="failed", exit_code=FAULT, message=words)
     return asdict(outcome)
 
 
@@ -201,16 +209,18 @@ def _outcome_of(pair: Pair, state: str) -> Outcome:
 
 
 def _asked(pair: Pair) -> dict[str, Any]:
-    """All that figures depend on beside the files. Settings that a default states are as good as those written down; the group `limits`
+    """All that figures depend on beside the files. A setting that a default states is as good as one written down; the group `limits`
     changes no figure.
     """
-    settings = asdict(pairdiff.make_settings(None, pair.settings))
-    limits = {one.name for one in fields(Settings) if one.metadata["group"] == "limits"}
+    settings = pairdiff.make_settings(None, pair.settings)
+    used = [one for one in fields(Settings) if one.metadata["group"] != "limits"]
+    values = {one.name: getattr(settings, one.name) for one in used}
     return {
         "title": pair.title,
         "version": pairdiff.__version__,
         "options": {name: pair.options[name] for name in ("full", "survey", "budget") if pair.options.get(name) is not None},
-        "settings": {name: value for name, value in settings.items() if name not in limits},
+        "settings": {one.name: values[one.name] for one in used if values[one.name] != one.default},
+        "settings_id": hashlib.sha256(json.dumps(values).encode()).hexdigest()[:16],  # defaults may change as well
     }
 
 
@@ -400,7 +410,7 @@ def run_batch(
     out, tell = Path(out).absolute(), _undisturbed(say or _silent)
     chosen = manifest.choose(only)
     check_output(out)
-    outcomes = {pair.title: _find_earlier(pair, out, begun=pair not in chosen) for pair in manifest.pairs}
+    outcomes = {pair.title: _known(pair, out, asked_for=pair in chosen, fresh=fresh) for pair in manifest.pairs}
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _alone(out), _stopping() as stop:
@@ -409,10 +419,12 @@ def run_batch(
                     break
                 begun_s, head = monotonic(), f"pair {number} of {len(chosen)}: "
                 tell(f"{head}{show_title(pair.title)}")
+                before = read_outcome(pair, out)
                 found = run_pair(asdict(pair), out, fresh=fresh, say=_numbered(tell, number, len(chosen)), stop=stop)
                 outcomes[pair.title] = Outcome(**found)
                 took = timedelta(seconds=round(monotonic() - begun_s))
-                tell(f"{head}{_say_outcome(outcomes[pair.title])}, {took}")
+                was_there = before is not None and before.state == "done" and before.times == outcomes[pair.title].times
+                tell(f"{head}{'was there: ' if was_there else ''}{_say_outcome(outcomes[pair.title])}, {took}")
                 with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
                     _write_json(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen))
         summary = summarise(manifest, outcomes, chosen=chosen)
@@ -422,10 +434,12 @@ def run_batch(
     return summary
 
 
-def _find_earlier(pair: Pair, out: Path, *, begun: bool) -> Outcome:
-    """What is known of a pair before this call has worked on it."""
-    found = read_outcome(pair, out) if begun else None
-    return found or _outcome_of(pair, "not begun")
+def _known(pair: Pair, out: Path, *, asked_for: bool, fresh: bool) -> Outcome:
+    """What is known of a pair before this call comes to it: of those asked for only that it is done, since the others are tried again."""
+    found = read_outcome(pair, out)
+    if found is None or (asked_for and (fresh or found.state != "done")):
+        return _outcome_of(pair, "not begun")
+    return found
 
 
 def summarise(manifest: Manifest, outcomes: Mapping[str, Outcome], *, chosen: Sequence[Pair]) -> dict[str, Any]:

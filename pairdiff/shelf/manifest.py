@@ -315,7 +315,7 @@ class _Reader:
         found = list_faults(settings, place="manifest", together=True)
         if not found and set(IN_WORDS) & set(settings):
             try:
-                pairdiff.check_words(pairdiff.make_settings(None, settings))
+                pairdiff.check_words(settings=pairdiff.make_settings(None, settings))
             except UsageError as error:
                 found = [str(error)]
         for words in found:

@@ -33,7 +33,7 @@ from pairdiff._errors import OutputRefused, PairdiffError, PairsFailed
 from pairdiff._settings import Settings
 from pairdiff._settings_file import say_option
 from pairdiff._watch import END_VARIABLE, INTERRUPTED
-from pairdiff.shelf.manifest import Manifest, Pair
+from pairdiff.shelf.manifest import WORDS, Manifest, Pair
 
 OUTCOME, SUMMARY, LOG, LOCK = "outcome.json", "summary.json", "log.txt", ".batch.lock"
 OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-outcome/1", "pairdiff-batch/1"
@@ -299,7 +299,8 @@ def hand_on(outcome: Outcome, folder: Path, *, archive: str | None, say: Say, st
     if before.get("exit_code") == 0 and {name: before.get(name) for name in asked} == asked:
         return outcome
     options = [f"--archive={archive}"] if archive is not None else []
-    options += [f"--{name}={value}" for name, value in outcome.words.items()]
+    taken_back = {name: 0 if WORDS[name] is int else "" for name in before.get("words", {}) if name not in outcome.words}
+    options += [f"--{name}={value}" for name, value in {**taken_back, **outcome.words}.items()]
     code, message = run_command([*KEEP, *options, "--", str(folder)], log=folder / LOG, say=say, stop=stop)
     return replace(outcome, kept={**asked, "exit_code": code, "message": message if code else ""})
 

@@ -36,7 +36,7 @@ IN_WORDS = ("displays", "own_displays", "anchor", "only")
 """Settings whose words are read only by a comparison."""
 MOST_LETTERS = {"title": 10_000, "notes": 20_000, "edition": 1000, "region": 1000}
 """Most that words may have, so that they can be handed to a process (own; Linux takes 128 KiB an argument)."""
-YEARS = (1800, 2200)
+YEARS = (1870, 2200)
 FOLDER_LETTERS, FOLDER_BYTES = 60, 120
 """Most of a title that the name of its folder shows, with room for what file systems take (255 bytes)."""
 _TOKEN = re.compile(

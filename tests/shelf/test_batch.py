@@ -31,6 +31,7 @@ TITLES = ("First", "Swapped", "Killed", "Orphan", HOSTILE)
 MANIFEST = f"""
 [defaults]
 seed = 7
+hdr_stills = "none"
 [[pair]]
 title = "First"
 hdr = "hdr.mkv"
@@ -336,6 +337,9 @@ def test_what_is_done_is_handed_on_to_the_archive_once(copied: Shelf, archive: P
     changed = with_keep(copied, MANIFEST.replace("1982", "1983"))  # words that were put right reach it as well
     batch.run_batch(changed, copied.out, only=only)
     assert asked(archive)[1][1] == "--year=1983"
+    taken_back = with_keep(copied, MANIFEST.replace("year = 1982", 'notes = "Seen twice."'))
+    batch.run_batch(taken_back, copied.out, only=only)
+    assert asked(archive)[2][1:3] == ["--year=0", "--notes=Seen twice."]
 
 
 def test_what_the_archive_refuses_stays_done_and_is_handed_on_again(copied: Shelf, archive: Path) -> None:
@@ -363,7 +367,7 @@ def test_what_failed_is_not_handed_on(copied: Shelf, archive: Path) -> None:
 def two(tmp_path: Path, small_pair: SmallPair) -> Iterator[tuple[Path, dict[str, str]]]:
     """A manifest of two pairs that nothing is known of; what is left of a test ends with it."""
     pair = f"hdr = '{small_pair.hdr}'\nsdr = '{small_pair.sdr}'\n"
-    text = f"[[pair]]\ntitle = 'One'\n{pair}[[pair]]\ntitle = 'Two'\n{pair}"
+    text = f"[defaults]\nhdr_stills = 'none'\n[[pair]]\ntitle = 'One'\n{pair}[[pair]]\ntitle = 'Two'\n{pair}"
     (tmp_path / "shelf.toml").write_text(text, encoding="utf-8")
     before = set(psutil.Process().children(recursive=True))
     yield tmp_path, environment(tmp_path)
@@ -413,11 +417,11 @@ def test_a_batch_that_was_stopped_goes_on_where_it_was(two: tuple[Path, dict[str
     summary = json.loads((folder / "out" / "summary.json").read_text(encoding="utf-8"))
     assert [one["state"] for one in summary["pairs"]] == ["interrupted", "not begun"]
 
-    done = run(env, folder / "shelf.toml", "--out", folder / "out")
+    done = run(env, folder / "shelf.toml", "--out", folder / "out", "--only", "One")
     assert done.returncode == 0, done.stderr
-    assert "1/2 score the pairs" in done.stderr
+    assert "1/1 score the pairs" in done.stderr
     assert "measure the HDR release" not in done.stderr  # kept by the call that was killed
-    assert plans(env, folder) == ["is there", "is there"]
+    assert plans(env, folder) == ["is there", "is measured"]
 
 
 @POSIX

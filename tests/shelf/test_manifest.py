@@ -127,7 +127,7 @@ def test_full_beside_survey_is_a_fault_and_says_the_way_out(films: Path) -> None
         ("defaults = 3\n" + PAIR.format("T"), "line 1, defaults: found a single value"),
         (PAIR.format("a\\u0000b"), "title holds the control character U+0000"),
         (PAIR.format("x" * 10_001), "title has 10001 letters, more than the 10000"),
-        (PAIR.format("T") + "year = 12\n", "year: found 12, expected a year from 1800 to 2200"),
+        (PAIR.format("T") + "year = 12\n", "year: found 12, expected a year from 1870 to 2200"),
         (PAIR.format("T") + "archive = ''\n", "archive is empty"),
         (PAIR.format("T") + "settings = 'none.toml'\n", "none.toml does not exist"),
         (PAIR.format("T") + "[pair.more]\nx = 1\n", "'more' is no option, setting or word of a pair"),
@@ -170,7 +170,7 @@ def test_lines_are_found_whatever_strings_and_brackets_hold(films: Path) -> None
     text = '''\ufeff# [[pair]] in a comment
 top = 2
 list = [ 3, # ]
-  """a
+[["pair"]], """a
 [[pair]]
 """, {x = "]"}]
 [defaults]

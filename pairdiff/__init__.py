@@ -13,6 +13,9 @@ The front door: everything a caller needs is an attribute of this package and is
     verify_bundle(folder)                        whether what lies there is still what was made
     keep(directory)                              keep a run in the archive, or correct what is said of it
     open_shelf(path)                             the runs that were kept: lists, tables for a notebook
+    place_release, check_release                 where a release lies that a list of films names, and whether it is there
+    identify_release                             by what a result knows its files again
+    check_words(settings=...)                    whether displays, anchors and passages in words can be read
 """
 
 from __future__ import annotations
@@ -27,15 +30,17 @@ if TYPE_CHECKING:
         NotAsWritten,
         OutputRefused,
         PairdiffError,
+        PairsFailed,
         SignalUnresolved,
         UnrelatedFilms,
         UsageError,
     )
-    from pairdiff._pipeline import align, compare, measure, report
+    from pairdiff._pipeline import align, check_words, compare, measure, report
     from pairdiff._pipeline import stills as save_stills
     from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
     from pairdiff._settings import Settings
     from pairdiff._settings_file import make_settings, settings_from_file
+    from pairdiff.clip.probe import check_release, identify_release, place_release
     from pairdiff.shelf.kept_run import KeptRun, check_keeping, keep
     from pairdiff.shelf.notebook import Shelf, open_shelf
     from pairdiff.verdict.pictures import compare_pictures
@@ -54,6 +59,7 @@ __all__ = [
     "NotAsWritten",
     "OutputRefused",
     "PairdiffError",
+    "PairsFailed",
     "PictureComparison",
     "Release",
     "Settings",
@@ -65,13 +71,17 @@ __all__ = [
     "__version__",
     "align",
     "check_keeping",
+    "check_release",
+    "check_words",
     "compare",
     "compare_pictures",
+    "identify_release",
     "keep",
     "make_bundle",
     "make_settings",
     "measure",
     "open_shelf",
+    "place_release",
     "report",
     "save_stills",
     "settings_from_file",
@@ -80,7 +90,8 @@ __all__ = [
 
 # Attribute -> where it lives, "module:name". `save_stills` is not called `stills`: that is the name of a folder of the package.
 _HOMES = {
-    **dict.fromkeys(["align", "compare", "measure", "report"], "_pipeline"),
+    **dict.fromkeys(["align", "check_words", "compare", "measure", "report"], "_pipeline"),
+    **dict.fromkeys(["check_release", "identify_release", "place_release"], "clip.probe"),
     "compare_pictures": "verdict.pictures",
     "save_stills": "_pipeline:stills",
     **dict.fromkeys(["make_bundle", "verify_bundle"], "writeup.bundle"),
@@ -96,6 +107,7 @@ _HOMES = {
             "NotAsWritten",
             "OutputRefused",
             "PairdiffError",
+            "PairsFailed",
             "SignalUnresolved",
             "UnrelatedFilms",
             "UsageError",
@@ -105,7 +117,7 @@ _HOMES = {
 }
 
 # Those that take `settings`: a record made by hand is checked here, as the settings file and the options are.
-_TAKE_SETTINGS = ("align", "compare", "compare_pictures", "measure", "save_stills")
+_TAKE_SETTINGS = ("align", "check_words", "compare", "compare_pictures", "measure", "save_stills")
 
 
 def __getattr__(name: str) -> Any:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from pathlib import Path
 
-from pairdiff._errors import OutputRefused
+from pairdiff._errors import OutputRefused, UsageError
 
 
 def check_output(out: Path) -> None:
@@ -34,3 +35,16 @@ def _nearest(out: Path) -> Path:
         place.exists()  # a name that no file system takes raises here, where lexists says no
         place = place.parent
     return place
+
+
+def read_length_s(text: str) -> float:
+    """Seconds from a length of time such as `90s`, `5m` or `1.5m`.
+
+    Raises
+    ------
+    UsageError : any other text.
+    """
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|m|min)?", text.strip())
+    if found is None or float(found[1]) <= 0:
+        raise UsageError(f"--budget: found {text!r}, expected a length of time above zero, such as 90s or 5m.")
+    return float(found[1]) * (60 if (found[2] or "s").startswith("m") else 1)

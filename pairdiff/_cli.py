@@ -1,8 +1,8 @@
 """The command line: thin, each command is one call of the front door.
 
 Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
-refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 130 interrupted, 1 a fault of the
-installation or of pairdiff itself.
+refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed and the rest
+is done, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
 
 The fields of `Settings` that a command works by are its options; they are made from the record, so there is one list only. A settings
 file may state all of them to any command.
@@ -16,7 +16,6 @@ import inspect
 import io
 import json
 import os
-import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
@@ -30,6 +29,7 @@ import typer
 
 import pairdiff
 from pairdiff._beat import announce_limits
+from pairdiff._checks import read_length_s
 from pairdiff._errors import OutputRefused, PairdiffError, UsageError
 from pairdiff._settings import Settings
 from pairdiff._settings_file import make_settings, say_option, setting_kinds
@@ -58,7 +58,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
     epilog="Exit codes: 0 done, 1 a fault of pairdiff or its installation, 2 bad usage, 3 input refused, 4 unrelated films, "
-    "5 output cannot be written, 6 a bundle is not as it was written, 130 interrupted.",
+    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed, 130 interrupted.",
 )
 
 WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
@@ -322,17 +322,14 @@ def stills(
     settings: Settings,
 ) -> None:
     """Write stills of moments you name, both sides and the same exposure bracket of both."""
-    from pairdiff.verdict.figures import say_time
+    from pairdiff.writeup.words import moment_in_words
 
     with _Progress() as progress:
         moments = pairdiff.save_stills(hdr, sdr, at=at, out=out, settings=settings, progress=progress)
     for one in moments:
         if one.shot < 0:
             say(f"Warning: HDR frame f{one.hdr_frame} lies outside the matched passages: the two sides may not show the same moment.")
-    rows = [
-        f"  HDR frame {one.hdr_frame} ({say_time(one.hdr_time_s)})   SDR frame {one.sdr_frame} ({say_time(one.sdr_time_s)})"
-        for one in moments
-    ]
+    rows = [f"  {moment_in_words(one)}" for one in moments]
     _print(f"Moments drawn: {len(moments)}", *rows, f"Stills: {out}")
 
 
@@ -499,22 +496,44 @@ def _print_tables(tables: Sequence[WordTable]) -> None:
         _print(shown.get())
 
 
+@_command
+def batch(
+    manifest: Annotated[Path, typer.Argument(metavar="MANIFEST", help="The pairs (TOML): the README has an example.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FOLDER", help="Folder for a folder of results a pair, and summary.json.", show_default=False)
+    ],
+    only: Annotated[
+        list[str] | None, typer.Option("--only", metavar="TITLE", help="Work on this title alone; repeatable.", show_default=False)
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")] = False,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Measure again what is done, and ignore anything kept from earlier runs.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print summary.json on standard output, and nothing else there.")] = False,
+) -> None:
+    """Compare all pairs of a manifest; one that fails stops no other, and what is done is not done again."""
+    from pairdiff.shelf import batch as batches
+    from pairdiff.shelf.manifest import read_manifest
+
+    titles = tuple(only or ())
+    found = read_manifest(manifest, only=titles)
+    if dry_run:
+        plan = batches.plan_batch(found, out, only=titles, fresh=fresh)
+        _print_json({"pairs": plan}) if as_json else _print(batches.plan_in_words(plan, out=out))
+        return
+    summary = batches.run_batch(found, out, only=titles, fresh=fresh, say=say)
+    _print_json(summary) if as_json else _print(batches.summary_in_words(summary, out=out, only=titles))
+    code, counts = batches.exit_code_of(summary), summary["counts"]
+    if code == INTERRUPTED:
+        say("Interrupted: the same command goes on where the batch was stopped.")
+        raise typer.Exit(code)
+    if code:
+        raise pairdiff.PairsFailed(
+            f"Failed: {counts['failed']}, not kept: {counts['not_kept']}, done: {counts['done']}. The same command tries those alone again."
+        )
+
+
 def _refuse_both(full: bool, survey: bool | None) -> None:
     if full and survey:
         raise UsageError("--full and --survey exclude each other: found both, give one of them or neither.")
-
-
-def read_length_s(text: str) -> float:
-    """Seconds from a length of time such as `90s`, `5m` or `1.5m`.
-
-    Raises
-    ------
-    UsageError : any other text.
-    """
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|m|min)?", text.strip())
-    if found is None or float(found[1]) <= 0:
-        raise UsageError(f"--budget: found {text!r}, expected a length of time above zero, such as 90s or 5m.")
-    return float(found[1]) * (60 if (found[2] or "s").startswith("m") else 1)
 
 
 # ---------------------------------------------------------------- standard output, standard error, refusals

@@ -7,7 +7,8 @@
     |   `-- DecodeFailed             exit 3   the decoder gave no picture at all
     |-- UnrelatedFilms               exit 4   the two releases do not belong together
     |-- OutputRefused                exit 5   the output folder cannot be written
-    `-- NotAsWritten                 exit 6   published pictures or figures are not what was written
+    |-- NotAsWritten                 exit 6   published pictures or figures are not what was written
+    `-- PairsFailed                  exit 7   some pairs of a batch failed; the rest is done
 
 A message says what is wrong, what was found, and what to do.
 """
@@ -55,3 +56,9 @@ class NotAsWritten(PairdiffError):
     """A bundle whose pictures or figures are no longer what was written."""
 
     exit_code = 6
+
+
+class PairsFailed(PairdiffError):
+    """A batch of which some pairs failed, each with a message of its own; the rest is done."""
+
+    exit_code = 7

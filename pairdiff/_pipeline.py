@@ -393,9 +393,7 @@ def compare(
     OutputRefused : `out` cannot be written.
     """
     settings, tell = settings or Settings(), progress or _silent
-    read_displays(settings.displays, settings.own_displays)  # what cannot be read is refused before the films are decoded
-    read_anchors(settings.anchor)
-    read_span(settings.only)
+    check_words(settings=settings)  # what cannot be read is refused before the films are decoded
     if out is not None:
         check_output(Path(out))
     parts = PairParts(fresh=fresh, every_s=PART_S)
@@ -437,6 +435,18 @@ def compare(
         parts.remove()  # not before: a disk that is full costs no second scoring
         tell("write", 1, 1)
         return comparison
+
+
+def check_words(*, settings: Settings) -> None:
+    """Refuse settings that are lists in words (displays, anchors, a passage) and cannot be read.
+
+    Raises
+    ------
+    UsageError : one that cannot.
+    """
+    read_displays(settings.displays, settings.own_displays)
+    read_anchors(settings.anchor)
+    read_span(settings.only)
 
 
 def _read_whole(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import fields
 from difflib import get_close_matches
 from functools import cache, wraps
@@ -137,6 +137,34 @@ def make_settings(file: Path | str | None, overrides: Mapping[str, Any]) -> Sett
     return settings
 
 
+def list_faults(stated: Mapping[str, Any], *, place: str, together: bool = False) -> list[str]:
+    """Everything that is wrong with some settings, where all of it is to be told at once.
+
+    Parameters
+    ----------
+    stated
+        Name -> value.
+    place
+        Where they stand, in words.
+    together
+        Each of them can be used; say which do not go together.
+
+    Returns
+    -------
+    list of str
+        What `make_settings` would say, one after the other; none where all can be used.
+    """
+    if together:
+        return list(_contradictions(Settings(**_checked_values(stated, place=place))))
+    found = []
+    for name, value in stated.items():
+        try:
+            _checked_value(name, value, place=place)
+        except UsageError as error:
+            found.append(str(error))
+    return found
+
+
 def check_settings(settings: Settings) -> None:
     """Check a record that was made by hand in Python.
 
@@ -247,10 +275,15 @@ def _unknown_name(name: str, value: Any, *, place: str) -> str:
 
 
 def _refuse_contradictions(settings: Settings) -> None:
+    for words in _contradictions(settings):
+        raise UsageError(words)
+
+
+def _contradictions(settings: Settings) -> Iterator[str]:
     for first, second in _BOTH_OR_NEITHER:
         stated, missing = (first, second) if getattr(settings, second) is None else (second, first)
         if getattr(settings, missing) is None and getattr(settings, stated) is not None:
-            raise UsageError(f"{stated} is {getattr(settings, stated):g} but {missing} is not stated: a real set needs both, or neither.")
+            yield f"{stated} is {getattr(settings, stated):g} but {missing} is not stated: a real set needs both, or neither."
     for low, high in _IN_ORDER:
         if not getattr(settings, low) < getattr(settings, high):
-            raise UsageError(f"{low} is {getattr(settings, low):g} and {high} is {getattr(settings, high):g}: {low} must be below {high}.")
+            yield f"{low} is {getattr(settings, low):g} and {high} is {getattr(settings, high):g}: {low} must be below {high}."

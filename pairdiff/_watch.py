@@ -24,6 +24,8 @@ from pairdiff._errors import InputRefused
 WATCHED = ("compare", "measure", "align", "stills")
 """Commands that read films."""
 UNWATCHED_VARIABLE = "PAIRDIFF_UNWATCHED"
+END_VARIABLE = "PAIRDIFF_END_WITH_INPUT"
+"""Set by what runs many comparisons: this process ends when its standard input does, which is when that one is gone."""
 LOOK_EVERY_S = 0.25
 """How often the watched process is looked at (own)."""
 FEW_ARENAS = {"MALLOC_ARENA_MAX": "2"}
@@ -44,6 +46,8 @@ def main() -> int:
     inner = os.environ.get(FILE_VARIABLE)
     if inner:
         _end_with_the_watcher(Path(inner))
+    elif os.environ.get(END_VARIABLE):
+        _end_with_the_watcher(None)
     words = sys.argv[1:]
     if inner or os.environ.get(UNWATCHED_VARIABLE) or not words or words[0] not in WATCHED or {"--help", "-h"} & set(words):
         from pairdiff._cli import main as run
@@ -55,7 +59,7 @@ def main() -> int:
         return _watch(words, beat)
 
 
-def _end_with_the_watcher(beat: Path) -> None:
+def _end_with_the_watcher(beat: Path | None) -> None:
     """End this process when the one that watches it is gone, and clear away what it left: its end of standard input closes then."""
     pipe = sys.stdin.fileno()
 
@@ -63,9 +67,10 @@ def _end_with_the_watcher(beat: Path) -> None:
         with contextlib.suppress(OSError):
             while os.read(pipe, 1):
                 pass
-        with contextlib.suppress(OSError):  # that file and its folder, which is empty then, and nothing else
-            beat.unlink()
-            beat.parent.rmdir()
+        if beat is not None:
+            with contextlib.suppress(OSError):  # that file and its folder, which is empty then, and nothing else
+                beat.unlink()
+                beat.parent.rmdir()
         os._exit(INTERRUPTED)
 
     threading.Thread(target=wait, name="watcher", daemon=True).start()

@@ -2,8 +2,8 @@ import tempfile
 
 import pytest
 
-from pairdiff._checks import check_output
-from pairdiff._errors import OutputRefused
+from pairdiff._checks import check_output, read_length_s
+from pairdiff._errors import OutputRefused, UsageError
 
 
 def test_a_writable_place_passes_and_nothing_is_made(tmp_path):
@@ -38,3 +38,14 @@ def test_a_folder_that_takes_no_files_is_refused(tmp_path, monkeypatch):
     with pytest.raises(OutputRefused, match=r"Permission denied\. Name another folder with --out\.$") as refused:
         check_output(tmp_path)
     assert refused.value.exit_code == 5
+
+
+@pytest.mark.parametrize(("text", "seconds"), [("90s", 90), ("90", 90), ("5m", 300), (" 1.5 min ", 90)])
+def test_a_length_of_time_is_read_in_seconds(text, seconds):
+    assert read_length_s(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "0s", "-1m", "soon", "5h"])
+def test_what_is_no_length_of_time_is_refused(text):
+    with pytest.raises(UsageError, match=r"--budget: found .*, expected a length of time above zero"):
+        read_length_s(text)

@@ -20,13 +20,13 @@ from rich.console import Console
 
 import pairdiff
 from pairdiff._cli import _Progress, main
-from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, PairsFailed, SignalUnresolved, UnrelatedFilms, UsageError
 from pairdiff._records import Segment
 from pairdiff._settings import Settings
 from pairdiff.writeup.words import alignment_in_words, comparison_in_words
 from tests.small_clips import SmallPair, encode_clip, make_pair_with_a_still_head, make_pair_with_other_heads, sdr_codes
 
-COMMANDS = ("demo", "compare", "measure", "align", "stills", "report", "keep", "shelf")
+COMMANDS = ("demo", "compare", "measure", "align", "stills", "report", "keep", "shelf", "batch")
 VERSION = [sys.executable, "-m", "pairdiff", "--version"]
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Call = Callable[..., int]
@@ -465,6 +465,7 @@ def test_a_moment_outside_the_matched_passages_is_warned_about(
         (PairdiffError("no"), 3),
         (UnrelatedFilms("no"), 4),
         (OutputRefused("no"), 5),
+        (PairsFailed("no"), 7),
         (OSError(28, "No space left on device"), 5),
         (MemoryError(), 1),
         (ZeroDivisionError("no"), 1),

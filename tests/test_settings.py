@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,15 @@ import pytest
 import pairdiff
 from pairdiff._errors import UsageError
 from pairdiff._settings import Settings
-from pairdiff._settings_file import check_settings, limits_of, make_settings, setting_choices, setting_kinds, settings_from_file
+from pairdiff._settings_file import (
+    check_settings,
+    limits_of,
+    list_faults,
+    make_settings,
+    setting_choices,
+    setting_kinds,
+    settings_from_file,
+)
 
 
 def written(folder: Path, text: str) -> Path:
@@ -143,7 +152,19 @@ def test_the_front_door_knows_every_function_that_takes_settings() -> None:
     takers = [
         name for name in pairdiff.__all__ if name[0].islower() and "settings" in inspect.signature(getattr(pairdiff, name)).parameters
     ]
-    assert sorted(takers) == ["align", "compare", "compare_pictures", "measure", "save_stills"]
+    assert sorted(takers) == ["align", "check_words", "compare", "compare_pictures", "measure", "save_stills"]
+
+
+def test_all_faults_of_settings_are_listed_each_as_it_would_be_refused() -> None:
+    stated = {"seed": -1, "room_lux": 5, "sede": 3, "support_min": "high"}
+    found = list_faults(stated, place="manifest")
+    assert len(found) == 3
+    for name, words in zip(("seed", "sede", "support_min"), found, strict=True):
+        with pytest.raises(UsageError, match=re.escape(words.replace("in the manifest", "in the options given"))):
+            make_settings(None, {name: stated[name]})
+    both = {"sdr_white": 100.0, "gamma_low": 3.0}
+    assert [words[:9] for words in list_faults(both, place="manifest", together=True)] == ["sdr_white", "gamma_low"]
+    assert list_faults(both, place="manifest") == []
 
 
 @pytest.mark.parametrize("name", [name for name, kind in setting_kinds().items() if kind is not str])

@@ -3,6 +3,7 @@ watched process is told to do them in place of decoding."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -111,6 +112,29 @@ def test_the_watched_process_ends_with_the_one_that_watches(clip: Path, tmp_path
         time.sleep(0.1)
     os.kill(inner, signal.SIGKILL)
     pytest.fail("the watched process lives on")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals are POSIX")
+def test_both_processes_end_with_the_standard_input_where_that_is_asked_for(clip: Path, tmp_path: Path) -> None:
+    """What runs many comparisons may be killed; its end of the pipe closes then."""
+    (tmp_path / "sitecustomize.py").write_text(HOOK.format(fault="open(os.environ['MARK'], 'w').write(str(os.getpid())); time.sleep(60)"))
+    root, mark = Path(_watch.__file__).parents[1], tmp_path / "mark"
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(root)]), "MARK": str(mark), "PAIRDIFF_KEEP_DIR": str(tmp_path)}
+    command = [sys.executable, "-m", "pairdiff", "measure", str(clip)]
+    outer = subprocess.Popen(command, env={**env, _watch.END_VARIABLE: "1"}, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    while not (mark.exists() and mark.read_text()):
+        assert outer.poll() is None
+        time.sleep(0.05)
+    inner = psutil.Process(int(mark.read_text()))
+    assert outer.stdin is not None
+    outer.stdin.close()
+    try:
+        assert outer.wait(timeout=15) == 130
+        inner.wait(timeout=15)
+    finally:
+        outer.kill()
+        with contextlib.suppress(psutil.NoSuchProcess):
+            inner.kill()
 
 
 def test_the_beat_says_what_is_decoded_and_since_when(tmp_path: Path) -> None:

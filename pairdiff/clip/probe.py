@@ -360,18 +360,94 @@ def probe_alone(path: str | os.PathLike[str], *, settings: Settings, hash_whole:
         raise type(error)(_of_one_release(str(error))) from error
 
 
-def split_parts(path: str) -> list[str]:
-    """The files of `A+B`, in order; the path alone where it is one. A plus sign inside a name is a part of it where such a file exists."""
+def split_parts(path: str, *, folder: str = "") -> list[str]:
+    """The files of `A+B`, in order; the path alone where it is one. A plus sign inside a name is a part of it where such a file exists, in
+    the folder that the names are relative to.
+    """
     words = path.split("+")
-    if len(words) == 1 or os.path.lexists(path):
+    if len(words) == 1 or os.path.lexists(os.path.join(folder, path)):
         return [path]
     parts, start = [], 0
     while start < len(words):
         ends = range(len(words), start, -1)
-        end = next((end for end in ends if os.path.lexists("+".join(words[start:end]))), start + 1)
+        end = next((end for end in ends if os.path.lexists(os.path.join(folder, "+".join(words[start:end])))), start + 1)
         parts.append("+".join(words[start:end]))
         start = end
     return parts
+
+
+def place_release(path: str, *, folder: str | os.PathLike[str]) -> str:
+    """A release whose names are relative to a folder, as a path that holds from anywhere.
+
+    Parameters
+    ----------
+    path
+        As for `probe_release`; each part of `A+B` is relative to the folder, or absolute.
+    folder
+        What it is relative to.
+    """
+    base = os.path.abspath(folder)
+    return "+".join(os.path.join(base, part) for part in split_parts(path, folder=base))
+
+
+def check_release(path: str, *, side: Side) -> None:
+    """Refuse a release that is not there, without opening it as a film.
+
+    Parameters
+    ----------
+    path
+        As for `probe_release`.
+    side
+        How messages call it.
+
+    Raises
+    ------
+    InputRefused
+        As for `check_path`, for any of its files.
+    """
+    for part in split_parts(path):
+        check_path(part, side=side)
+
+
+def identify_release(path: str, *, side: Side, hash_whole: bool = False) -> str:
+    """The `file_id` that a release has in a result, told without opening it as a film.
+
+    Parameters
+    ----------
+    path, hash_whole
+        As for `probe_release`.
+    side
+        How messages call it.
+
+    Returns
+    -------
+    str
+        Kind of hash, size in bytes, digest.
+
+    Raises
+    ------
+    InputRefused
+        As for `check_release`, and where a file cannot be read.
+    """
+    check_release(path, side=side)
+    try:
+        found = [_identify_part(part, side=side, hash_whole=hash_whole) for part in split_parts(path)]
+    except OSError as error:
+        raise InputRefused(
+            f"The {SIDES[side]} release {path} cannot be read: {error.strerror}. Copy it to a disk that can be read."
+        ) from error
+    return found[0] if len(found) == 1 else _join_ids(found)
+
+
+def _identify_part(path: str, *, side: Side, hash_whole: bool) -> str:
+    pictures = find_sequence(path, name=f"The {SIDES[side]} release {path}")
+    return identify_file(path, whole=hash_whole) if pictures is None else identify_files(list(pictures.paths()), whole=hash_whole)
+
+
+def _join_ids(ids: Sequence[str]) -> str:
+    """The id of several files read as one release: the kind of the first, the size of all, a digest of all ids."""
+    digest = hashlib.sha256(" ".join(ids).encode()).hexdigest()
+    return f"{ids[0].partition(':')[0]}:{sum(int(one.split(':')[1]) for one in ids)}:{digest}"
 
 
 def join_parts(path: str, parts: Sequence[Release]) -> Release:
@@ -399,13 +475,11 @@ def join_parts(path: str, parts: Sequence[Release]) -> Release:
                     f"{mine}, {part.path} has {theirs}. Give files of one coding, in the order of the film."
                 )
     lengths = [part.duration_s for part in parts if part.duration_s is not None]
-    digest = hashlib.sha256(" ".join(part.file_id for part in parts).encode()).hexdigest()
-    kind, size = first.file_id.partition(":")[0], sum(part.size_bytes for part in parts)
     return replace(
         first,
         path=path,
-        file_id=f"{kind}:{size}:{digest}",
-        size_bytes=size,
+        file_id=_join_ids([part.file_id for part in parts]),
+        size_bytes=sum(part.size_bytes for part in parts),
         duration_s=sum(lengths, Fraction(0)) if len(lengths) == len(parts) else None,
         notes=(f"{len(parts)} files are read as one release, in this order: {', '.join(part.path for part in parts)}.", *first.notes),
         parts=tuple(parts),

@@ -1,1 +1,1 @@
-"""The archive of runs: kept, listed, ranked, compared. Outside the pipeline: it reads what `compare` has written."""
+"""The archive of runs, and batches of pairs. Outside the pipeline: it calls the front door and reads what `compare` has written."""

@@ -21,6 +21,7 @@ from pairdiff._records import (
     HighlightContrast,
     Levels,
     Measurement,
+    Moment,
     PeakMoment,
     PixelPlace,
     Recovered,
@@ -322,3 +323,8 @@ def _level_at(nits: float | None, time_s: float | None) -> str:
 def _table(rows: Mapping[str, str]) -> list[str]:
     width = max(map(len, rows))
     return [f"  {name:<{width}}  {text}" for name, text in rows.items()]
+
+
+def moment_in_words(moment: Moment) -> str:
+    """Frame and film time of a moment on both sides."""
+    return f"HDR frame {moment.hdr_frame} ({say_time(moment.hdr_time_s)})   SDR frame {moment.sdr_frame} ({say_time(moment.sdr_time_s)})"

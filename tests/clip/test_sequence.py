@@ -12,7 +12,7 @@ import pytest
 from pairdiff import _keep
 from pairdiff._errors import InputRefused, UsageError
 from pairdiff._settings import Settings
-from pairdiff.clip.probe import identify_files, probe_release
+from pairdiff.clip.probe import identify_files, identify_release, probe_release
 from pairdiff.clip.sequence import find_sequence
 from pairdiff.frames.decode import FrameReader, read_frames_at, read_key_frames
 from tests._clips import encode_clip, moving_planes
@@ -167,3 +167,10 @@ def test_pictures_written_again_are_measured_again(tmp_path):
     after = probe_release(tmp_path, side="sdr", settings=stated)
     assert before.file_id == after.file_id
     assert _keep.scan_key(before, hlg_peak_nits=1000) != _keep.scan_key(after, hlg_peak_nits=1000)
+
+
+@pytest.mark.parametrize("path", ["film", "film/a%02d.png"])
+def test_numbered_pictures_are_identified_as_in_their_result(tmp_path, path):
+    write_pictures(tmp_path / "film", [f"a{number:02d}.png" for number in range(3)])
+    read = probe_release(str(tmp_path / path), side="hdr", settings=STATED)
+    assert identify_release(str(tmp_path / path), side="hdr") == read.file_id

@@ -10,7 +10,7 @@ import pytest
 
 from pairdiff._errors import InputRefused, SignalUnresolved
 from pairdiff._settings import Settings
-from pairdiff.clip.probe import join_parts, probe_release, split_parts
+from pairdiff.clip.probe import identify_release, join_parts, place_release, probe_release, split_parts
 from pairdiff.frames import decode, joined
 from pairdiff.frames.decode import FaultMet, FrameReader
 from pairdiff.frames.joined import JoinedReader, open_reader, read_frames_at, read_key_frames, refuse_woven
@@ -241,6 +241,24 @@ def test_the_identity_is_that_of_the_parts_in_their_order(tmp_path):
     assert first.file_id.startswith(f"sha256-sampled:{first.size_bytes}:")
     assert first.size_bytes == a.stat().st_size + b.stat().st_size
     assert first.notes[0] == f"2 files are read as one release, in this order: {a}, {b}."
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_release_is_identified_as_in_its_result_without_being_opened(tmp_path, whole):
+    a, b = (encode_clip(tmp_path / f"{n}.mkv", moving_planes(4 + n)) for n in range(2))
+    for path in (f"{a}", f"{a}+{b}"):
+        read = probe_release(path, side="hdr", settings=Settings(), hash_whole=whole)
+        assert identify_release(path, side="hdr", hash_whole=whole) == read.file_id
+    with pytest.raises(InputRefused, match=r"^The SDR release .*gone\.mkv does not exist"):
+        identify_release(f"{a}+{tmp_path}/gone.mkv", side="sdr")
+
+
+def test_a_release_is_placed_relative_to_a_folder_part_by_part(tmp_path, monkeypatch):
+    for name in ("a+b.mkv", "c.mkv"):
+        (tmp_path / name).write_bytes(b"x")
+    monkeypatch.chdir("/")
+    assert place_release("a+b.mkv+c.mkv", folder=tmp_path) == f"{tmp_path}/a+b.mkv+{tmp_path}/c.mkv"
+    assert place_release("/x/y.mkv", folder=tmp_path) == "/x/y.mkv"
 
 
 def test_woven_film_in_several_files_is_refused(cut):

@@ -1,0 +1,651 @@
+"""A batch: the pairs of a manifest, one after the other, each in a process of its own.
+
+`run_pair` is the work on one pair: a function of plain data and a folder that returns plain data, so that it can be called here or on
+another machine that sees the same files. What it returns is the same wherever it ran, but for `times`. It also lies beside the result
+(`outcome.json`), by which a pair that is done is known again.
+
+A crash, a kill or a lack of memory ends the process of one pair alone. What asks the batch to stop is passed on to the pair at work.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import unicodedata
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from time import monotonic
+from types import FrameType
+from typing import Any
+
+import pairdiff
+from pairdiff._beat import FILE_VARIABLE
+from pairdiff._checks import check_output
+from pairdiff._errors import OutputRefused, PairdiffError, PairsFailed
+from pairdiff._settings import Settings
+from pairdiff._settings_file import say_option
+from pairdiff._watch import END_VARIABLE, INTERRUPTED
+from pairdiff.shelf.manifest import WORDS, Manifest, Pair
+
+OUTCOME, SUMMARY, LOG, LOCK = "outcome.json", "summary.json", "log.txt", ".batch.lock"
+OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-outcome/1", "pairdiff-batch/1"
+COMPARE = (sys.executable, "-m", "pairdiff", "compare")
+KEEP = (sys.executable, "-m", "pairdiff", "keep")
+"""The commands that each pair is worked on and handed on with."""
+FAULT = 1
+"""Exit code of a fault that is no refusal, as on the command line."""
+STOPPED = "The work was stopped before it was done; the next call goes on with what was kept."
+TITLE_COLUMNS = 48
+"""Widest that a title is shown in a table."""
+# Marks that turn the order of what stands behind them (Unicode Bidirectional Algorithm, UAX 9, table of explicit directional characters).
+_TURNING = dict.fromkeys([0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)])
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one pair, plain data throughout."""
+
+    title: str
+    folder: str
+    hdr: str
+    """As the manifest states it."""
+    sdr: str
+    state: str
+    """`done`, `failed`, `interrupted` or `not begun`."""
+    exit_code: int | None = None
+    """Of the comparison; None where it did not come to an end."""
+    message: str = ""
+    """What the comparison said where it failed."""
+    figures: dict[str, Any] = field(default_factory=dict)
+    """The headline figures of a result."""
+    asked: dict[str, Any] = field(default_factory=dict)
+    """All that figures depend on beside the files."""
+    files: dict[str, str] = field(default_factory=dict)
+    """Id of each release's files."""
+    words: dict[str, Any] = field(default_factory=dict)
+    """Edition, region, year, notes."""
+    kept: dict[str, Any] | None = None
+    """What handing it on to the archive came to: `archive`, `words`, `exit_code`, `message`; None where that was not asked for."""
+    times: dict[str, Any] = field(default_factory=dict)
+    """When the work began and how long it took; no other field differs from machine to machine."""
+    schema: str = OUTCOME_SCHEMA
+
+
+class Stop:
+    """What asks the work to end: signals that came, and the process that they are passed on to."""
+
+    def __init__(self) -> None:
+        self.asked: list[int] = []
+        self._child: subprocess.Popen[str] | None = None
+
+    def __call__(self, number: int, frame: FrameType | None) -> None:
+        """Note a signal and pass it on; the second one ends the process, or what is done between two of them."""
+        self.asked.append(number)
+        if self._child is None and len(self.asked) > 1:
+            raise KeyboardInterrupt
+        self._pass_on()
+
+    @contextlib.contextmanager
+    def passing_on_to(self, child: subprocess.Popen[str]) -> Iterator[None]:
+        """For as long as that process works."""
+        self._child = child
+        if self.asked:  # it came while the process was started
+            self._pass_on()
+        try:
+            yield
+        finally:
+            self._child = None
+
+    def _pass_on(self) -> None:
+        if self._child is None:
+            return
+        if os.name == "posix" and len(self.asked) == 1:
+            self._child.send_signal(self.asked[0])
+        elif len(self.asked) > 1:
+            self._child.kill()
+
+
+# ---------------------------------------------------------------- one pair
+
+
+def run_pair(
+    entry: Mapping[str, Any], out: Path | str, *, fresh: bool = False, say: Say | None = None, stop: Stop | None = None
+) -> dict[str, Any]:
+    """Compare one pair, in a process of its own, unless its result is there.
+
+    Parameters
+    ----------
+    entry
+        A `Pair` as plain data.
+    out
+        Folder of the batch; the pair has a folder in it.
+    fresh
+        Measure it even where its result is there, and ignore what earlier runs kept.
+    say
+        Called with each line that the process writes.
+    stop
+        What may ask the work to end.
+
+    Returns
+    -------
+    dict
+        An `Outcome` as plain data, which also lies in the pair's folder. What goes wrong with the pair is told there and not raised.
+    """
+    pair, folder = Pair(**entry), Path(out) / entry["folder"]
+    say, stop = say or _silent, stop or Stop()
+    begun, begun_s = datetime.now(UTC), monotonic()
+    outcome = _outcome_of(pair, "failed")
+    try:
+        found = None if fresh else find_done(pair, out)
+        if found is None:
+            outcome = _measure(pair, folder, fresh=fresh, say=say, stop=stop)
+            outcome = replace(outcome, times={"begun": begun.isoformat(timespec="seconds"), "took_s": round(monotonic() - begun_s, 1)})
+        else:
+            outcome = replace(found, hdr=pair.hdr, sdr=pair.sdr, words=pair.words, kept=found.kept if pair.keep else None)
+        _write_json(folder / OUTCOME, asdict(outcome))
+        if outcome.state == "done" and pair.keep:
+            outcome = hand_on(outcome, folder, archive=pair.archive, say=say, stop=stop)
+            _write_json(folder / OUTCOME, asdict(outcome))
+    except PairdiffError as error:
+        outcome = replace(outcome, state="failed", exit_code=error.exit_code, message=str(error))
+        with contextlib.suppress(OSError):
+            _write_json(folder / OUTCOME, asdict(outcome))
+    except OSError as error:
+        words = f"{folder} cannot be written ({error.strerror or error}): free some space, or name another folder with --out."
+        outcome = replace(outcome, state="failed", exit_code=OutputRefused.exit_code, message=words)
+    except Exception as error:  # whatever is wrong with one pair stops no other
+        words = f"A fault in pairdiff itself: {type(error).__name__}: {error}. Compare this pair alone with --debug and report the trace."
+        outcome = replace(outcome, state="failed", exit_code=FAULT, message=words)
+    return asdict(outcome)
+
+
+def find_done(pair: Pair, out: Path | str) -> Outcome | None:
+    """The outcome of an earlier call whose result lies there whole, for the same files, settings, options and version; else None.
+
+    Parameters
+    ----------
+    pair
+        What is asked for.
+    out
+        Folder of the batch.
+
+    Raises
+    ------
+    InputRefused : a release that is not there.
+    """
+    folder = Path(out) / pair.folder
+    outcome = read_outcome(pair, out)
+    if outcome is None or outcome.state != "done" or not all((folder / name).is_file() for name in ("report.html", "frames.parquet")):
+        return None
+    result = _read_json(folder / "result.json")
+    files = _identify(pair)
+    try:
+        whole = {side: result[side]["file_id"] for side in files} == files
+    except (KeyError, TypeError):
+        return None
+    return outcome if whole and outcome.files == files else None
+
+
+def read_outcome(pair: Pair, out: Path | str) -> Outcome | None:
+    """The outcome that lies there, where it is of what is asked for now; files are not looked at."""
+    found = _read_json(Path(out) / pair.folder / OUTCOME)
+    if set(found) != {one.name for one in fields(Outcome)} or found["schema"] != OUTCOME_SCHEMA or found["asked"] != _asked(pair):
+        return None
+    return Outcome(**found)
+
+
+def _outcome_of(pair: Pair, state: str) -> Outcome:
+    return Outcome(pair.title, pair.folder, pair.hdr, pair.sdr, state, asked=_asked(pair), words=pair.words)
+
+
+def _asked(pair: Pair) -> dict[str, Any]:
+    """All that figures depend on beside the files. A setting that a default states is as good as one written down; the group `limits`
+    changes no figure.
+    """
+    settings = pairdiff.make_settings(None, pair.settings)
+    used = [one for one in fields(Settings) if one.metadata["group"] != "limits"]
+    values = {one.name: getattr(settings, one.name) for one in used}
+    return {
+        "title": pair.title,
+        "version": pairdiff.__version__,
+        "options": {name: pair.options[name] for name in ("full", "survey", "budget") if pair.options.get(name) is not None},
+        "settings": {one.name: values[one.name] for one in used if values[one.name] != one.default},
+        "settings_id": hashlib.sha256(json.dumps(values).encode()).hexdigest()[:16],  # defaults may change as well
+    }
+
+
+def _identify(pair: Pair) -> dict[str, str]:
+    whole = bool(pair.options.get("hash"))
+    return {
+        "hdr": pairdiff.identify_release(pair.hdr_path, side="hdr", hash_whole=whole),
+        "sdr": pairdiff.identify_release(pair.sdr_path, side="sdr", hash_whole=whole),
+    }
+
+
+def _measure(pair: Pair, folder: Path, *, fresh: bool, say: Say, stop: Stop) -> Outcome:
+    """Compare the pair; until that is done its outcome is that it was interrupted, whatever becomes of this process."""
+    outcome = replace(_outcome_of(pair, "interrupted"), files=_identify(pair), message=STOPPED)
+    folder.mkdir(parents=True, exist_ok=True)
+    _write_json(folder / OUTCOME, asdict(outcome))
+    code, message = run_command(compare_words(pair, folder, fresh=fresh), log=folder / LOG, say=say, stop=stop)
+    if code == 0:
+        return replace(outcome, state="done", exit_code=0, message="", figures=_read_figures(folder))
+    if stop.asked or code == INTERRUPTED:
+        return outcome
+    return replace(outcome, state="failed", exit_code=code, message=message)
+
+
+def compare_words(pair: Pair, folder: Path, *, fresh: bool = False) -> list[str]:
+    """The command that compares a pair."""
+    options, stated = [f"--out={folder}", f"--title={pair.title}"], pair.options
+    options += ["--full"] if stated.get("full") else []
+    options += [] if stated.get("survey") is None else ["--survey" if stated["survey"] else "--no-survey"]
+    options += [f"--budget={stated['budget']}"] if stated.get("budget") else []
+    options += ["--hash"] if stated.get("hash") else []
+    options += ["--fresh"] if fresh else []
+    options += [f"{say_option(name)}={value}" for name, value in pair.settings.items()]
+    return [*COMPARE, *options, "--", pair.hdr_path, pair.sdr_path]
+
+
+def _read_figures(folder: Path) -> dict[str, Any]:
+    """The headline figures of the result that lies there."""
+    result = _read_json(folder / "result.json")
+    verdict, headroom = result["verdict"], result["headroom"]
+    return {
+        "label": verdict["label"],
+        "words": verdict["words"],
+        "support": verdict["support"].get(verdict["label"]),
+        "headroom_stops": headroom["stops"],
+        "uses_peak_ratio": headroom["uses_peak_ratio"],
+        "notice_probability": result["difference"]["on_its_own"]["notice_probability"]["value"],
+        "mode": result["run"]["coverage"]["mode"],
+    }
+
+
+# ---------------------------------------------------------------- handing on to the archive: the one place where that is done
+
+
+def hand_on(outcome: Outcome, folder: Path, *, archive: str | None, say: Say, stop: Stop) -> Outcome:
+    """Hand a finished result on to the archive, unless that was done with the same words.
+
+    Parameters
+    ----------
+    outcome
+        Of the pair.
+    folder
+        With its result.
+    archive
+        Where the archive lies; None for the usual one.
+    say, stop
+        As for `run_pair`.
+
+    Returns
+    -------
+    Outcome
+        With `kept`; the result stays done where the archive refused it.
+    """
+    asked = {"archive": archive, "words": outcome.words}
+    before = outcome.kept or {}
+    if before.get("exit_code") == 0 and {name: before.get(name) for name in asked} == asked:
+        return outcome
+    options = [f"--archive={archive}"] if archive is not None else []
+    taken_back = {name: 0 if WORDS[name] is int else "" for name in before.get("words", {}) if name not in outcome.words}
+    options += [f"--{name}={value}" for name, value in {**taken_back, **outcome.words}.items()]
+    code, message = run_command([*KEEP, *options, "--", str(folder)], log=folder / LOG, say=say, stop=stop)
+    return replace(outcome, kept={**asked, "exit_code": code, "message": message if code else ""})
+
+
+# ---------------------------------------------------------------- a process of its own
+
+
+def run_command(words: Sequence[str], *, log: Path, say: Say, stop: Stop) -> tuple[int, str]:
+    """Run a command of pairdiff in a process of its own, which ends with this one.
+
+    Parameters
+    ----------
+    words
+        The command.
+    log
+        A file that what it says is added to.
+    say
+        Called with each line.
+    stop
+        Passes on what asks for an end.
+
+    Returns
+    -------
+    tuple
+        Its exit code (128 and the number of the signal where one ended it), and the message it ended with where that is not 0.
+    """
+    if stop.asked:
+        return INTERRUPTED, STOPPED
+    env = {name: value for name, value in os.environ.items() if name not in (FILE_VARIABLE, "FORCE_COLOR", "TTY_COMPATIBLE")}
+    group = {"process_group": 0} if os.name == "posix" else {}  # a terminal's interrupt comes here alone, and is passed on
+    lines: list[str] = []
+    with open(log, "a", encoding="utf-8", errors="replace") as file:
+        child = subprocess.Popen(
+            list(words),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+            errors="replace",
+            env={**env, END_VARIABLE: "1"},
+            **group,  # type: ignore[call-overload]
+        )
+        try:
+            with stop.passing_on_to(child):
+                for line in child.stderr:
+                    lines.append(line.rstrip("\n"))
+                    file.write(line)
+                    file.flush()
+                    say(lines[-1])
+                code = child.wait()
+        finally:
+            if child.poll() is None:
+                child.kill()
+            child.wait()
+            for pipe in (child.stdin, child.stderr):
+                with contextlib.suppress(OSError):
+                    pipe.close()
+    return (code if code >= 0 else 128 - code), _message_of(lines, code)
+
+
+def _message_of(lines: Sequence[str], code: int) -> str:
+    """The last block that a command wrote, which is what it ended with; stages before it and notes behind it are no part of it."""
+    if code < 0:
+        name = signal.Signals(-code).name if -code in set(signal.Signals) else "unknown"
+        return f"The process was ended from outside (signal {-code}, {name}); the system does that where memory is short. Run it again."
+    blocks: list[list[str]] = []
+    for line in lines:
+        if line.startswith("pairdiff: ") or not blocks:
+            blocks.append([line.removeprefix("pairdiff: ")])
+        else:
+            blocks[-1].append(line)
+    told = [block for block in blocks if not block[0].startswith("Note: ")]
+    return "\n".join(told[-1]).strip() if told else f"The process ended with exit code {code} and said nothing. See {LOG} in its folder."
+
+
+# ---------------------------------------------------------------- all pairs
+
+
+def run_batch(
+    manifest: Manifest, out: Path | str, *, only: tuple[str, ...] = (), fresh: bool = False, say: Say | None = None
+) -> dict[str, Any]:
+    """Work on the pairs of a manifest, one after the other; what fails is noted, and the rest goes on.
+
+    Parameters
+    ----------
+    manifest
+        Checked.
+    out
+        Folder for a folder of results a pair, and for `summary.json`, which is written anew after each.
+    only
+        Titles to work on; all where none is named.
+    fresh
+        As for `run_pair`.
+    say
+        Called with each line of progress.
+
+    Returns
+    -------
+    dict
+        The summary: `counts` of the pairs worked on, and the outcome of every pair of the manifest.
+
+    Raises
+    ------
+    UsageError : a title that the manifest has not.
+    OutputRefused : the folder cannot be written, or another batch is at work in it.
+    """
+    out, tell = Path(out).absolute(), _undisturbed(say or _silent)
+    chosen = manifest.choose(only)
+    check_output(out)
+    outcomes = {pair.title: _known(pair, out, asked_for=pair in chosen, fresh=fresh) for pair in manifest.pairs}
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with _alone(out), _stopping() as stop:
+            for number, pair in enumerate(chosen, 1):
+                if stop.asked:
+                    break
+                begun_s, head = monotonic(), f"pair {number} of {len(chosen)}: "
+                tell(f"{head}{show_title(pair.title)}")
+                before = read_outcome(pair, out)
+                found = run_pair(asdict(pair), out, fresh=fresh, say=_numbered(tell, number, len(chosen)), stop=stop)
+                outcomes[pair.title] = Outcome(**found)
+                took = timedelta(seconds=round(monotonic() - begun_s))
+                was_there = before is not None and before.state == "done" and before.times == outcomes[pair.title].times
+                tell(f"{head}{'was there: ' if was_there else ''}{_say_outcome(outcomes[pair.title])}, {took}")
+                with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
+                    _write_json(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen))
+        summary = summarise(manifest, outcomes, chosen=chosen)
+        _write_json(out / SUMMARY, summary)
+    except OSError as error:
+        raise OutputRefused(f"Cannot write to {out}: {error.strerror or error}. Name another folder with --out.") from error
+    return summary
+
+
+def _known(pair: Pair, out: Path, *, asked_for: bool, fresh: bool) -> Outcome:
+    """What is known of a pair before this call comes to it: of those asked for only that it is done, since the others are tried again."""
+    found = read_outcome(pair, out)
+    if found is None or (asked_for and (fresh or found.state != "done")):
+        return _outcome_of(pair, "not begun")
+    return found
+
+
+def summarise(manifest: Manifest, outcomes: Mapping[str, Outcome], *, chosen: Sequence[Pair]) -> dict[str, Any]:
+    """The summary of a batch as plain data.
+
+    Parameters
+    ----------
+    manifest
+        Whose order is kept.
+    outcomes
+        By title.
+    chosen
+        The pairs that count.
+    """
+    counted = [outcomes[pair.title] for pair in chosen]
+    states = {name: sum(one.state == name for one in counted) for name in ("done", "failed", "interrupted", "not begun")}
+    return {
+        "schema": SUMMARY_SCHEMA,
+        "version": pairdiff.__version__,
+        "manifest": Path(manifest.path).name,
+        "counts": {**{name.replace(" ", "_"): count for name, count in states.items()}, "not_kept": sum(map(_not_kept, counted))},
+        "pairs": [asdict(outcomes[pair.title]) for pair in manifest.pairs],
+    }
+
+
+def _not_kept(outcome: Outcome) -> bool:
+    return outcome.state == "done" and outcome.kept is not None and outcome.kept["exit_code"] != 0
+
+
+def exit_code_of(summary: Mapping[str, Any]) -> int:
+    """What a batch ends with: 0 where every pair is done, and kept where that was asked for."""
+    counts = summary["counts"]
+    if counts["interrupted"] or counts["not_begun"]:
+        return INTERRUPTED
+    return PairsFailed.exit_code if counts["failed"] or counts["not_kept"] else 0
+
+
+def plan_batch(manifest: Manifest, out: Path | str, *, only: tuple[str, ...] = (), fresh: bool = False) -> list[dict[str, str]]:
+    """What a batch would do with each pair; nothing is run or written.
+
+    Parameters
+    ----------
+    manifest, out, only, fresh
+        As for `run_batch`.
+
+    Returns
+    -------
+    list of dict
+        `title`, `folder` and `plan`, in words.
+    """
+    return [{"title": pair.title, "folder": pair.folder, "plan": _plan(pair, Path(out), fresh=fresh)} for pair in manifest.choose(only)]
+
+
+def _plan(pair: Pair, out: Path, *, fresh: bool) -> str:
+    if fresh:
+        return "is measured, and all that was kept of it ignored"
+    try:
+        done = find_done(pair, out)
+    except PairdiffError as error:
+        return f"fails: {error}"
+    if done is not None:
+        kept = done.kept or {}
+        is_kept = kept.get("exit_code") == 0 and (kept["archive"], kept["words"]) == (pair.archive, pair.words)
+        return "is there" if is_kept or not pair.keep else "is there; is handed on to the archive"
+    earlier = read_outcome(pair, out)
+    if earlier is not None and earlier.state == "interrupted":
+        return "was interrupted; goes on with what was kept"
+    return "failed before; is tried again" if earlier is not None and earlier.state == "failed" else "is measured"
+
+
+# ---------------------------------------------------------------- in words
+
+
+def plan_in_words(plan: Sequence[Mapping[str, str]], *, out: Path) -> str:
+    """A plan as lines of text."""
+    rows = [[show_title(one["title"]), one["plan"]] for one in plan]
+    folders = [f"  {out / one['folder']}" for one in plan]
+    lines = [line for row, folder in zip(_columns(rows), folders, strict=True) for line in (row, folder)]
+    return "\n".join([*lines, "", f"Pairs: {len(plan)}. Nothing was run."])
+
+
+def summary_in_words(summary: Mapping[str, Any], *, out: Path, only: tuple[str, ...] = ()) -> str:
+    """A summary as lines of text: a table, then each failure with its message and exit code."""
+    outcomes = [Outcome(**one) for one in summary["pairs"]]
+    table = [["title", "state", "label", "support", "headroom"], *([show_title(one.title), *_cells(one)] for one in outcomes)]
+    failed = [f"{show_title(one.title)}: exit code {one.exit_code}: {one.message}" for one in outcomes if one.state == "failed"]
+    failed += [
+        f"{show_title(one.title)}: not kept, exit code {one.kept['exit_code']}: {one.kept['message']}"
+        for one in outcomes
+        if one.kept and _not_kept(one)
+    ]
+    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in summary["counts"].items() if count or name == "done")
+    among = " of those asked for" if only else ""
+    return "\n".join([*_columns(table), "", *failed, *([""] if failed else []), f"Pairs{among}: {counts}.", f"Summary: {out / SUMMARY}"])
+
+
+def _cells(outcome: Outcome) -> list[str]:
+    figures = outcome.figures
+    if not figures:
+        return [outcome.state if outcome.exit_code is None else f"{outcome.state} ({outcome.exit_code})", "", "", ""]
+    support, stops = figures["support"], figures["headroom_stops"]
+    shown = "no value" if stops is None else f"{stops:+.2f} stops{' (peak ratio)' if figures['uses_peak_ratio'] else ''}"
+    state = "done, not kept" if _not_kept(outcome) else outcome.state
+    return [state, figures["label"], "no value" if support is None else f"{support:.0%}", shown]
+
+
+def _say_outcome(outcome: Outcome) -> str:
+    if outcome.state == "done":
+        return f"done: {outcome.figures['words']}{', but not kept in the archive' if _not_kept(outcome) else ''}"
+    return f"failed (exit code {outcome.exit_code})" if outcome.state == "failed" else outcome.state
+
+
+def show_title(title: str) -> str:
+    """A title for a terminal: of bounded width, without marks that would turn the order of what stands beside it."""
+    plain, shown = title.translate(_TURNING), ""
+    for letter in plain:
+        if _width(shown + letter) > TITLE_COLUMNS - 3 and shown + letter != plain:
+            return f"{shown}..."
+        shown += letter
+    return shown
+
+
+def _width(text: str) -> int:
+    """Columns that a text takes in a terminal (Unicode UAX 11: wide and full-width ones take two; marks take none)."""
+    return sum(0 if unicodedata.combining(one) else 2 if unicodedata.east_asian_width(one) in "WF" else 1 for one in text)
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows of cells as lines, each column as wide as its widest cell."""
+    widths = [max(_width(cell) for cell in column) for column in zip(*rows, strict=True)]
+    return ["  ".join(cell + " " * (width - _width(cell)) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+# ---------------------------------------------------------------- one batch a folder, signals, files
+
+
+def _silent(line: str) -> None:
+    """Progress that nobody asked for."""
+
+
+def _undisturbed(say: Say) -> Say:
+    """The same for a terminal that may go away while films are measured."""
+
+    def tell(line: str) -> None:
+        with contextlib.suppress(OSError):
+            say(line)
+
+    return tell
+
+
+def _numbered(say: Say, number: int, count: int) -> Say:
+    """Lines of one pair among those of others."""
+    return lambda line: say(f"{number}/{count} {line.removeprefix('pairdiff: ')}")
+
+
+@contextlib.contextmanager
+def _alone(out: Path) -> Iterator[None]:
+    """Hold the folder for one batch at a time; where the system has no such locks, nothing is held.
+
+    Raises
+    ------
+    OutputRefused : another batch is at work there.
+    """
+    with open(out / LOCK, "a", encoding="utf-8") as file:
+        if os.name == "posix":
+            import fcntl
+
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise OutputRefused(f"Another batch is at work in {out}: wait for it, or name another folder with --out.") from None
+        yield
+
+
+@contextlib.contextmanager
+def _stopping() -> Iterator[Stop]:
+    """Signals that ask for an end, noted and passed on; handlers are those of before afterwards. Only a main thread is asked."""
+    stop, before = Stop(), {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                before[number] = signal.signal(number, stop)
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _write_json(path: Path, document: Mapping[str, Any]) -> None:
+    """Write a document under another name and move it into place, so that it is never seen half written."""
+    part = path.with_name(f".{path.name}.part")
+    with open(part, "w", encoding="utf-8") as file:
+        json.dump(document, file, indent=2, ensure_ascii=False, allow_nan=False)
+        file.write("\n")
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(part, path)
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    """A document that lies there; empty where there is none that can be read."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}

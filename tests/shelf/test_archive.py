@@ -334,6 +334,7 @@ for step in range(200):
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
 def test_a_writer_that_ends_before_any_of_its_steps_leaves_the_archive_whole(folders: list[Path], tmp_path: Path) -> None:
     """Ended in turn before every call of Python's that changes the disk (PEP 578), with nothing cleared away, as `kill -9` ends it."""

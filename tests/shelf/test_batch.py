@@ -291,6 +291,7 @@ def test_a_file_in_the_place_of_a_folder_is_a_failure_of_its_pair(copied: Shelf)
     assert pair.folder in found["message"]
 
 
+@pytest.mark.slow
 def test_a_pair_run_elsewhere_from_json_has_the_same_outcome_but_for_times(
     shelf: Shelf, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -396,6 +397,7 @@ def plans(env: dict[str, str], folder: Path) -> list[str]:
     return [one["plan"] for one in json.loads(done.stdout)["pairs"]]
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_batch_that_was_stopped_goes_on_where_it_was(two: tuple[Path, dict[str, str]]) -> None:
     """First killed without a word, then interrupted as by Ctrl-C, then left to its end."""

@@ -111,7 +111,9 @@ def feed_static(folder: Path, data: bytes) -> None:
         piece = Side(data)
         piece.type = SimpleNamespace(name=kind)
         pieces.append(piece)
-    metadata.read_static(SimpleNamespace(side_data=pieces), codec="hevc")  # type: ignore[arg-type]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(metadata, "SideDataContainer", lambda frame: frame.pieces)
+        metadata.read_static(SimpleNamespace(pieces=pieces), codec="hevc")  # type: ignore[arg-type]
 
 
 def feed_boxes(folder: Path, data: bytes) -> None:

@@ -77,7 +77,7 @@ def killed(small_pair: SmallPair, start_pairdiff: Start, tmp_path: Path) -> Path
     return tmp_path / "out"
 
 
-@pytest.mark.parametrize("fresh", [False, True], ids=["goes on", "fresh"])
+@pytest.mark.parametrize("fresh", [False, pytest.param(True, marks=pytest.mark.slow)], ids=["goes on", "fresh"])
 def test_a_run_after_a_killed_one_goes_on_from_what_was_finished(
     small_pair: SmallPair, killed: Path, start_pairdiff: Start, fresh: bool
 ) -> None:

@@ -71,6 +71,7 @@ def compare(run_pairdiff: Run, out: Path, *words: object) -> dict[str, Any]:
     return result
 
 
+@pytest.mark.slow
 def test_a_film_of_exr_pictures_is_compared_and_its_light_kept(run_pairdiff: Run, tmp_path: Path) -> None:
     folder = tmp_path / "hdr"
     folder.mkdir()

@@ -88,7 +88,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     ("hdr", "sdr", "words"),
     [
         ("hlg", "sdr", ["do not fit the way they are read", "--hdr-transfer hlg", "--hdr-transfer pq"]),
-        ("sdr-pq", "sdr", ["do not fit the way they are read", "it is no HDR release then"]),
+        pytest.param("sdr-pq", "sdr", ["do not fit the way they are read", "it is no HDR release then"], marks=pytest.mark.slow),
         pytest.param("hdr", "full", ["do not fit the way they are read", "--sdr-range full", "--sdr-range narrow"], marks=pytest.mark.slow),
         ("hdr", "narrow", ["do not fit the way they are read", "--sdr-range narrow", "--sdr-range full"]),
     ],
@@ -230,6 +230,7 @@ def test_a_release_in_two_files_gives_what_it_gives_in_one(
     assert "2 files are read as one release" in joined["hdr"]["notes"][0]
 
 
+@pytest.mark.slow
 def test_stills_of_a_pair_that_is_read_against_its_levels_say_so(files: dict[str, Path], run_pairdiff: Run, tmp_path: Path) -> None:
     words = ("stills", files["hlg"], files["sdr"], "--at", "f12", "--out", tmp_path / "out", "--hdr-transfer", "pq")
     done = run_pairdiff(*words)

@@ -41,10 +41,10 @@ BRACKET_COLUMNS = 640
 DIFFERENCE_LEGEND: tuple[tuple[float, tuple[int, int, int]], ...] = (
     (0.0, (54, 54, 54)),
     (1.0, (54, 54, 54)),
-    (5.0, (91, 82, 96)),
-    (10.0, (146, 98, 152)),
-    (20.0, (212, 136, 197)),
-    (40.0, (255, 230, 244)),
+    (5.0, (81, 87, 74)),
+    (10.0, (90, 123, 61)),
+    (20.0, (130, 173, 93)),
+    (40.0, (222, 242, 201)),
 )
 """dE_ITP in JND and its sRGB colour. Below 1, where nothing is visible, one grey; up to 5, where coding in 8 bits leaves its traces, little
 more than grey; from there one hue. Lightness L* 23, 36, 48, 66, 93 rises all the way, so that it reads without colour, to colour-blind

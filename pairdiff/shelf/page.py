@@ -19,8 +19,13 @@ from pairdiff.writeup.field import FIGURES, Field, Title, render_fields
 from pairdiff.writeup.phrases import say_state
 
 PAGE_ENDINGS = (".html", ".htm")
-STATED_BY = {"headroom_stops": ("headroom",), "recovered_jnd": ("recovered",), "outside_709_share": ("colour",)}
-STATED_BY |= dict.fromkeys(("notice_probability", "notice_1_share"), ("difference", "on_its_own"))
+STATED_BY: dict[str, tuple[str, ...]] = {
+    "headroom_stops": ("headroom",),
+    "recovered_jnd": ("recovered",),
+    "outside_709_share": ("colour",),
+    "notice_probability": ("difference", "on_its_own"),
+    "notice_1_share": ("difference", "on_its_own"),
+}
 """Where `result.json` says why a figure has no value."""
 
 

@@ -131,9 +131,9 @@ def find_report(archive: Archive, row: Row, *, beside: Path) -> tuple[str | None
     """
     kept = archive.runs / row["run"] / REPORT / "report.html"
     lay = row["folder"]
-    if kept.is_file():
+    if os.path.isfile(kept):  # says no, where Path would raise, of a place that cannot be looked at
         return make_address(kept.resolve(), beside=beside), "kept copy"
-    if lay and Path(lay, "report.html").is_file():
+    if lay and os.path.isfile(Path(lay, "report.html")):
         return make_address(Path(lay, "report.html").resolve(), beside=beside), "result folder"
     gone = f"in {show_text(lay)}, where the result lay" if lay else "in a result folder"
     return None, f"None in the archive (`pairdiff keep DIR --with-report` puts one there), and none {gone}."

@@ -420,5 +420,6 @@ def _view(field: Field, number: int) -> dict[str, Any]:
         "drawn": Markup(draw_field(field, ident=f"field-{number}-points")),
         "distributions": distributions,
         "ratio": any(one.ratio for one in field.titles),
+        "again": len(field.titles) - len({(one.title, one.edition, one.region) for one in field.titles}),
         "unlinked": sum(one.address is None for one in field.titles),
     }

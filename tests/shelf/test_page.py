@@ -23,7 +23,8 @@ from coloraide import Color
 import pairdiff
 from pairdiff._cli import main
 from pairdiff._errors import InputRefused, OutputRefused, UsageError
-from pairdiff.shelf.page import make_address
+from pairdiff.shelf.archive import Archive
+from pairdiff.shelf.page import find_report, make_address
 from pairdiff.writeup.field import (
     ACROSS,
     FIGURES,
@@ -40,6 +41,7 @@ from pairdiff.writeup.field import (
     say_distribution,
 )
 from tests.shelf._titles import Titles
+from tests.writeup.test_hostile_words import FIND_TURNED
 
 Call = Callable[..., int]
 CSS = Path(pairdiff.__file__).parent / "writeup/templates"
@@ -308,6 +310,19 @@ def test_a_report_that_shares_the_root_alone_with_the_page_has_a_whole_address()
     assert make_address(Path("/films/a b/report.html"), beside=Path("/films/pages")) == "../a%20b/report.html"
 
 
+@pytest.mark.parametrize("folder", ["/films/" + "a" * 5000, "/films/\0", "", None])
+def test_a_result_folder_that_cannot_be_looked_at_is_none(tmp_path: Path, folder: str | None) -> None:
+    address, place = find_report(Archive(tmp_path), {"run": "0" * 32, "folder": folder}, beside=tmp_path)
+    assert address is None
+    assert place.startswith("None in the archive")
+
+
+def test_runs_of_one_title_are_said_to_count_each() -> None:
+    assert "another run" not in render_fields([make_field(4)], place="p")
+    titles = [make_title(number, title="One", edition="", region="") for number in range(3)]
+    assert "2 of them are another run of a title that is there already" in render_fields([Field("w", (), titles)], place="p")
+
+
 def test_conditions_choose_and_are_said(kept: Path, tmp_path: Path) -> None:
     page = pairdiff.open_shelf(kept).report(tmp_path / "shelf.html", where=["year>=2010", "headroom>1"])
     found = {row["run"] for row in pairdiff.open_shelf(kept).list_runs(where=["year>=2010", "headroom>1"]).rows}
@@ -404,6 +419,8 @@ def test_it_is_read_on_every_screen_without_a_serious_fault(browser: Any, page_f
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.evaluate("window.ran") is None
     assert met == []
+    page.click(f".protocol:not([hidden]) tr[data-run='{make_title(55).run}'] .choose")  # one that turns its line round
+    assert page.evaluate(FIND_TURNED) == []
     names = page.locator(".protocol >> nth=0 >> .titles .name").all_text_contents()
     assert {words for words in HOSTILE if len(words) <= 160} <= set(names)
     serious = [one for one in axe.Axe().run(page).response["violations"] if one["impact"] in ("serious", "critical")]
@@ -469,6 +486,11 @@ def test_the_place_of_a_title_is_marked_and_its_point_opens_the_report(browser: 
         assert said.endswith(f": {less[name]} of {among} have less, {among - less[name] - 1} more")
         assert page.locator(f".protocol:not([hidden]) figure[data-figure={name}] svg.marked").count() == 1
     assert "Film 7" in page.inner_text(".protocol:not([hidden]) .said-of")
+    # another one is pointed at for a while
+    page.hover(f".protocol:not([hidden]) .point[data-run='{make_title(12).run}']")
+    assert "Film 12" in page.inner_text(".protocol:not([hidden]) .said-of")
+    page.mouse.move(2, 2)
+    assert "Film 7" in page.inner_text(".protocol:not([hidden]) .said-of")
     # the field is one stop of the keyboard, and arrows go through it in the order of headroom
     stops = page.locator(".protocol:not([hidden]) .point[tabindex='0']")
     assert stops.count() == 1
@@ -509,7 +531,7 @@ def test_three_hundred_titles_are_readable_within_three_seconds(browser: Any, tm
 def test_on_paper_the_controls_are_gone_and_all_titles_are_there(browser: Any, page_file: Path, tmp_path: Path) -> None:
     page = open_page(browser, page_file, [])
     page.emulate_media(media="print")
-    for hidden in ("#filters", "#protocol", ".choose"):
+    for hidden in ("#filters", "#protocol", ".sorter", ".said-of"):
         assert not page.locator(hidden).first.is_visible()
     assert page.locator(".key").is_visible()
     assert page.locator(".protocol:not([hidden]) .titles tbody tr").first.is_visible()

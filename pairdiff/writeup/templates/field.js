@@ -110,7 +110,7 @@
       note.textContent = "";
       if (!one) continue;
       const cell = one.row.querySelector(`td[data-c="${figure.querySelector("figcaption b").textContent}"]`).textContent;
-      if (value === null) note.append(make("bdi", {}, one.name.slice(0, 60)), `: ${cell}`);
+      if (value === null) note.textContent = `No place: ${cell}`;
       else {
         const [less, more, among] = lessEqualMore(protocol, figure.dataset.figure, value);
         if (drawn) {
@@ -134,7 +134,8 @@
     }
     const cells = all("td", one.row).filter(cell => cell.textContent).map(cell => (cell.dataset.c === "Label" || cell.dataset.c === "Year" ? cell.textContent : `${cell.dataset.c.toLowerCase()} ${cell.textContent}`));
     const name = one.name.length > 160 ? `${one.name.slice(0, 160)}\u2026` : one.name;
-    words.append(make("b", {}, make("bdi", {}, name)), ` ${cells.join("; ")}.`);
+    // A block of its own: an override of direction that ends with a paragraph turns nothing beside it.
+    words.append(make("b", { className: "title" }, make("bdi", {}, name)), `${cells.join("; ")}.`);
     if (one.row.querySelector(".unlinked")) words.append(" There is no report: the table says where it was looked for.");
     if (chosen && one === chosen.one) words.append(make("button", { type: "button", onclick: () => choose(null, null) }, "Let go"));
   };
@@ -168,6 +169,10 @@
         if (one) mark(protocol, one);
         if (one && name === "focusin") rove(protocol, one);
       });
+    field.addEventListener("click", event => {
+      const one = titleAt(event);
+      if (one && one.point.tagName !== "a") choose(protocol, one); // there is no report to go to
+    });
     field.addEventListener("pointerleave", () => settle(protocol));
     field.addEventListener("focusout", () => settle(protocol));
     field.addEventListener("keydown", event => {

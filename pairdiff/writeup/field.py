@@ -26,8 +26,6 @@ BINS = 24
 """Bars of a distribution (own)."""
 LEAST_TO_COUNT = 2
 """Titles with a value below which there is no distribution (own)."""
-EDGE_PLACE = 50.0
-"""Place inside the strip of what has no value, per cent of it."""
 EDGE_STEPS = (50.0, 30.0, 70.0)
 """Places across a strip, per cent of it, taken in turn so that neighbours do not hide each other (own)."""
 

@@ -170,7 +170,9 @@ def test_what_has_no_value_stands_at_the_edge_with_a_word_and_never_at_0(none: t
     without = make_title(1, figures=dict.fromkeys(none), missing=dict.fromkeys(none, "does not apply"))
     field = Field("words", (), [make_title(2), without])
     drawn = draw_field(field, ident="f")
-    assert places(drawn)[without.run][0] == part
+    lies, *at = places(drawn)[without.run]
+    assert lies == part
+    assert all(20 <= at[UP.name == name] <= 80 for name in none)  # well inside its strip
     assert {"left": "no headroom", "foot": "no recovered detail", "corner": "neither"}[part] in Elements(drawn).words
     assert "does not apply" in next(held for _, held in Elements(drawn).found if held.get("data-run") == without.run)["aria-label"]
     if none[0] == "headroom_stops":

@@ -85,6 +85,15 @@ Archive = Annotated[
     Path | None,
     typer.Option("--archive", metavar="PATH", help="Folder of the archive; the user's data folder if not given.", show_default=False),
 ]
+Where = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--where",
+        metavar="CONDITION",
+        help="Only runs for which it holds: headroom>1.5, notice>=80%, label=wider-range, year>=2019, title~harbour; repeatable.",
+        show_default=False,
+    ),
+]
 Title = Annotated[str | None, typer.Option("--title", metavar="T", help="Title of the film", show_default=False)]
 Edition = Annotated[str | None, typer.Option("--edition", metavar="TEXT", help="Edition, for the archive: 4K disc.", show_default=False)]
 Region = Annotated[str | None, typer.Option("--region", metavar="TEXT", help="Region or country, for the archive.", show_default=False)]
@@ -132,7 +141,14 @@ def _find_earlier(out: Path | None) -> Path | None:
 
 
 def _command(function: Callable[..., None]) -> Callable[..., None]:
-    """Register a command; its `settings` parameter, where it has one, becomes `--settings` and an option for each field it works by."""
+    """Register a command."""
+    run = _with_options(function)
+    app.command()(run)
+    return run
+
+
+def _with_options(function: Callable[..., None]) -> Callable[..., None]:
+    """What a command runs; its `settings` parameter, where it has one, becomes `--settings` and an option for each field it works by."""
     groups = GROUPS_OF.get(function.__name__, tuple({one.metadata["group"]: None for one in fields(Settings)}))
     own = dict(inspect.signature(function, eval_str=True).parameters)
     takes_settings = own.pop("settings", None) is not None
@@ -152,7 +168,6 @@ def _command(function: Callable[..., None]) -> Callable[..., None]:
     parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in own.values()] + added
     run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
     run.__annotations__ = {one.name: one.annotation for one in parameters}
-    app.command()(run)
     return run
 
 
@@ -397,18 +412,16 @@ def keep(
     _print(_kept_in_words(kept))
 
 
-@_command
+shelf_app = typer.Typer(name="shelf")
+app.add_typer(shelf_app)
+
+
+@shelf_app.callback(invoke_without_command=True)
+@_with_options
 def shelf(
+    context: typer.Context,
     archive: Archive = None,
-    where: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--where",
-            metavar="CONDITION",
-            help="Only runs for which it holds: headroom>1.5, notice>=80%, label=wider-range, year>=2019, title~harbour; repeatable.",
-            show_default=False,
-        ),
-    ] = None,
+    where: Where = None,
     sort: Annotated[
         str | None,
         typer.Option(
@@ -430,6 +443,12 @@ def shelf(
     as_csv: Annotated[bool, typer.Option("--csv", help="Print the runs as CSV, and nothing else there.")] = False,
 ) -> None:
     """List, rank and compare the runs in the archive; runs that were measured otherwise are never ranked against each other."""
+    if context.invoked_subcommand is not None:
+        if stated := _stated_options(context):
+            raise UsageError(
+                f"{stated[0]} stands before `{context.invoked_subcommand}`, and belongs to the list: write it behind that word."
+            )
+        return
     from pairdiff.shelf import listing as lists
 
     if as_json and as_csv:
@@ -457,6 +476,25 @@ def shelf(
         _print(lists.rows_to_csv(rows).rstrip("\r\n"))
     else:
         _print_tables(tables)
+
+
+def _stated_options(context: typer.Context) -> list[str]:
+    """Options of a command that were given, as they are typed."""
+    return [one.opts[0] for one in context.command.params if context.params.get(one.name or "") not in (None, False, [], ())]
+
+
+@shelf_app.command("report")
+@_with_options
+def shelf_report(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page, whose name ends in .html.")] = Path("shelf.html"),
+    archive: Archive = None,
+    where: Where = None,
+) -> None:
+    """Write the shelf as one page: the field of titles, how common their figures are, search, filters, a table."""
+    opened = pairdiff.open_shelf(archive)
+    for note in opened.notes:
+        say(f"Note: {note}")
+    _print(f"Page: {opened.report(out, where=where or ())}")
 
 
 def _kept_in_words(kept: KeptRun) -> str:

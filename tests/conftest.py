@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -46,6 +47,19 @@ def one_thread() -> Iterator[None]:
     numba.set_num_threads(1)
     yield
     numba.set_num_threads(before)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Chromium, without a network."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Chromium is not installed")
+    with sync_api.sync_playwright() as driver:
+        found = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu", "--disable-background-networking"])
+        yield found
+        found.close()
 
 
 @pytest.fixture(scope="session")

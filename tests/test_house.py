@@ -81,7 +81,9 @@ def test_every_command_in_the_readme_exists_with_its_options() -> None:
         words = shlex.split(line.split("#")[0])
         words = words[max(i for i, word in enumerate(words) if word.split("/")[-1] == "pairdiff") + 1 :]
         used.add(words[0])
-        known = {option for param in commands[words[0]].params for option in (*param.opts, *param.secondary_opts)}
+        command = commands[words[0]]
+        command = getattr(command, "commands", {}).get(words[1] if len(words) > 1 else "", command)  # a word behind it: `shelf report`
+        known = {option for param in command.params for option in (*param.opts, *param.secondary_opts)}
         assert {word for word in words if word.startswith("--")} <= known, line
     assert used == set(commands)
 

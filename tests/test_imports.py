@@ -31,7 +31,14 @@ HOMES = {
     "torch": ("score/second_opinion.py",),
 }
 # The archive stands outside the pipeline: it reads what was written, and no stage knows of it.
-SHELF_READS = (["verdict", "figures"], ["verdict", "rules"], ["writeup", "document"], ["writeup", "short_form"], ["writeup", "phrases"])
+SHELF_READS = (
+    ["verdict", "figures"],
+    ["verdict", "rules"],
+    ["writeup", "document"],
+    ["writeup", "field"],
+    ["writeup", "short_form"],
+    ["writeup", "phrases"],
+)
 # What the shelf may use beside the front door: it is outside the pipeline.
 BESIDE_THE_DOOR = ("", "shelf", "_settings_file", "_watch")
 # These look at arrays only: no reading, no writing, no printing.
@@ -179,7 +186,7 @@ def heads_among(modules: set[str], libraries: tuple[str, ...]) -> set[str]:
     return {one for one in libraries if any(name == one or name.startswith(f"{one}.") for name in modules)}
 
 
-@pytest.mark.parametrize("command", [(), ("measure",), ("shelf",), ("keep",), ("batch",)])
+@pytest.mark.parametrize("command", [(), ("measure",), ("shelf",), ("shelf", "report"), ("keep",), ("batch",)])
 def test_the_help_pages_load_nothing_that_computes(command: tuple[str, ...]) -> None:
     run = "import sys\nfrom pairdiff._cli import main\nsys.argv = ['pairdiff', *sys.argv[1:]]\nsys.exit(main())"
     loaded = loaded_by(run, *command, "--help")

@@ -192,6 +192,34 @@ class Shelf:
         grouped = group_rows(rows[:limit] if column is None else rows, facts_of(rows), sort=column, limit=limit)
         return Listing(grouped, column, reverse, len(rows), spoilt)
 
+    def report(self, out: str | os.PathLike[str], *, where: Sequence[str] = ()) -> Path:
+        """Write the shelf as one self-contained page: a field of titles, distributions, a table; each protocol for itself.
+
+        Parameters
+        ----------
+        out : path
+            The page, a file whose name ends in .html.
+        where : sequence of str
+            Conditions, as for `runs`.
+
+        Returns
+        -------
+        Path
+            The page.
+
+        Raises
+        ------
+        UsageError
+            A condition that cannot be read, or a name that is no page's.
+        InputRefused
+            There is no run to show.
+        OutputRefused
+            The page cannot be written.
+        """
+        from pairdiff.shelf.page import write_page
+
+        return write_page(self.archive, self.list_runs(where=where), out, where=where)
+
     def compare_runs(self, runs: Sequence[str]) -> WordTable:
         """Runs beside each other, a figure a row.
 

@@ -3,8 +3,8 @@
 PYTHONPATH=. .venv-tests/bin/python -m tests.bench.shelf_scale [RUNS]
 
 Result folders of so many invented films (300 if none are given) are kept. Printed: seconds to keep a run (the median and the longest), to
-list and to rank them all in Python and by the command line, with an index that is right and with one that has to be made again, and what a
-start of the program without any work takes beside it.
+list, to rank and to draw them all in Python and by the command line, with an index that is right and with one that has to be made again,
+and what a start of the program without any work takes beside it.
 """
 
 from __future__ import annotations
@@ -56,9 +56,12 @@ def main(count: int) -> None:
         filtered = {"where": ["year>=2010", "headroom>1", "title~the"], "sort": "notice"}
         print(f"filter and rank in Python: {median_s(lambda: shelf.list_runs(**filtered)):.3f} s")
         print(f"table of runs: {median_s(shelf.runs):.3f} s; of shots: {median_s(shelf.shots):.3f} s")
+        page = place / "shelf.html"
+        print(f"page in Python: {median_s(lambda: shelf.report(page)):.3f} s, {page.stat().st_size / 2**10:.0f} KiB")
         print(f"start and end of the program: {median_s(command('--version')):.3f} s; help: {median_s(command('shelf', '--help')):.3f} s")
         print(f"`pairdiff shelf`: {median_s(command('shelf', '--archive', archive)):.3f} s")
         print(f"`pairdiff shelf --sort headroom`: {median_s(command('shelf', '--archive', archive, '--sort', 'headroom')):.3f} s")
+        print(f"`pairdiff shelf report`: {median_s(command('shelf', 'report', '--archive', archive, '--out', page)):.3f} s")
         (archive / INDEX).unlink()
         print(f"the same, with the index made again: {seconds(command('shelf', '--archive', archive, '--sort', 'headroom')):.3f} s")
 

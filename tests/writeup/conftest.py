@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
-import shutil
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -56,16 +54,3 @@ def result_folder(example: Any, example_stills: Any, tmp_path_factory: pytest.Te
     out = tmp_path_factory.mktemp("result")
     write_comparison(example, example_stills, out)
     return Path(out)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Chromium, without a network."""
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright drives the browser")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Chromium is not installed")
-    with sync_api.sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=chromium, args=["--disable-gpu", "--disable-background-networking"])
-        yield found
-        found.close()

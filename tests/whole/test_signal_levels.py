@@ -158,6 +158,7 @@ def test_one_release_alone_is_told_of_by_its_codes(files: dict[str, Path], run_p
 # ------------------------------------------------------------- the same releases as numbered pictures
 
 
+@pytest.mark.slow
 def test_numbered_pictures_give_the_stops_of_their_light(run_pairdiff: Run, tmp_path: Path) -> None:
     """PNG of 16 and 8 bits, full range, by OpenCV from the light itself: no codec lies between, and the stops are the light's own."""
     levels = []

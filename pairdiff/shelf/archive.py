@@ -311,12 +311,13 @@ def _rewrite_runs(source: Path, target: Path, rewrite: Callable[[Path, Path], No
 # ---------------------------------------------------------------- files
 
 
-def write_object(path: Path, held: Mapping[str, Any]) -> None:
-    """Write a small JSON file in one step."""
+def write_object(path: Path, held: Mapping[str, Any], *, readable: bool = False) -> None:
+    """Write a small JSON file in one step; `readable` for people, in lines and with their letters as they are."""
     part = new_name(path.parent, ".part-")
     try:
         with part.open("x", encoding="utf-8") as file:
-            json.dump(held, file, ensure_ascii=True, allow_nan=False)
+            json.dump(held, file, indent=2 if readable else None, ensure_ascii=not readable, allow_nan=False)
+            file.write("\n" if readable else "")
             file.flush()
             os.fsync(file.fileno())
         os.replace(part, path)

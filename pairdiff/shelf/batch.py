@@ -17,7 +17,6 @@ import signal
 import subprocess
 import sys
 import threading
-import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import UTC, datetime, timedelta
@@ -33,6 +32,8 @@ from pairdiff._errors import OutputRefused, PairdiffError, PairsFailed
 from pairdiff._settings import Settings
 from pairdiff._settings_file import say_option
 from pairdiff._watch import END_VARIABLE, INTERRUPTED
+from pairdiff.shelf.archive import write_object
+from pairdiff.shelf.listing import TITLE_SHOWN, cut_text, pad_columns, show_text
 from pairdiff.shelf.manifest import WORDS, Manifest, Pair
 
 OUTCOME, SUMMARY, LOG, LOCK = "outcome.json", "summary.json", "log.txt", ".batch.lock"
@@ -43,10 +44,6 @@ KEEP = (sys.executable, "-m", "pairdiff", "keep")
 FAULT = 1
 """Exit code of a fault that is no refusal, as on the command line."""
 STOPPED = "The work was stopped before it was done; the next call goes on with what was kept."
-TITLE_COLUMNS = 48
-"""Widest that a title is shown in a table."""
-# Marks that turn the order of what stands behind them (Unicode Bidirectional Algorithm, UAX 9, table of explicit directional characters).
-_TURNING = dict.fromkeys([0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)])
 
 Say = Callable[[str], None]
 
@@ -152,14 +149,14 @@ def run_pair(
             outcome = replace(outcome, times={"begun": begun.isoformat(timespec="seconds"), "took_s": round(monotonic() - begun_s, 1)})
         else:
             outcome = replace(found, hdr=pair.hdr, sdr=pair.sdr, words=pair.words, kept=found.kept if pair.keep else None)
-        _write_json(folder / OUTCOME, asdict(outcome))
+        write_object(folder / OUTCOME, asdict(outcome), readable=True)
         if outcome.state == "done" and pair.keep:
             outcome = hand_on(outcome, folder, archive=pair.archive, say=say, stop=stop)
-            _write_json(folder / OUTCOME, asdict(outcome))
+            write_object(folder / OUTCOME, asdict(outcome), readable=True)
     except PairdiffError as error:
         outcome = replace(outcome, state="failed", exit_code=error.exit_code, message=str(error))
         with contextlib.suppress(OSError):
-            _write_json(folder / OUTCOME, asdict(outcome))
+            write_object(folder / OUTCOME, asdict(outcome), readable=True)
     except OSError as error:
         words = f"{folder} cannot be written ({error.strerror or error}): free some space, or name another folder with --out."
         outcome = replace(outcome, state="failed", exit_code=OutputRefused.exit_code, message=words)
@@ -236,7 +233,7 @@ def _measure(pair: Pair, folder: Path, *, fresh: bool, say: Say, stop: Stop) -> 
     """Compare the pair; until that is done its outcome is that it was interrupted, whatever becomes of this process."""
     outcome = replace(_outcome_of(pair, "interrupted"), files=_identify(pair), message=STOPPED)
     folder.mkdir(parents=True, exist_ok=True)
-    _write_json(folder / OUTCOME, asdict(outcome))
+    write_object(folder / OUTCOME, asdict(outcome), readable=True)
     code, message = run_command(compare_words(pair, folder, fresh=fresh), log=folder / LOG, say=say, stop=stop)
     if code == 0:
         return replace(outcome, state="done", exit_code=0, message="", figures=_read_figures(folder))
@@ -427,9 +424,9 @@ def run_batch(
                 was_there = before is not None and before.state == "done" and before.times == outcomes[pair.title].times
                 tell(f"{head}{'was there: ' if was_there else ''}{_say_outcome(outcomes[pair.title])}, {took}")
                 with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
-                    _write_json(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen))
+                    write_object(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen), readable=True)
         summary = summarise(manifest, outcomes, chosen=chosen)
-        _write_json(out / SUMMARY, summary)
+        write_object(out / SUMMARY, summary, readable=True)
     except OSError as error:
         raise OutputRefused(f"Cannot write to {out}: {error.strerror or error}. Name another folder with --out.") from error
     return summary
@@ -518,7 +515,7 @@ def plan_in_words(plan: Sequence[Mapping[str, str]], *, out: Path) -> str:
     """A plan as lines of text."""
     rows = [[show_title(one["title"]), one["plan"]] for one in plan]
     folders = [f"  {out / one['folder']}" for one in plan]
-    lines = [line for row, folder in zip(_columns(rows), folders, strict=True) for line in (row, folder)]
+    lines = [line for row, folder in zip(pad_columns(rows), folders, strict=True) for line in (row, folder)]
     return "\n".join([*lines, "", f"Pairs: {len(plan)}. Nothing was run."])
 
 
@@ -534,7 +531,7 @@ def summary_in_words(summary: Mapping[str, Any], *, out: Path, only: tuple[str, 
     ]
     counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in summary["counts"].items() if count or name == "done")
     among = " of those asked for" if only else ""
-    return "\n".join([*_columns(table), "", *failed, *([""] if failed else []), f"Pairs{among}: {counts}.", f"Summary: {out / SUMMARY}"])
+    return "\n".join([*pad_columns(table), "", *failed, *([""] if failed else []), f"Pairs{among}: {counts}.", f"Summary: {out / SUMMARY}"])
 
 
 def _cells(outcome: Outcome) -> list[str]:
@@ -555,23 +552,7 @@ def _say_outcome(outcome: Outcome) -> str:
 
 def show_title(title: str) -> str:
     """A title for a terminal: of bounded width, without marks that would turn the order of what stands beside it."""
-    plain, shown = title.translate(_TURNING), ""
-    for letter in plain:
-        if _width(shown + letter) > TITLE_COLUMNS - 3 and shown + letter != plain:
-            return f"{shown}..."
-        shown += letter
-    return shown
-
-
-def _width(text: str) -> int:
-    """Columns that a text takes in a terminal (Unicode UAX 11: wide and full-width ones take two; marks take none)."""
-    return sum(0 if unicodedata.combining(one) else 2 if unicodedata.east_asian_width(one) in "WF" else 1 for one in text)
-
-
-def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows of cells as lines, each column as wide as its widest cell."""
-    widths = [max(_width(cell) for cell in column) for column in zip(*rows, strict=True)]
-    return ["  ".join(cell + " " * (width - _width(cell)) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return cut_text(show_text(title), TITLE_SHOWN)
 
 
 # ---------------------------------------------------------------- one batch a folder, signals, files
@@ -629,17 +610,6 @@ def _stopping() -> Iterator[Stop]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def _write_json(path: Path, document: Mapping[str, Any]) -> None:
-    """Write a document under another name and move it into place, so that it is never seen half written."""
-    part = path.with_name(f".{path.name}.part")
-    with open(part, "w", encoding="utf-8") as file:
-        json.dump(document, file, indent=2, ensure_ascii=False, allow_nan=False)
-        file.write("\n")
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(part, path)
 
 
 def _read_json(path: Path) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import csv
 import io
 import json
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -196,7 +196,7 @@ def _table(rows: Sequence[Row], listing: Listing, *, caption: str) -> WordTable:
             row["run"][:RUN_SHOWN],
             show_text(row["title"]),
             "" if row["year"] is None else str(row["year"]),
-            _cut(show_text(", ".join(one for one in (row["edition"], row["region"]) if one)), TITLE_SHOWN),
+            cut_text(show_text(", ".join(one for one in (row["edition"], row["region"]) if one)), TITLE_SHOWN),
             row["label"],
             *(_cell(name, row) for name in figures),
             *([row["protocol"]] if apart else []),
@@ -236,7 +236,7 @@ def fit_table(table: WordTable, columns: int) -> WordTable:
     if table.flexible is None:
         return table
     heads = list(table.heads)
-    widths = {head: max(map(_width, (head, *(row[place] for row in table.rows)))) for place, head in enumerate(heads)}
+    widths = {head: max(map(text_width, (head, *(row[place] for row in table.rows)))) for place, head in enumerate(heads)}
     title = heads[table.flexible]
     needed = widths | {title: min(widths[title], LEAST_TITLE)}
     left_out: list[str] = []
@@ -247,7 +247,7 @@ def fit_table(table: WordTable, columns: int) -> WordTable:
         del needed[head]
     room = max(columns - _line_width(needed) + needed[title], LEAST_TITLE)
     kept = [place for place, head in enumerate(heads) if head not in left_out]
-    rows = tuple(tuple(_cut(row[place], room) if place == table.flexible else row[place] for place in kept) for row in table.rows)
+    rows = tuple(tuple(cut_text(row[place], room) if place == table.flexible else row[place] for place in kept) for row in table.rows)
     said = f"\nNo room here for {', '.join(left_out)}; --csv and --json have them" if left_out else ""
     numbers = frozenset(kept.index(place) for place in table.numbers if place in kept)
     shown = tuple(heads[place] for place in kept)
@@ -284,31 +284,35 @@ def plain_table(table: WordTable) -> str:
         Lines of text, without a newline at the end.
     """
     most = WORDS_SHOWN if table.flexible is None else TITLE_SHOWN
-    rows = [table.heads, *(tuple(_cut(cell, most) for cell in row) for row in table.rows)]
-    widths = [max(map(_width, column)) for column in zip(*rows, strict=True)]
-    lines = [
-        "  ".join(_pad(cell, width, place in table.numbers) for place, (cell, width) in enumerate(zip(row, widths, strict=True)))
-        for row in rows
-    ]
-    return "\n".join([table.caption, *(line.rstrip() for line in lines)])
+    rows = [table.heads, *(tuple(cut_text(cell, most) for cell in row) for row in table.rows)]
+    return "\n".join([table.caption, *pad_columns(rows, numbers=table.numbers)])
+
+
+def pad_columns(rows: Sequence[Sequence[str]], *, numbers: Collection[int] = ()) -> list[str]:
+    """Rows of cells as lines, each column as wide as its widest cell; those of `numbers` stand to the right."""
+    widths = [max(map(text_width, column)) for column in zip(*rows, strict=True)]
+    lines = (
+        "  ".join(_pad(cell, width, place in numbers) for place, (cell, width) in enumerate(zip(row, widths, strict=True))) for row in rows
+    )
+    return [line.rstrip() for line in lines]
 
 
 def _pad(text: str, width: int, to_the_right: bool) -> str:
-    blanks = " " * (width - _width(text))
+    blanks = " " * (width - text_width(text))
     return blanks + text if to_the_right else text + blanks
 
 
-def _width(text: str) -> int:
+def text_width(text: str) -> int:
     """Columns of a terminal that a text takes (Unicode Standard Annex 11: wide letters take two; marks over a letter none)."""
     return sum(0 if unicodedata.combining(one) else 2 if unicodedata.east_asian_width(one) in "WF" else 1 for one in text)
 
 
-def _cut(text: str, most: int) -> str:
+def cut_text(text: str, most: int) -> str:
     """A text that takes so many columns at most."""
-    if _width(text) <= most:
+    if text_width(text) <= most:
         return text
     shown = text[: most - 3]
-    while _width(shown) > most - 3:
+    while text_width(shown) > most - 3:
         shown = shown[:-1]
     return f"{shown}..."
 

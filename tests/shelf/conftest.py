@@ -3,12 +3,28 @@
 from __future__ import annotations
 
 import shutil
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 import pairdiff
+from pairdiff._cli import main
 from tests.shelf._titles import Titles
+
+Call = Callable[..., int]
+
+
+@pytest.fixture
+def call(monkeypatch: pytest.MonkeyPatch) -> Call:
+    """The command line in this process."""
+
+    def run(*words: object) -> int:
+        monkeypatch.setattr(sys, "argv", ["pairdiff", *map(str, words)])
+        return main()
+
+    return run
 
 
 @pytest.fixture(scope="session")

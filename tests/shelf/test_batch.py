@@ -21,6 +21,7 @@ import pytest
 import pairdiff
 from pairdiff import _cli
 from pairdiff.shelf import batch
+from pairdiff.shelf.listing import TITLE_SHOWN, pad_columns, text_width
 from pairdiff.shelf.manifest import Manifest, Pair, read_manifest
 from tests.small_clips import SmallPair
 
@@ -529,10 +530,10 @@ def test_a_process_that_said_nothing_is_told_by_its_end() -> None:
 
 def test_long_and_wide_titles_are_cut_in_the_table() -> None:
     for title in ("x" * 4000, "\N{CJK UNIFIED IDEOGRAPH-6620}" * 4000):
-        assert batch._width(batch.show_title(title)) <= batch.TITLE_COLUMNS
+        assert text_width(batch.show_title(title)) <= TITLE_SHOWN
         assert batch.show_title(title).endswith("...")
     assert batch.show_title("a\N{RIGHT-TO-LEFT OVERRIDE}b") == "ab"
-    rows = batch._columns([["\N{CJK UNIFIED IDEOGRAPH-6620}", "x"], ["abc", "y"]])
+    rows = pad_columns([["\N{CJK UNIFIED IDEOGRAPH-6620}", "x"], ["abc", "y"]])
     assert rows == ["\N{CJK UNIFIED IDEOGRAPH-6620}   x", "abc  y"]
 
 

@@ -20,7 +20,6 @@ import pytest
 from rich.cells import cell_len
 
 import pairdiff
-from pairdiff._cli import main
 from pairdiff._errors import InputRefused, OutputRefused
 from tests.shelf._titles import Titles
 from tests.small_clips import SmallPair
@@ -28,17 +27,6 @@ from tests.small_clips import SmallPair
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Call = Callable[..., int]
 LONG = "x" * 4000
-
-
-@pytest.fixture
-def call(monkeypatch: pytest.MonkeyPatch) -> Call:
-    """The command line in this process."""
-
-    def run(*words: object) -> int:
-        monkeypatch.setattr(sys, "argv", ["pairdiff", *map(str, words)])
-        return main()
-
-    return run
 
 
 def test_a_run_is_kept_corrected_listed_and_ranked(run_pairdiff: Run, titles: Titles, tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ import math
 import random
 import re
 import shutil
-import sys
 import time
 from collections.abc import Callable
 from html.parser import HTMLParser
@@ -21,7 +20,6 @@ import pytest
 from coloraide import Color
 
 import pairdiff
-from pairdiff._cli import main
 from pairdiff._errors import InputRefused, OutputRefused, UsageError
 from pairdiff.shelf.archive import Archive
 from pairdiff.shelf.page import find_report, make_address
@@ -209,17 +207,6 @@ def test_marks_stand_out_from_the_ground_and_colours_from_each_other_for_colour_
 
 
 # ---------------------------------------------------------------- the page of an archive
-
-
-@pytest.fixture
-def call(monkeypatch: pytest.MonkeyPatch) -> Call:
-    """The command line in this process."""
-
-    def run(*words: object) -> int:
-        monkeypatch.setattr(sys, "argv", ["pairdiff", *map(str, words)])
-        return main()
-
-    return run
 
 
 @pytest.fixture

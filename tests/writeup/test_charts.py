@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from xml.etree import ElementTree
 
@@ -263,3 +264,31 @@ def test_lanes_and_the_edit_map_stay_inside_the_drawing(width: int) -> None:
     bars = [one for one in root.iter("rect") if one.get("height") == "14"]
     assert len(bars) == 3
     assert [one.text for one in root.iter("title")][1:] == ["SDR only: 3.0 s of the SDR release lie here"]
+
+
+def test_the_axis_is_as_long_as_the_film_whatever_part_of_it_was_read() -> None:
+    """As of a survey: frames of a window, spans of the whole film."""
+    window = dataclasses.replace(panel(np.full(48, 50.0)), times_s=600 + np.arange(48) / 24)
+    spans = [Span("undetermined", (0, 590), None), Span("matched", (590, 1200), (0, 610)), Span("sdr_only", None, (610, 5000))]
+    for given, ends in (([], (600.0, 600 + 47 / 24)), (spans, (0.0, 1200.0))):
+        svg = draw_timeline([window], white_nits=100.0, width=1080, ident="t", summary="", spans=given)
+        found = re.search(r'data-time="([\d.]+) ([\d.]+) ', svg)
+        assert found is not None
+        assert (float(found[1]), float(found[2])) == pytest.approx(ends, abs=1e-3)
+
+
+@pytest.mark.parametrize("start_s", [0.0, 0.04, 3.7, 11.0])
+@pytest.mark.parametrize("length_s", [0.4, 2.1, 10.8, 31.0, 95.0, 700.0, 5400.0, 14400.0])
+def test_a_time_axis_has_no_single_label(start_s: float, length_s: float) -> None:
+    frames = dataclasses.replace(panel(np.full(48, 50.0)), times_s=np.linspace(start_s, start_s + length_s, 48))
+    svg = draw_timeline([frames], white_nits=100.0, width=350, ident="t", summary="")
+    words = [one.text or "" for one in ElementTree.fromstring(svg).iter("text")]
+    assert 2 <= sum(bool(re.fullmatch(r"[\d.]+ s|(\d+:)?\d+:\d\d", one)) for one in words) <= 8
+
+
+def test_moments_have_their_numbers_over_the_levels() -> None:
+    moments = [(1.0, "first"), (0.5, "second")]
+    svg = draw_timeline([panel(np.full(48, 50.0))], white_nits=100.0, width=1080, ident="t", summary="", moments=moments)
+    marks = [float(one) for one in re.findall(r'class="moment"><title>[^<]+</title><path d="M([\d.]+) ', svg)]
+    own = {one.text: float(one.attrib["x"]) for one in ElementTree.fromstring(svg).iter("text") if float(one.attrib["y"]) == 31}
+    assert own == pytest.approx({"1": marks[0], "2": marks[1]}, abs=0.06)

@@ -186,3 +186,23 @@ def test_a_film_without_scored_pairs_or_partners_has_its_levels_still(example: A
     data = read_off(page_of(tmp_path / "alone"))
     assert data["shots"]["ends"] == []
     assert [words for words, _ in data["frames"]] == ["above 203 cd/m²"]
+
+
+def test_the_lane_of_areas_shows_pairs_and_shots_by_one_measure(folder: Path) -> None:
+    """Ticks are of the pairs that the steps are the means of: what stands in another column moves none of them."""
+
+    def ticks() -> list[str]:
+        return re.findall(r'class="peak hdr" d="([^"]+)"', page_of(folder))
+
+    def fill(column: str) -> None:
+        def change(table: pa.Table) -> pa.Table:
+            values = pa.array([None if one is None else 0.25 for one in table.column(column).to_pylist()], pa.float64())
+            return table.set_column(table.column_names.index(column), column, values)
+
+        rewrite_table(folder, change)
+
+    before = ticks()
+    fill("hdr_area_203_share")
+    assert ticks() == before
+    fill("pair_area_above_white_share")
+    assert ticks() != before

@@ -168,7 +168,7 @@ def test_what_was_not_measured_is_said_in_words(examples: ModuleType, tmp_path: 
     for words in (
         "Recovered detail: does not apply",
         "Highlight contrast: does not apply: too little of the picture lies 0.15 stops or more above SDR white",
-        "Shadow detail: does not apply",
+        "Shadow detail: does not apply: the SDR release lies at its last codes over too little of the picture",
         "Shadows: does not apply to these pictures",
         "Colour outside BT.709: does not apply (black-and-white picture)",
         "Tone relation: cannot tell",

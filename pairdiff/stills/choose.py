@@ -52,8 +52,9 @@ def _shorten(pair: PairScore) -> _Shown:
 def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) -> tuple[Moment, ...]:
     """Choose the pairs to show: most different, largest headroom, most recovered detail, typical, and some at random.
 
-    The rules run in that order, and no two moments are of one shot: a film of few shots gives fewer. Figures are compared as they are
-    printed, and equal ones go to the earlier frame. The order of `pairs` makes no difference.
+    No two moments are of one shot: a film of few shots gives fewer. The typical one, which stands for the film, is chosen first, the
+    others in the order above. Figures are compared as they are printed, and equal ones go to the earlier frame. The order of `pairs`
+    makes no difference.
 
     Parameters
     ----------
@@ -93,6 +94,12 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
     def headroom(pair: _Shown) -> float:
         return round(math.log2(max(pair.hdr_p999_nits, 1e-4) / _shown_nits(pair, controls)), 2) + 0.0  # no minus before nothing
 
+    take(
+        "typical",
+        lambda pair: -round(abs(_loss(pair) - median), 2),
+        lambda pair, _among: f"closest to the median loss: {_loss(pair):.2f} JOD, median {median:.2f} JOD",
+    )
+    typical = moments.pop()
     take("most different", _loss, lambda pair, among: f"largest loss at `controls`{among}: {_loss(pair):.2f} JOD")
     take(
         "largest headroom",
@@ -110,11 +117,7 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
                 f"largest area where the SDR is clipped and the HDR shows detail{among}: {_recovered_percent(pair):.1f} % of the picture"
             ),
         )
-    take(
-        "typical",
-        lambda pair: -round(abs(_loss(pair) - median), 2),
-        lambda pair, among: f"closest to the median loss{among}: {_loss(pair):.2f} JOD, median {median:.2f} JOD",
-    )
+    moments.append(typical)
     rng = np.random.default_rng(seed)
     for _ in range(RANDOM_MOMENTS):
         if candidates := _of_other_shots(ordered, shots):

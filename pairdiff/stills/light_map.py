@@ -33,6 +33,10 @@ OUTLINE_PIXELS, HALO_PIXELS = 2, 1
 """Width of an outline, and of the dark edge on either side (own)."""
 DASH_PIXELS, GAP_PIXELS = 7, 5
 """Of the broken outline (own)."""
+DOT_PIXELS, DOT_STEP_PIXELS = 2, 8
+"""Dots inside the broken outline, and from one to the next (own)."""
+INSIDE_LIGHTER = 60
+"""By so many greys the picture is lighter inside the whole outline (own)."""
 GROUND_DARKEST, GROUND_LIGHTEST = 38, 150
 """Greys between which the picture lies under its outlines (own)."""
 
@@ -105,15 +109,18 @@ def draw_outlines(rgb8: NDArray[np.uint8], *, above_white: NDArray[np.bool_], ou
     Returns
     -------
     uint8 array, (row, column, 3)
-        A whole line around the first, a broken one around the second.
+        A whole line around the first, which is lighter inside, a broken one around the second, which is dotted inside.
     """
     grey = cv2.cvtColor(rgb8, cv2.COLOR_RGB2GRAY).astype(np.float32)
     grey = np.rint(GROUND_DARKEST + grey * ((GROUND_LIGHTEST - GROUND_DARKEST) / 255.0)).astype(np.uint8)
     picture = np.repeat(grey[..., None], 3, axis=2)
     down, across = np.indices(grey.shape)
     dashes = (down + across) % (DASH_PIXELS + GAP_PIXELS) < DASH_PIXELS
-    for mask, colour, shown in ((outside_709, OUTSIDE_709, dashes), (above_white, ABOVE_WHITE, None)):
-        area = cv2.medianBlur(mask.astype(np.uint8), 5) > 0
+    dots = (down % DOT_STEP_PIXELS < DOT_PIXELS) & (across % DOT_STEP_PIXELS < DOT_PIXELS)
+    outside, above = (cv2.medianBlur(mask.astype(np.uint8), 5) > 0 for mask in (outside_709, above_white))
+    picture[above] += INSIDE_LIGHTER
+    picture[outside & dots] = OUTSIDE_709
+    for area, colour, shown in ((outside, OUTSIDE_709, dashes), (above, ABOVE_WHITE, None)):
         line, halo = _edge(area, width=OUTLINE_PIXELS), _edge(area, width=OUTLINE_PIXELS + 2 * HALO_PIXELS)
         if shown is not None:
             line, halo = line & shown, halo & shown
@@ -132,9 +139,9 @@ def say_light(shares: tuple[float, ...]) -> str:
 def say_outlines(*, above_white: float, outside_709: float, white_nits: float, margin_jnd: float) -> str:
     """Caption of outlines; shares of the picture."""
     return (
-        f"What the HDR picture holds and an SDR set does not. Whole line: largest of R, G and B above SDR white ({white_nits:.0f} cd/m2), "
-        f"{_say_percent(above_white)} of the picture. Broken line: colour outside BT.709 by more than {margin_jnd:g} JND, "
-        f"{_say_percent(outside_709)} of it. Specks of a few pixels get no line."
+        f"Where the HDR picture goes beyond SDR white and BT.709. Whole line, lighter inside: largest of R, G and B above SDR white "
+        f"({white_nits:.0f} cd/m2), {_say_percent(above_white)} of the picture. Broken line, dotted inside: colour outside BT.709 by more "
+        f"than {margin_jnd:g} JND, {_say_percent(outside_709)} of it. Specks of a few pixels get no line."
     )
 
 

@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -32,6 +32,7 @@ from pairdiff.writeup import charts, film, scopes
 from pairdiff.writeup.card import SVG, Shown, choose_moment, describe_card, draw_card
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
+from pairdiff.writeup.lead import choose_proof, say_lead
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
     AXIS_WORDS,
@@ -141,7 +142,7 @@ def render_report(out: Path) -> Path:
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
     def draw(share: float) -> tuple[bytes, int, str]:
-        moments = _moments(index, out, share=share)
+        moments = _moments(result, index, out, share=share)
         context = _context(result, frames=frames, shots=shots, moments=moments, index=index) | _to_take(result, shots)
         context |= _card(result, moments)
         text = environment.get_template("report.html.j2").render(**context, script=Markup(script), script_hash=digest)
@@ -233,25 +234,31 @@ def read_stills_index(out: Path) -> Document:
 # ---------------------------------------------------------------- pictures
 
 
-def _moments(index: Document, out: Path, *, share: float) -> list[Document]:
+def _moments(result: Document, index: Document, out: Path, *, share: float) -> list[Document]:
     """Moments with their pictures encoded; each kind of picture made smaller until it keeps that share of its budget."""
     try:
         loaded = [[_load_picture(picture, out / "stills") for picture in moment["pictures"]] for moment in index["moments"]]
         fitted = _fit_budgets([picture for pictures in loaded for picture in pictures], share=share)
         moments = []
-        chosen = choose_moment(index["moments"])
+        stops = [_stops_shown([picture.name for picture in pictures]) for pictures in loaded]
+        proof = choose_proof(result, index["moments"], stops=stops)
         for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
             inlined = {picture.name: fitted.pop(0) for picture in pictures}
             own = {name: _view_picture(picture) for name, picture in inlined.items()}
-            small = {side: _view_picture(_narrow(inlined[f"model-{side}"])) for side in SIDES} if number - 1 == chosen else {}
+            head = proof if proof is not None and number - 1 == proof.number else None
+            exposed = [] if head is None or head.stops is None else [(f"dark-{side}", f"bracket-{side}-{head.stops}") for side in SIDES]
+            shown = [] if head is None else [*((side, f"model-{side}") for side in SIDES), *exposed]
+            small = {name: _view_picture(_narrow(inlined[own])) for name, own in shown}
             moments.append(
                 {
                     **moment,
                     "pictures": own,
                     "number": number,
                     "proof": small,
+                    "proof_stops": None if head is None else head.stops,
+                    "proof_look": "" if head is None else head.look,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
-                    "stops": _stops_shown(own),
+                    "stops": stops[number - 1],
                     "scopes": _scopes(own, moment["pictures"], number),
                     "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"]),
                 }
@@ -367,7 +374,7 @@ def _view_hdr(entry: Document, directory: Path) -> Document:
     return {"caption": entry["caption"], "files": files, "notes": notes}
 
 
-def _stops_shown(pictures: Mapping[str, Document]) -> list[int]:
+def _stops_shown(pictures: Collection[str]) -> list[int]:
     """Exposures that both sides have, brightest first."""
     found = {name.removeprefix("bracket-hdr-") for name in pictures if name.startswith("bracket-hdr-")}
     return sorted((int(stops) for stops in found if f"bracket-sdr-{stops}" in pictures), reverse=True)
@@ -393,6 +400,7 @@ def _context(
     return {
         "r": result,
         "label_words": WORDS,
+        "lead": say_lead(result),
         "axes": _axes(result),
         "moments": moments,
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
@@ -551,13 +559,30 @@ def _axes(result: Document) -> list[Document]:
     states = result["verdict"]["axes"]
     open_ = ", as the figures stand" if result["verdict"]["label"] == "undetermined" else ""
     evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result)}
+    counts = _axis_thresholds(result)
     rows = [
         {"name": AXIS_WORDS[name].capitalize(), "state": states[name], "words": say_state(states[name]) + open_, "evidence": evidence[name]}
         for name in evidence
     ]
     tone = result["verdict"]["tone"]
     state = {"regraded": "slightly_more", "as the SDR": "same"}.get(tone, "cannot_tell")
-    return [*rows, {"name": "Tone", "state": state, "words": tone, "evidence": _tone_evidence(result)}]
+    rows.append({"name": "Tone", "state": state, "words": tone, "evidence": _tone_evidence(result)})
+    return [row | {"counts": words, "shown": 2 if row["name"] == "Highlights" else 1} for row, words in zip(rows, counts, strict=True)]
+
+
+def _axis_thresholds(result: Document) -> list[str]:
+    """From where each axis counts, in their order."""
+
+    def both(slight: str, clear: str, say: Callable[[float | None], str]) -> str:
+        return f"Slightly more from {say(_setting(result, slight))}, clearly from {say(_setting(result, clear))}"
+
+    area, time = (say_share(_setting(result, name)) for name in ("headroom_area_share", "headroom_time_share"))
+    return [
+        f"{both('headroom_slight_stops', 'headroom_clear_stops', say_stops)}, over {area} of the picture in {time} of matched time.",
+        f"{both('shadow_slight_share', 'shadow_clear_share', say_share)} of the picture.",
+        f"{both('colour_slight_share', 'colour_clear_share', say_share)} of the picture.",
+        f"Regraded from {say_jnd(_setting(result, 'regraded_jnd'))}.",
+    ]
 
 
 def _highlight_evidence(result: Document) -> list[str]:
@@ -583,13 +608,13 @@ def _highlight_evidence(result: Document) -> list[str]:
                 f"The SDR highlights stay well below its white, so the peak ratio was used: {say_stops(room['peak_ratio_stops'])}."
             )
     lines += _contrast_evidence(room.get("contrast"), _setting(result, "highlight_above_stops"))
-    if found["status"] != "measured":
-        return [*lines, f"Recovered detail: {say_state(found['status'])}."]
-    return [
-        *lines,
-        f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it in the median place, and 1{NBSP}JND or more over "
-        f"{say_share(found['textured_share'])} of that area; the level there {say_spread(found['film_stops'])}.",
-    ]
+    recovered = f"Recovered detail: {say_state(found['status'])}."
+    if found["status"] == "measured":
+        recovered = (
+            f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it in the median place, and 1{NBSP}JND or more "
+            f"over {say_share(found['textured_share'])} of that area; the level there {say_spread(found['film_stops'])}."
+        )
+    return [lines[0], recovered, *lines[1:]]
 
 
 def _contrast_evidence(contrast: Document | None, above_stops: float) -> list[str]:
@@ -652,7 +677,8 @@ def _tone_evidence(result: Document) -> list[str]:
     if tone["status"] != "measured":
         return [f"Tone relation: {say_state(tone['status'])}."]
     return [
-        f"Shift of tone and colour at flat places: {say_jnd(tone['shift_median_jnd'])}, the median over matched time.",
+        f"Shift of tone and colour at flat places that the SDR does not clip: {say_jnd(tone['shift_median_jnd'])}, the median over matched "
+        "time.",
         f"What one tone curve for the film leaves (95th percentile): {say_jnd(tone['residual_p95_jnd'])}.",
     ]
 

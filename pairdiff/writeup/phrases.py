@@ -84,7 +84,7 @@ SETUP_NOTES = {
 RULE_WORDS = {
     "most different": "Most different",
     "largest headroom": "Largest headroom",
-    "most recovered detail": "Most recovered detail",
+    "most recovered detail": "Most detail where the SDR clips",
     "brightest": "Brightest",
     "typical": "Nearest to the median",
     "random": "Random",

@@ -97,6 +97,7 @@ def test_reasons_state_the_rule_with_its_figure() -> None:
 def test_what_the_sdr_shows_above_white_is_no_headroom() -> None:
     """An SDR that reaches code 1.08 on 200 cd/m2 shows 240.6 cd/m2 there."""
     pairs = [pair(1, shot=0, loss=1.0, bright=100.0), pair(2, shot=1, loss=0.1, bright=900.0, code=1.08)]
+    pairs.append(pair(3, shot=2, loss=0.5, bright=90.0))
     assert "+1.90 stops, 900 over 241 cd/m2" in choose(pairs)[1].reason
 
 
@@ -105,7 +106,14 @@ def test_no_shot_is_ever_shown_twice() -> None:
         shots = [moment.shot for moment in choose(seed=seed)]
         assert len(set(shots)) == len(shots) == 7
     alone = [dataclasses.replace(item, shot=0) for item in PAIRS]
-    assert [moment.rule for moment in choose(alone)] == ["most different"]
+    assert [moment.rule for moment in choose(alone)] == ["typical"]
+
+
+def test_the_typical_pair_is_chosen_before_the_others_and_shown_behind_them() -> None:
+    """Of two shots, the one that holds both the median loss and the largest: it stands for the film."""
+    pairs = [pair(10, shot=0, loss=0.9, bright=100.0), pair(20, shot=0, loss=0.5, bright=95.0), pair(110, shot=1, loss=0.2, bright=90.0)]
+    assert [(moment.rule, moment.hdr_frame) for moment in choose(pairs)] == [("most different", 110), ("typical", 20)]
+    assert "among the shots not shown yet" in choose(pairs)[0].reason
 
 
 def test_without_detail_in_clipped_areas_no_moment_claims_it() -> None:
@@ -127,7 +135,7 @@ def test_the_seed_alone_moves_the_random_moments() -> None:
 
 def test_figures_that_are_printed_alike_go_to_the_earlier_frame() -> None:
     level = [pair(frame, shot=frame, loss=0.4 + 1e-4 * frame, bright=100.0 - 1e-3 * frame) for frame in (30, 10, 20)]
-    assert [moment.hdr_frame for moment in choose(level)] == [10, 20, 30]
+    assert [moment.hdr_frame for moment in choose(level)] == [20, 30, 10]  # the typical one is chosen first
 
 
 @pytest.mark.parametrize("count", [0, 1, 3, 4])

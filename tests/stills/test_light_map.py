@@ -141,7 +141,20 @@ def test_specks_get_no_outline_and_the_border_of_the_picture_is_no_edge() -> Non
     everywhere = ~NONE
     for mask in (specks, everywhere):
         shown = draw_outlines(np.full((40, 60, 3), 128, np.uint8), above_white=mask, outside_709=mask)
-        assert len(np.unique(shown)) == 1
+        assert 0 not in shown, "the dark edge of a line"
+        assert len(np.unique(shown)) == (1 if mask is specks else 4), "the ground, and dots of one colour"
+
+
+def test_the_side_that_goes_beyond_is_lighter_or_dotted() -> None:
+    left = np.arange(60) < 30
+    mask = np.broadcast_to(left, (40, 60))
+    ground = draw_outlines(np.full((40, 60, 3), 128, np.uint8), above_white=NONE, outside_709=NONE)
+    lighter = draw_outlines(np.full((40, 60, 3), 128, np.uint8), above_white=mask, outside_709=NONE).astype(int) - ground
+    assert (lighter[:, :25] >= 40).all()
+    assert not lighter[:, 35:].any()
+    dotted = draw_outlines(np.full((40, 60, 3), 128, np.uint8), above_white=NONE, outside_709=mask).astype(int) - ground
+    assert 0.02 < (dotted[:, :25] != 0).any(axis=2).mean() < 0.2
+    assert not dotted[:, 35:].any()
 
 
 def test_captions_say_shares_limits_and_none() -> None:

@@ -123,27 +123,50 @@ def test_the_page_is_laid_out_for_every_reader(report: Page) -> None:
 
 def test_the_verdict_comes_first_with_its_support_and_intervals(report: Page, example: Any) -> None:
     text = report.text
-    assert text.index(example.verdict.words) < text.index(example.verdict.sentence) < text.index("Support 93 %")
-    assert text.index("Support 93 %") < text.index("Pictures The moments")
+    opening = text.index("The HDR release shows what the SDR release does not: brighter highlights and colours outside BT.709.")
+    assert text.index(example.verdict.words) < opening < text.index("Support 93 %") < text.index("Larger, with its maps")
+    assert text.index("Larger, with its maps") < text.index(example.verdict.sentence) < text.index("Pictures The moments")
     assert "95 % interval 0.98 to 1.40 JOD" in text
     assert "clearly more" in text
     assert all(flip.replace("`", "").replace("cd/m2", "cd/m²")[:30] in text.replace("  ", " ") for flip in example.verdict.flips[1:])
 
 
 def test_the_sentence_does_not_say_the_label_again(example: Any, tmp_path: Path) -> None:
-    verdict = dataclasses.replace(
-        example.verdict, words="another grade", sentence="Another grade: with the SDR set at 100 cd/m2, tones differ."
-    )
-    write_comparison(dataclasses.replace(example, verdict=verdict), (), tmp_path)
-    text = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert '<p class="sentence">With the SDR set at' in text
+    sentence = "Another grade: with the SDR set at 100 cd/m2, tones differ."
+    for label, classes in (("different-grade", "support figured"), ("undetermined", "sentence")):
+        verdict = dataclasses.replace(example.verdict, label=label, words="another grade", sentence=sentence)
+        write_comparison(dataclasses.replace(example, verdict=verdict), (), tmp_path)
+        text = (tmp_path / "report.html").read_text(encoding="utf-8")
+        assert f'<p class="{classes}">With the SDR set at' in text
+
+
+def test_the_head_shows_what_lies_above_sdr_white_and_says_from_where_an_axis_counts(report: Page) -> None:
+    """The example's headroom is 1.87 stops: darkened by 2, its highlights come into sight."""
+    text = report.text
+    assert "HDR, \N{MINUS SIGN}2 stops SDR, \N{MINUS SIGN}2 stops Largest headroom: a moment chosen by rule" in text
+    assert "Look at the brightest areas: there the HDR release goes on above SDR white." in text
+    assert "Slightly more from +0.30 stops, clearly from +1.00 stops, over 0.10 %" in text
+    links = [one["href"] for one in report.all("a") if one.get("href")]
+    assert {"#reasons", "#objections", "#limits"} <= set(links[14:20]), "beside the verdict, and not only in the contents"
+
+
+def test_a_label_that_highlights_did_not_give_opens_with_the_typical_moment_alone(
+    example: Any, example_stills: Any, tmp_path: Path
+) -> None:
+    axes = dict.fromkeys(example.verdict.axes, "same")
+    verdict = dataclasses.replace(example.verdict, label="sdr-in-hdr-container", axes=axes)
+    write_comparison(dataclasses.replace(example, verdict=verdict), example_stills, tmp_path)
+    text = Page((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert "Adjust an SDR set once for the whole film, and it shows what the HDR release shows." in text
+    assert "Nearest to the median: a moment chosen by rule" in text
+    assert "darkened alike" not in text
 
 
 def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: Any) -> None:
     addresses = [image["src"] for image in report.all("img")] + [image["href"] for image in report.all("image")]
     assert addresses.count("#") == 2  # of the card, which takes them from the page
     addresses = [address for address in addresses if address != "#"]
-    assert len(addresses) == len(example_stills) + 2  # and two at the head
+    assert len(addresses) == len(example_stills) + 4  # and two pairs at the head
     assert all((address or "").startswith("data:image/png;base64,") for address in addresses)
 
 

@@ -125,7 +125,8 @@
 
     const controls = make("div", { className: "viewer" },
       make("span", { className: "ways" }, ...ways), make("span", { className: "ways" }, closer, farther, whole), sliderLabel, other, said,
-      make("small", {}, "Nothing changes by itself, and never more than three times a second: flicker can hurt people who are sensitive "
+      make("small", {}, number ? "Nothing changes by itself, and never more than three times a second."
+        : "Nothing changes by itself, and never more than three times a second: flicker can hurt people who are sensitive "
         + "to it. With the pictures chosen by Tab: space shows the other one, + and − enlarge and reduce, arrows move."));
     controls.setAttribute("role", "group");
     controls.setAttribute("aria-label", "How the two pictures are shown");

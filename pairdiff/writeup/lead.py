@@ -1,0 +1,103 @@
+"""What the page opens with: the label in a plain sentence, and the pair of pictures that shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pairdiff.writeup.card import choose_moment
+from pairdiff.writeup.document import Document
+
+GAINS = ("slightly_more", "clearly_more")
+GAIN_WORDS = {"highlights": "brighter highlights", "shadows": "more in the shadows", "colour": "colours outside BT.709"}
+HIGHLIGHT_LABELS = ("stretched-sdr", "restrained-hdr", "wider-range")
+"""Labels that highlights can give: where they did, the pictures have to show them."""
+LARGEST_HEADROOM = "largest headroom"
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """The pair of pictures at the head of the page."""
+
+    number: int
+    """Of the moment."""
+    stops: int | None
+    """Exposure at which the pair is shown a second time; None where nothing lies above SDR white that has to come into sight."""
+    look: str
+    """Where to look, and what for."""
+
+
+def say_lead(result: Document) -> str:
+    """Say a label in one plain sentence, without figures; they follow it.
+
+    Parameters
+    ----------
+    result : dict
+        As in `result.json`.
+
+    Returns
+    -------
+    str
+        Empty where nothing can be told: the verdict's own sentence says why.
+    """
+    verdict = result["verdict"]
+    label, axes = verdict["label"], verdict["axes"]
+    gains = _join([GAIN_WORDS[axis] for axis in GAIN_WORDS if axes.get(axis) in GAINS])
+    if label == "sdr-in-hdr-container":
+        if axes.get("highlights") in GAINS:
+            return "One curve turns the SDR picture into the HDR one: the same picture, brighter or steeper than an SDR set is turned to."
+        return "Adjust an SDR set once for the whole film, and it shows what the HDR release shows."
+    if label == "different-grade":
+        if gains:
+            return f"The HDR release has {gains}, and neither brighter highlights nor more in the shadows."
+        return (
+            "The two pictures differ, but the HDR release reaches no further: its tones are set otherwise, as an SDR set could show them."
+        )
+    if label == "stretched-sdr":
+        return "Where the SDR release is at its white the HDR release is brighter, but shows next to nothing there that the SDR one lacks."
+    if label == "restrained-hdr":
+        return f"The HDR release goes further than the SDR release, but only a little: {gains}." if gains else ""
+    if label == "wider-range":
+        return f"The HDR release shows what the SDR release does not: {gains}." if gains else ""
+    return ""
+
+
+def choose_proof(result: Document, moments: Sequence[Mapping[str, Any]], *, stops: Sequence[Sequence[int]]) -> Proof | None:
+    """Choose the moment at the head of the page by the label: where highlights gave it, the one with the largest headroom.
+
+    Parameters
+    ----------
+    result : dict
+        As in `result.json`.
+    moments : sequence of mapping
+        As `choose_moment` takes them.
+    stops : sequence of sequences of int
+        Exposures of the bracket that each moment has on both sides.
+
+    Returns
+    -------
+    Proof or None
+        None where no moment has a picture of both sides.
+    """
+    verdict, room = result["verdict"], result["headroom"]
+    highlights = verdict["label"] in HIGHLIGHT_LABELS and verdict["axes"].get("highlights") in GAINS
+    largest = [one if one["rule"] == LARGEST_HEADROOM else {**one, "pictures": []} for one in moments]
+    number = choose_moment(largest) if highlights else None
+    number = choose_moment(moments) if number is None else number
+    if number is None:
+        return None
+    darker = [one for one in stops[number] if one < 0]
+    if not highlights or not darker or room.get("stops") is None:
+        return Proof(number, None, "")
+    nearest = min(darker, key=lambda one: (abs(one + room["stops"]), -one))
+    look = {
+        "stretched-sdr": "the HDR release is brighter, and nearly as even as the SDR one",
+        "restrained-hdr": "there the HDR release goes on a little above SDR white",
+        "wider-range": "there the HDR release goes on above SDR white",
+    }[verdict["label"]]
+    return Proof(number, nearest, f"Look at the brightest areas: {look}.")
+
+
+def _join(words: Sequence[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else "".join(words)

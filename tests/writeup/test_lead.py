@@ -1,0 +1,75 @@
+"""The page opens with the label in a plain sentence that the axes bear out, and with a pair of pictures that shows it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from pairdiff.verdict.rules import WORDS
+from pairdiff.writeup.lead import choose_proof, say_lead
+
+BOTH = [{"name": "model-hdr"}, {"name": "model-sdr"}]
+MOMENTS = [{"rule": rule, "pictures": BOTH} for rule in ("most different", "largest headroom", "typical")]
+BRACKET = [[0, -1, -2, -3]] * 3
+
+
+def result(label: str, *, stops: float | None = 0.0, **axes: str) -> dict[str, Any]:
+    states = {"highlights": "same", "shadows": "same", "colour": "same"} | axes
+    return {"verdict": {"label": label, "axes": states}, "headroom": {"stops": stops}}
+
+
+def test_every_label_but_the_open_one_has_a_plain_sentence_without_figures() -> None:
+    for label in WORDS:
+        said = say_lead(result(label, highlights="slightly_more"))
+        assert bool(said) == (label != "undetermined")
+        assert not any(one.isdigit() for one in said.replace("BT.709", ""))
+
+
+@pytest.mark.parametrize(
+    ("axes", "words"),
+    [
+        ({"highlights": "clearly_more"}, ": brighter highlights."),
+        ({"shadows": "clearly_more"}, ": more in the shadows."),
+        (
+            {"highlights": "clearly_more", "shadows": "slightly_more", "colour": "clearly_more"},
+            ": brighter highlights, more in the shadows and colours outside BT.709.",
+        ),
+    ],
+)
+def test_only_axes_that_gain_are_named(axes: dict[str, str], words: str) -> None:
+    assert say_lead(result("wider-range", **axes)).endswith(words)
+
+
+def test_a_grade_whose_colour_alone_goes_further_is_not_said_to_reach_no_further() -> None:
+    assert "no further" in say_lead(result("different-grade"))
+    assert say_lead(result("different-grade", colour="slightly_more")).startswith("The HDR release has colours outside BT.709, and neither")
+
+
+def test_a_container_beyond_what_a_set_can_be_turned_to_is_not_said_to_be_shown_by_one() -> None:
+    assert "it shows what the HDR release shows" in say_lead(result("sdr-in-hdr-container"))
+    assert "than an SDR set is turned to" in say_lead(result("sdr-in-hdr-container", highlights="clearly_more"))
+
+
+@pytest.mark.parametrize(("stops", "shown"), [(0.4, -1), (1.4, -1), (1.6, -2), (2.7, -3), (5.0, -3)])
+def test_highlights_are_shown_at_the_exposure_nearest_to_the_headroom(stops: float, shown: int) -> None:
+    proof = choose_proof(result("wider-range", stops=stops, highlights="clearly_more"), MOMENTS, stops=BRACKET)
+    assert proof is not None
+    assert (proof.number, proof.stops) == (1, shown)
+    assert "goes on above SDR white" in proof.look
+
+
+@pytest.mark.parametrize("label", sorted(WORDS))
+def test_without_highlights_the_typical_moment_stands_alone(label: str) -> None:
+    proof = choose_proof(result(label, shadows="clearly_more"), MOMENTS, stops=BRACKET)
+    assert proof is not None
+    assert (MOMENTS[proof.number]["rule"], proof.stops, proof.look) == ("typical", None, "")
+
+
+def test_where_pictures_are_missing_there_is_no_darker_pair_or_no_pair_at_all() -> None:
+    wide = result("wider-range", stops=2.0, highlights="clearly_more")
+    assert choose_proof(wide, [{"rule": "typical", "pictures": [{"name": "difference"}]}], stops=[[]]) is None
+    proof = choose_proof(wide, MOMENTS, stops=[[], [0], []])
+    assert proof is not None
+    assert (proof.number, proof.stops) == (1, None)
+    assert choose_proof(wide, MOMENTS[:1], stops=BRACKET).number == 0  # type: ignore[union-attr]

@@ -26,10 +26,11 @@ from pairdiff._errors import InputRefused, OutputRefused, UsageError
 from pairdiff._records import FileCheck
 from pairdiff.light.transfer import srgb_to_linear
 from pairdiff.stills.draw import shrink_srgb
-from pairdiff.writeup.card import Shown, choose_moment, describe_card, draw_card
+from pairdiff.writeup.card import Shown, describe_card, draw_card
 from pairdiff.writeup.document import CARD, Document, refuse_output
 from pairdiff.writeup.hdr_image import decode_hdr
 from pairdiff.writeup.html import ENCODING_THREADS, make_environment, read_result, read_stills_index
+from pairdiff.writeup.lead import choose_moment, say_lead
 from pairdiff.writeup.phrases import RULE_WORDS, say_time
 from pairdiff.writeup.short_form import say_figures, say_in_markdown
 
@@ -235,7 +236,13 @@ def _write_texts(work: Path, result: Document, moments: list[Document], *, credi
     page = (
         make_environment()
         .get_template("bundle.html.j2")
-        .render(r=result, moments=[_view(one) for one in moments], credit=credit, figures=say_figures(result))
+        .render(
+            r=result,
+            lead=say_lead(result["verdict"]["label"], result["verdict"]["axes"]),
+            moments=[_view(one) for one in moments],
+            credit=credit,
+            figures=say_figures(result),
+        )
     )
     (work / PAGE).write_text(page, "utf-8", "backslashreplace")
 

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePath
-from typing import Any
 
 from markupsafe import escape
 
 from pairdiff.writeup.document import Document
+from pairdiff.writeup.lead import say_lead
 from pairdiff.writeup.phrases import (
     RULE_WORDS,
     say_interval,
@@ -47,8 +47,6 @@ CAUTION = (
 )
 TURNS = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 """Marks that change the direction of writing: one that is left open would turn the figures behind it (Unicode Annex 9, 2)."""
-FAIR_RULES = ("typical", "random")
-"""Rules whose moment stands for the film and not for its most; the first that there is goes on the card."""
 STYLE = (
     "text{font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans','Liberation Sans',Arial,sans-serif;fill:#d6d6d6}"
     ".strong{fill:#ececec;font-weight:600}.dim{fill:#a3a3a3}.hdr{fill:#e3ab52;font-weight:600}.sdr{fill:#8db7de;font-weight:600}"
@@ -68,24 +66,6 @@ class Shown:
     """Address of data, or whatever takes its place."""
     rows: int
     columns: int
-
-
-def choose_moment(moments: Sequence[Mapping[str, Any]]) -> int | None:
-    """Which of the moments goes on the card: one that stands for the film where there is one; None where none has both pictures.
-
-    Parameters
-    ----------
-    moments : sequence of mapping
-        `rule`, and `pictures` by name or as a list of mappings with `name`.
-    """
-
-    def names(moment: Mapping[str, Any]) -> set[str]:
-        pictures = moment["pictures"]
-        return set(pictures) if isinstance(pictures, Mapping) else {str(one["name"]) for one in pictures}
-
-    whole = [number for number, moment in enumerate(moments) if {"model-hdr", "model-sdr"} <= names(moment)]
-    fair = [number for rule in FAIR_RULES for number in whole if moments[number]["rule"] == rule]
-    return next(iter([*fair, *whole]), None)
 
 
 def draw_card(result: Document, shown: Shown | None, *, credit: str = "") -> str:
@@ -112,7 +92,7 @@ def draw_card(result: Document, shown: Shown | None, *, credit: str = "") -> str
         _line(result["title"], y=76, size=26, classes="strong"),
         _line(_capital(verdict["words"]), y=124, size=36, classes="strong"),
     ]
-    sentence = f"{_capital(_first_clause(result))}{_headroom_words(result)}"
+    sentence = _opening(result)
     body += [_line(line, y=156 + 26 * number, size=19) for number, line in enumerate(_wrap(sentence, size=19, most=3))]
     body += _pictures(result, shown) if shown else []
     for number, (name, value, note, aside) in enumerate(_figures(result)):
@@ -136,10 +116,7 @@ def draw_card(result: Document, shown: Shown | None, *, credit: str = "") -> str
 def describe_card(result: Document, shown: Shown | None) -> str:
     """Alternative text of the card."""
     verdict = result["verdict"]
-    said = (
-        f"{_valid(result['title'])}, HDR and SDR release compared: {verdict['words']}. "
-        f"{_capital(_first_clause(result))}{_headroom_words(result)}"
-    )
+    said = f"{_valid(result['title'])}, HDR and SDR release compared: {verdict['words']}. {_opening(result)}"
     figures = []
     for name, value, *more in _figures(result)[1:]:
         asides = "; ".join(filter(None, more))
@@ -208,12 +185,14 @@ def _stops_ends(room: Document) -> str:
     return say_stops_interval(low, high).strip(" ()")
 
 
-def _headroom_words(result: Document) -> str:
-    room = result["headroom"]
+def _opening(result: Document) -> str:
+    """The label in a plain sentence, else the first clause of the verdict's own, and the headroom."""
+    verdict, room = result["verdict"], result["headroom"]
+    said = say_lead(verdict["label"], verdict["axes"]) or f"{_capital(_first_clause(result))}."
     if room["status"] != "measured":
-        return "."
+        return said
     ends = _stops_ends(room)
-    return f"; headroom {say_stops(room['stops'])}{say_white(result)}{f' ({ends})' if ends else ''}."
+    return f"{said} Headroom {say_stops(room['stops'])}{say_white(result)}{f' ({ends})' if ends else ''}."
 
 
 def _first_clause(result: Document) -> str:

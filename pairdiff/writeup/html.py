@@ -29,10 +29,10 @@ from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts, film, scopes
-from pairdiff.writeup.card import SVG, Shown, choose_moment, describe_card, draw_card
+from pairdiff.writeup.card import SVG, Shown, describe_card, draw_card
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
-from pairdiff.writeup.lead import choose_proof, say_lead
+from pairdiff.writeup.lead import after_label, choose_moment, choose_proof, say_lead
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
     AXIS_WORDS,
@@ -400,7 +400,7 @@ def _context(
     return {
         "r": result,
         "label_words": WORDS,
-        "lead": say_lead(result),
+        "lead": say_lead(result["verdict"]["label"], result["verdict"]["axes"]),
         "axes": _axes(result),
         "moments": moments,
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
@@ -1019,13 +1019,6 @@ def _mark_code(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", _tie_units(str(Markup.escape(say_prose(text))).replace("cd/m2", "cd/m²"))))
 
 
-def _after_label(verdict: Document) -> str:
-    """The sentence of a verdict without the label that it opens with, which stands above it."""
-    sentence, opening = str(verdict["sentence"]), f"{verdict['words']}: "
-    rest = sentence[len(opening) :] if sentence.lower().startswith(opening.lower()) else sentence
-    return rest[:1].upper() + rest[1:]
-
-
 def shorten(text: str, most: int = TITLE_LETTERS) -> str:
     """The beginning of a text that is longer than so many letters."""
     return text if len(text) <= most else text[:most].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
@@ -1070,6 +1063,6 @@ def make_environment() -> Environment:
         "exposure": say_exposure,
         "code": _mark_code,
         "shorten": shorten,
-        "after_label": _after_label,
+        "after_label": after_label,
     }
     return environment

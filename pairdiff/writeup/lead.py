@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pairdiff.writeup.card import choose_moment
 from pairdiff.writeup.document import Document
 
 GAINS = ("slightly_more", "clearly_more")
@@ -14,6 +13,8 @@ GAIN_WORDS = {"highlights": "brighter highlights", "shadows": "more in the shado
 HIGHLIGHT_LABELS = ("stretched-sdr", "restrained-hdr", "wider-range")
 """Labels that highlights can give: where they did, the pictures have to show them."""
 LARGEST_HEADROOM = "largest headroom"
+FAIR_RULES = ("typical", "random")
+"""Rules whose moment stands for the film and not for its most; the first that there is goes on the card."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,21 +29,21 @@ class Proof:
     """Where to look, and what for."""
 
 
-def say_lead(result: Document) -> str:
+def say_lead(label: str, axes: Mapping[str, str]) -> str:
     """Say a label in one plain sentence, without figures; they follow it.
 
     Parameters
     ----------
-    result : dict
-        As in `result.json`.
+    label : str
+        Of the verdict.
+    axes : mapping
+        State of each axis.
 
     Returns
     -------
     str
         Empty where nothing can be told: the verdict's own sentence says why.
     """
-    verdict = result["verdict"]
-    label, axes = verdict["label"], verdict["axes"]
     gains = _join([GAIN_WORDS[axis] for axis in GAIN_WORDS if axes.get(axis) in GAINS])
     if label == "sdr-in-hdr-container":
         if axes.get("highlights") in GAINS:
@@ -61,6 +62,31 @@ def say_lead(result: Document) -> str:
     if label == "wider-range":
         return f"The HDR release shows what the SDR release does not: {gains}." if gains else ""
     return ""
+
+
+def after_label(verdict: Mapping[str, Any]) -> str:
+    """The sentence of a verdict without the label that it opens with, where that stands above it."""
+    sentence, opening = str(verdict["sentence"]), f"{verdict['words']}: "
+    rest = sentence[len(opening) :] if sentence.lower().startswith(opening.lower()) else sentence
+    return rest[:1].upper() + rest[1:]
+
+
+def choose_moment(moments: Sequence[Mapping[str, Any]]) -> int | None:
+    """Which of the moments goes on the card: one that stands for the film where there is one; None where none has both pictures.
+
+    Parameters
+    ----------
+    moments : sequence of mapping
+        `rule`, and `pictures` by name or as a list of mappings with `name`.
+    """
+
+    def names(moment: Mapping[str, Any]) -> set[str]:
+        pictures = moment["pictures"]
+        return set(pictures) if isinstance(pictures, Mapping) else {str(one["name"]) for one in pictures}
+
+    whole = [number for number, moment in enumerate(moments) if {"model-hdr", "model-sdr"} <= names(moment)]
+    fair = [number for rule in FAIR_RULES for number in whole if moments[number]["rule"] == rule]
+    return next(iter([*fair, *whole]), None)
 
 
 def choose_proof(result: Document, moments: Sequence[Mapping[str, Any]], *, stops: Sequence[Sequence[int]]) -> Proof | None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pairdiff.score.notice import notice_probability
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.document import Document
+from pairdiff.writeup.lead import after_label, say_lead
 from pairdiff.writeup.phrases import (
     AXIS_WORDS,
     NBSP,
@@ -66,9 +67,8 @@ def say_in_markdown(result: Document) -> str:
     """
     verdict = result["verdict"]
     lines = [f"## {escape_markdown(result['title'])}: HDR and SDR release compared", ""]
-    label, sentence = _capital(WORDS.get(verdict["label"], verdict["label"])), _capital(say_prose(verdict["sentence"]))
-    said, opens = escape_markdown(sentence), escape_markdown(label)
-    lines += [f"**{opens}**{said.removeprefix(opens)}" if said.startswith(opens) else f"**{opens}.** {said}", ""]
+    label, lead = _capital(WORDS.get(verdict["label"], verdict["label"])), say_lead(verdict["label"], verdict["axes"])
+    lines += [f"**{escape_markdown(label)}.** {lead}".rstrip(), "", escape_markdown(say_prose(after_label(verdict))), ""]
     figures = dict(say_figures(result))
     support = figures.pop(SUPPORT, None)
     lines += [f"- {name}: {words}" for name, words in figures.items()]

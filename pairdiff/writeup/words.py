@@ -33,6 +33,7 @@ from pairdiff.light.transfer import nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.contaminants import say_in_short
+from pairdiff.writeup.lead import say_lead
 from pairdiff.writeup.phrases import (
     AXIS_WORDS,
     NBSP,
@@ -101,7 +102,8 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     if comparison.objections:
         numbers["objections"] = f"{say_objections([one.state for one in comparison.objections])}; the report has the sheet"
     head = f"{comparison.title}: {verdict.words}"
-    lines = [head, "", say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
+    lead = say_lead(verdict.label, verdict.axes)
+    lines = [head, "", *([lead, ""] if lead else []), say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
     notes = [f"Note: {note}" for note in say_in_short(*(_as_mapping(one) for one in (comparison.hdr_peak, comparison.contaminants)))]
     check = comparison.signal_check
     notes += [f"Caution: {note}" for note in (check.cautions if check else ())]

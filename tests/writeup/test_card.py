@@ -17,9 +17,10 @@ import numpy as np
 import pytest
 
 from pairdiff.writeup.bundle import make_bundle, verify_bundle
-from pairdiff.writeup.card import CAUTION, choose_moment, describe_card, draw_card
+from pairdiff.writeup.card import CAUTION, describe_card, draw_card
 from pairdiff.writeup.document import comparison_to_document, write_comparison
 from pairdiff.writeup.html import render_report
+from pairdiff.writeup.lead import choose_moment
 
 SVG = "{http://www.w3.org/2000/svg}"
 TITLES = {

@@ -19,9 +19,13 @@ def result(label: str, *, stops: float | None = 0.0, **axes: str) -> dict[str, A
     return {"verdict": {"label": label, "axes": states}, "headroom": {"stops": stops}}
 
 
+def lead(label: str, **axes: str) -> str:
+    return say_lead(label, result(label, **axes)["verdict"]["axes"])
+
+
 def test_every_label_but_the_open_one_has_a_plain_sentence_without_figures() -> None:
     for label in WORDS:
-        said = say_lead(result(label, highlights="slightly_more"))
+        said = lead(label, highlights="slightly_more")
         assert bool(said) == (label != "undetermined")
         assert not any(one.isdigit() for one in said.replace("BT.709", ""))
 
@@ -38,17 +42,17 @@ def test_every_label_but_the_open_one_has_a_plain_sentence_without_figures() -> 
     ],
 )
 def test_only_axes_that_gain_are_named(axes: dict[str, str], words: str) -> None:
-    assert say_lead(result("wider-range", **axes)).endswith(words)
+    assert lead("wider-range", **axes).endswith(words)
 
 
 def test_a_grade_whose_colour_alone_goes_further_is_not_said_to_reach_no_further() -> None:
-    assert "no further" in say_lead(result("different-grade"))
-    assert say_lead(result("different-grade", colour="slightly_more")).startswith("The HDR release has colours outside BT.709, and neither")
+    assert "no further" in lead("different-grade")
+    assert lead("different-grade", colour="slightly_more").startswith("The HDR release has colours outside BT.709, and neither")
 
 
 def test_a_container_beyond_what_a_set_can_be_turned_to_is_not_said_to_be_shown_by_one() -> None:
-    assert "it shows what the HDR release shows" in say_lead(result("sdr-in-hdr-container"))
-    assert "than an SDR set is turned to" in say_lead(result("sdr-in-hdr-container", highlights="clearly_more"))
+    assert "it shows what the HDR release shows" in lead("sdr-in-hdr-container")
+    assert "than an SDR set is turned to" in lead("sdr-in-hdr-container", highlights="clearly_more")
 
 
 @pytest.mark.parametrize(("stops", "shown"), [(0.4, -1), (1.4, -1), (1.6, -2), (2.7, -3), (5.0, -3)])

@@ -65,7 +65,8 @@ def test_the_short_form_says_verdict_interval_set_and_files(document: dict[str, 
     assert "<strong>HDR that widens the picture.</strong>" in page
     given = copy.deepcopy(document)
     given["verdict"]["sentence"] = "HDR that widens the picture: by two stops."
-    assert "\n**HDR that widens the picture**: by two stops.\n" in say_in_markdown(given)
+    assert "\n**HDR that widens the picture.** The HDR release shows what" in say_in_markdown(given)
+    assert "\n\nBy two stops.\n\n" in say_in_markdown(given)
     assert page.count("<li>") >= 7
     assert "\N{NO-BREAK SPACE}" not in said
     assert len(said) < 2500
@@ -76,7 +77,8 @@ def test_a_result_without_figures_still_says_its_label(document: dict[str, Any])
     given["headroom"]["status"] = given["difference"]["on_its_own"]["status"] = "not_measured"
     given["verdict"] |= {"flips": [], "support": {}, "sentence": "Nothing can be said."}
     said = say_in_markdown(given)
-    assert "**HDR that widens the picture.** Nothing can be said." in said
+    assert "**HDR that widens the picture.** The HDR release shows" in said
+    assert "\n\nNothing can be said.\n\n" in said
     assert "Preference loss" not in said
     assert "What would change it" not in said
 

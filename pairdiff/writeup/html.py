@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from pairdiff._errors import InputRefused
 from pairdiff._records import SIDES, Side
 from pairdiff._settings import Settings
-from pairdiff.light.transfer import bt1886_to_nits, nits_to_bt1886
+from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
@@ -241,7 +241,8 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
         fitted = _fit_budgets([picture for pictures in loaded for picture in pictures], share=share)
         moments = []
         stops = [_stops_shown([picture.name for picture in pictures]) for pictures in loaded]
-        proof = choose_proof(result, index["moments"], stops=stops)
+        above = [_share_above_white(pictures) for pictures in loaded]
+        proof = choose_proof(result, index["moments"], stops=stops, above_shares=above)
         for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
             inlined = {picture.name: fitted.pop(0) for picture in pictures}
             own = {name: _view_picture(picture) for name, picture in inlined.items()}
@@ -257,6 +258,7 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
                     "proof": small,
                     "proof_stops": None if head is None else head.stops,
                     "proof_look": "" if head is None else head.look,
+                    "proof_why": "" if head is None else head.why,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": stops[number - 1],
                     "scopes": _scopes(own, moment["pictures"], number),
@@ -267,6 +269,15 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
         raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
     _say_once(moments)
     return moments
+
+
+def _share_above_white(pictures: Sequence[_Inlined]) -> float:
+    """Share of the HDR picture that lies above SDR white, read off the first darker picture of its bracket; 0 where there is none."""
+    darker = next((one for one in pictures if one.name == "bracket-hdr--1"), None)
+    if darker is None:
+        return 0.0
+    white = round(255 * float(linear_to_srgb(np.array(0.5))))
+    return float((darker.pixels.max(axis=2) > white + 2).mean())
 
 
 def _say_once(moments: Sequence[Document]) -> None:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from pairdiff.writeup.document import Document
+from pairdiff.writeup.phrases import say_share
 
 GAINS = ("slightly_more", "clearly_more")
 GAIN_WORDS = {"highlights": "brighter highlights", "shadows": "more in the shadows", "colour": "colours outside BT.709"}
 HIGHLIGHT_LABELS = ("stretched-sdr", "restrained-hdr", "wider-range")
 """Labels that highlights can give: where they did, the pictures have to show them."""
-LARGEST_HEADROOM = "largest headroom"
 FAIR_RULES = ("typical", "random")
 """Rules whose moment stands for the film and not for its most; the first that there is goes on the card."""
 
@@ -27,6 +27,8 @@ class Proof:
     """Exposure at which the pair is shown a second time; None where nothing lies above SDR white that has to come into sight."""
     look: str
     """Where to look, and what for."""
+    why: str
+    """What it was chosen for beside the rule of its moment; empty where that is all."""
 
 
 def say_lead(label: str, axes: Mapping[str, str]) -> str:
@@ -89,8 +91,10 @@ def choose_moment(moments: Sequence[Mapping[str, Any]]) -> int | None:
     return next(iter([*fair, *whole]), None)
 
 
-def choose_proof(result: Document, moments: Sequence[Mapping[str, Any]], *, stops: Sequence[Sequence[int]]) -> Proof | None:
-    """Choose the moment at the head of the page by the label: where highlights gave it, the one with the largest headroom.
+def choose_proof(
+    result: Document, moments: Sequence[Mapping[str, Any]], *, stops: Sequence[Sequence[int]], above_shares: Sequence[float]
+) -> Proof | None:
+    """Choose the moment at the head of the page by the label: where highlights gave it, the one that has most above SDR white.
 
     Parameters
     ----------
@@ -100,6 +104,8 @@ def choose_proof(result: Document, moments: Sequence[Mapping[str, Any]], *, stop
         As `choose_moment` takes them.
     stops : sequence of sequences of int
         Exposures of the bracket that each moment has on both sides.
+    above_shares : sequence of float
+        Share of each moment's HDR picture that lies above SDR white.
 
     Returns
     -------
@@ -107,22 +113,25 @@ def choose_proof(result: Document, moments: Sequence[Mapping[str, Any]], *, stop
         None where no moment has a picture of both sides.
     """
     verdict, room = result["verdict"], result["headroom"]
-    highlights = verdict["label"] in HIGHLIGHT_LABELS and verdict["axes"].get("highlights") in GAINS
-    largest = [one if one["rule"] == LARGEST_HEADROOM else {**one, "pictures": []} for one in moments]
-    number = choose_moment(largest) if highlights else None
-    number = choose_moment(moments) if number is None else number
+    gained = verdict["label"] in HIGHLIGHT_LABELS and verdict["axes"].get("highlights") in GAINS
+    highlights = gained and max(above_shares, default=0.0) > 0
+    number = choose_moment(moments)
     if number is None:
         return None
+    if highlights:
+        whole = [one for one, moment in enumerate(moments) if choose_moment([moment]) is not None]
+        number = max(whole, key=lambda one: (round(above_shares[one], 3), -one))
     darker = [one for one in stops[number] if one < 0]
     if not highlights or not darker or room.get("stops") is None:
-        return Proof(number, None, "")
+        return Proof(number, None, "", "")
     nearest = min(darker, key=lambda one: (abs(one + room["stops"]), -one))
     look = {
         "stretched-sdr": "the HDR release is brighter, and nearly as even as the SDR one",
         "restrained-hdr": "there the HDR release goes on a little above SDR white",
         "wider-range": "there the HDR release goes on above SDR white",
     }[verdict["label"]]
-    return Proof(number, nearest, f"Look at the brightest areas: {look}.")
+    why = f"it is shown here since, of the moments below, it has most above SDR white: {say_share(above_shares[number])} of the HDR picture"
+    return Proof(number, nearest, f"Look at the brightest areas: {look}.", why)
 
 
 def _join(words: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from pairdiff.writeup.lead import choose_proof, say_lead
 BOTH = [{"name": "model-hdr"}, {"name": "model-sdr"}]
 MOMENTS = [{"rule": rule, "pictures": BOTH} for rule in ("most different", "largest headroom", "typical")]
 BRACKET = [[0, -1, -2, -3]] * 3
+ABOVE = [0.02, 0.31, 0.3]
 
 
 def result(label: str, *, stops: float | None = 0.0, **axes: str) -> dict[str, Any]:
@@ -57,23 +58,31 @@ def test_a_container_beyond_what_a_set_can_be_turned_to_is_not_said_to_be_shown_
 
 @pytest.mark.parametrize(("stops", "shown"), [(0.4, -1), (1.4, -1), (1.6, -2), (2.7, -3), (5.0, -3)])
 def test_highlights_are_shown_at_the_exposure_nearest_to_the_headroom(stops: float, shown: int) -> None:
-    proof = choose_proof(result("wider-range", stops=stops, highlights="clearly_more"), MOMENTS, stops=BRACKET)
+    proof = choose_proof(result("wider-range", stops=stops, highlights="clearly_more"), MOMENTS, stops=BRACKET, above_shares=ABOVE)
     assert proof is not None
     assert (proof.number, proof.stops) == (1, shown)
     assert "goes on above SDR white" in proof.look
+    assert "31 % of the HDR picture" in proof.why.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_where_nothing_shown_lies_above_white_the_typical_moment_stands() -> None:
+    wide = result("wider-range", stops=2.0, highlights="clearly_more")
+    proof = choose_proof(wide, MOMENTS, stops=BRACKET, above_shares=[0.0] * 3)
+    assert proof is not None
+    assert (MOMENTS[proof.number]["rule"], proof.stops, proof.why) == ("typical", None, "")
 
 
 @pytest.mark.parametrize("label", sorted(WORDS))
 def test_without_highlights_the_typical_moment_stands_alone(label: str) -> None:
-    proof = choose_proof(result(label, shadows="clearly_more"), MOMENTS, stops=BRACKET)
+    proof = choose_proof(result(label, shadows="clearly_more"), MOMENTS, stops=BRACKET, above_shares=ABOVE)
     assert proof is not None
     assert (MOMENTS[proof.number]["rule"], proof.stops, proof.look) == ("typical", None, "")
 
 
 def test_where_pictures_are_missing_there_is_no_darker_pair_or_no_pair_at_all() -> None:
     wide = result("wider-range", stops=2.0, highlights="clearly_more")
-    assert choose_proof(wide, [{"rule": "typical", "pictures": [{"name": "difference"}]}], stops=[[]]) is None
-    proof = choose_proof(wide, MOMENTS, stops=[[], [0], []])
+    assert choose_proof(wide, [{"rule": "typical", "pictures": [{"name": "difference"}]}], stops=[[]], above_shares=[0.0]) is None
+    proof = choose_proof(wide, MOMENTS, stops=[[], [0], []], above_shares=ABOVE)
     assert proof is not None
     assert (proof.number, proof.stops) == (1, None)
-    assert choose_proof(wide, MOMENTS[:1], stops=BRACKET).number == 0  # type: ignore[union-attr]
+    assert choose_proof(wide, MOMENTS[:1], stops=BRACKET[:1], above_shares=ABOVE[:1]).number == 0  # type: ignore[union-attr]

@@ -163,11 +163,11 @@ def conclude_stored(
     settings = settings_for(last.hdr.frames, settings)
     if last.survey is not None:
         last = replace(last, survey=replace(last.survey, stopped=_stop_again(stored, last, settings)))
-    found = conclude(last, title=title, asked=stored.asked, settings=settings)
+    found = conclude(last, title=title, asked=stored.head.asked, settings=settings)
     drawn = {(one.rule, one.hdr_frame, one.sdr_frame, one.reason) for one in stored.moments}
     if {(one.rule, one.hdr_frame, one.sdr_frame, one.reason) for one in found.moments} != drawn:
         raise NotReadable("other moments are shown now, and have to be drawn")
-    versions = None if dict(stored.versions) == dict(found.versions) else stored.versions
+    versions = None if dict(stored.head.versions) == dict(found.versions) else stored.head.versions
     return with_objections(replace(found, moments=stored.moments, measured_versions=versions))
 
 

@@ -213,6 +213,8 @@ class Asked:
     hash_whole: bool
     not_surveyed: str | None = None
     """Why it was read whole where a survey was tried."""
+    folder: str = ""
+    """What the paths of the releases were relative to."""
 
 
 # ---------------------------------------------------------------- as it is kept
@@ -262,28 +264,36 @@ class _Whole:
     """One; of a survey all of its looks, the last one that of the result."""
     moments: tuple[Moment, ...]
     """As they were drawn."""
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """How it was measured, which is read without the rest."""
+
     asked: Asked
-    settings: str
-    """Those it was measured with, as JSON."""
+    settings: Mapping[str, Any]
+    """Those it was measured with."""
     versions: Mapping[str, str]
     """What ran when it was measured."""
     steps: Mapping[str, int]
+    survey: bool
+    """Whether the films were surveyed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """What `measured.npz` says, to be held against what is wanted now."""
+    """What `measured.npz` holds."""
 
-    asked: Asked
-    settings: Mapping[str, Any]
-    versions: Mapping[str, str]
-    steps: Mapping[str, int]
+    head: Head
     moments: tuple[Moment, ...]
     looks: tuple[_Look, ...] = field(repr=False)
 
 
 FORM = form_of(_Whole, names_only=True)
 """What the records hold: a file of other records cannot be read."""
+
+
+DAMAGED = "what was kept of what was measured is damaged"
 
 
 class NotReadable(Exception):
@@ -317,21 +327,18 @@ def store_measured(
     if any(one.scores.looked is None for one in looks):
         return False
     kept = tuple(_look_of(one, peaks if one is looks[-1] else ()) for one in looks)
-    return _write(path, _Whole(kept, moments, asked, json.dumps(asdict(settings)), versions, STEPS))
+    head = Head(asked, asdict(settings), versions, STEPS, looks[-1].survey is not None)
+    store_again(path, Stored(head, moments, kept))
+    return True
 
 
 def store_again(path: Path, stored: Stored) -> None:
     """Keep what was read, as it was: what is concluded again was not measured again."""
-    _write(path, _Whole(stored.looks, stored.moments, stored.asked, json.dumps(stored.settings), stored.versions, stored.steps))
-
-
-def _write(path: Path, whole: _Whole) -> bool:
-    arrays = records_to_arrays([whole], _Whole)
-    form = np.frombuffer(FORM.encode(), np.uint8)
-
+    arrays = records_to_arrays([_Whole(stored.looks, stored.moments)], _Whole)
+    told = {"form": FORM, "head": json.dumps(asdict(stored.head))}
+    words = {name: np.frombuffer(text.encode("utf-8", "backslashreplace"), np.uint8) for name, text in told.items()}
     with path.open("wb") as file:
-        np.savez_compressed(file, form=form, **arrays)  # type: ignore[arg-type]
-    return True
+        np.savez_compressed(file, **words, **arrays)  # type: ignore[arg-type]
 
 
 def _look_of(one: Measured, peaks: Sequence[SeenPeak]) -> _Look:
@@ -382,22 +389,44 @@ def load_measured(path: Path) -> Stored:
     ------
     NotReadable : there is no such file, it is damaged, or another version wrote other records.
     """
+    held = _read(path)
+    head = _head_of(held.pop("head"))
+    try:
+        (whole,) = records_from_arrays(held, _Whole)
+    except Exception as broken:  # as `_read`
+        raise NotReadable(DAMAGED) from broken
+    return Stored(head, whole.moments, whole.looks)
+
+
+def load_head(path: Path) -> Head:
+    """How it was measured; the rest is not read. Refusals as of `load_measured`."""
+    return _head_of(_read(path, only=("head",))["head"])
+
+
+def _read(path: Path, *, only: Sequence[str] = ()) -> dict[str, NDArray[Any]]:
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
-            held = {name: arrays[name] for name in arrays.files}
-        if held.pop("form").tobytes().decode() != FORM:
-            raise NotReadable("another version kept other things of what it measured")
-        (whole,) = records_from_arrays(held, _Whole)
-        settings = json.loads(whole.settings)
-        if not isinstance(settings, dict):
-            raise NotReadable("what was kept of what was measured is damaged")
-        return Stored(whole.asked, settings, whole.versions, whole.steps, whole.moments, whole.looks)
+            if arrays["form"].tobytes().decode() != FORM:
+                raise NotReadable("another version kept other things of what it measured")
+            held = {name: arrays[name] for name in only or arrays.files}
+        held.pop("form", None)
+        return held
     except FileNotFoundError:
         raise NotReadable("what was measured was not kept beside the result") from None
     except NotReadable:
         raise
     except Exception as broken:  # a spoilt archive raises a dozen kinds, depending on which byte is spoilt
-        raise NotReadable("what was kept of what was measured is damaged") from broken
+        raise NotReadable(DAMAGED) from broken
+
+
+def _head_of(text: NDArray[Any]) -> Head:
+    try:
+        told = json.loads(text.tobytes())
+        head = Head(Asked(**told.pop("asked")), **told)
+        dict(head.settings), dict(head.versions), dict(head.steps)
+    except Exception as broken:  # whatever stands there
+        raise NotReadable(DAMAGED) from broken
+    return head
 
 
 def restore(look: _Look, levels: tuple[Sequence[FrameLevels], Sequence[FrameLevels]]) -> Measured:

@@ -372,7 +372,7 @@ def compare(
         if work is None:
             work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, parts=parts, keep=blocks.keep, tell=tell)
         measured = work.looks[-1]
-        asked = Asked(full, survey, budget_s, hash_whole, reason)
+        asked = Asked(full, survey, budget_s, hash_whole, reason, os.getcwd())
         comparison = conclude(measured, title=title, asked=asked, settings=work.settings)
         if out is None:
             parts.remove()

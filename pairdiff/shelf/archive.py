@@ -6,7 +6,8 @@
             frames.parquet  as `compare` wrote it, byte for byte
             shots.parquet   a row a shot
             run.json        the columns of the run that the result gives (`columns.py`)
-            words.json      title, edition, region, year, notes; when it was kept, where the result folder lay
+            words.json      title, edition, region, year, notes; when it was kept, where the result folder lay, which run it redoes
+            measured.npz    what was measured, where the result folder held it: from it a run is concluded again without the films
             report/         report.html, card.svg and stills, where they were asked for
         index.duckdb        the runs in one table: made from the folders, and made again when it is missing, older or damaged
         archive.lock        held by whoever writes

@@ -496,14 +496,14 @@ def write_comparison(
     _write_result(comparison, out, lambda folder: write_stills(stills, folder, joined=joined, kinds=kinds), store)
 
 
-def write_again(comparison: Comparison, stills: Path, out: Path, *, store: Callable[[Path], object]) -> None:
+def write_again(comparison: Comparison, stills: Path | None, out: Path, *, store: Callable[[Path], object]) -> None:
     """Write the result folder of a comparison that was concluded again; its stills are those of the earlier one.
 
     Parameters
     ----------
     comparison : Comparison
         The whole result.
-    stills : Path
+    stills : Path or None
         The folder with the earlier one's stills; where there is none the report has none.
     out, store
         As for `write_comparison`.
@@ -516,10 +516,11 @@ def write_again(comparison: Comparison, stills: Path, out: Path, *, store: Calla
 
     def copy(target: Path) -> None:
         target.mkdir()
-        listed = _listed_pictures(stills)
+        listed = set() if stills is None else _listed_pictures(stills)
+        if stills is None or not all((stills / name).is_file() for name in listed):
+            return
         for name in ("index.json", *sorted(listed)) if listed else ():
-            if (stills / name).is_file():
-                shutil.copyfile(stills / name, target / name)
+            shutil.copyfile(stills / name, target / name)
 
     _write_result(comparison, out, copy, store)
 

@@ -142,7 +142,7 @@ def compare_results(before: Document, after: Document) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        A figure each: `figure`, `meaning`, `before`, `after`, `before_interval` and `after_interval` as `[low, high]` (None without one),
+        A figure each: `figure`, `meaning`, `before`, `after`, `before_interval` and `after_interval` as `[low, high]` (None: no such end),
         and `state`: `same`; `not shown`, where it differs in digits that no table shows; `within` or `beyond` the interval of the earlier
         one; `no interval`; `other`, of words.
     """
@@ -163,7 +163,7 @@ def _compare_figure(name: str, was: Any, now: Any, before: Document, after: Docu
     }
 
 
-def _interval_of(name: str, result: Document) -> list[float] | None:
+def _interval_of(name: str, result: Document) -> list[float | None] | None:
     if name not in INTERVALS:
         return None
     ends = []
@@ -172,10 +172,10 @@ def _interval_of(name: str, result: Document) -> list[float] | None:
         for key in keys:
             value = value.get(key) if isinstance(value, Mapping) else None
         ends.append(value)
-    return None if None in ends else [float(one) for one in ends]
+    return None if ends == [None, None] else [None if one is None else float(one) for one in ends]
 
 
-def _state_of(name: str, was: Any, now: Any, interval: Sequence[float] | None) -> str:
+def _state_of(name: str, was: Any, now: Any, interval: Sequence[float | None] | None) -> str:
     if _same(was, now):
         return "same"
     if COLUMNS[name].kind == "text" or was is None or now is None:
@@ -184,7 +184,8 @@ def _state_of(name: str, was: Any, now: Any, interval: Sequence[float] | None) -
         return "not shown"
     if interval is None:
         return "no interval"
-    return "within" if interval[0] <= now <= interval[1] else "beyond"
+    low, high = interval
+    return "beyond" if (low is not None and now < low) or (high is not None and now > high) else "within"
 
 
 def list_elsewhere(before: Document, after: Document) -> list[str]:
@@ -224,7 +225,7 @@ def figures_in_words(figures: Sequence[Mapping[str, Any]]) -> list[str]:
         lines += pad_columns(rows)
     rest = [one["figure"] for one in figures if one["state"] == "same"]
     if rest:
-        lines.append(f"Not moved: {', '.join(rest)}." if moved else "Nothing moved.")
+        lines.append(f"Not moved: {', '.join(rest) if moved else 'all figures'}.")
     return lines
 
 
@@ -233,5 +234,7 @@ def _say_with_interval(figure: Mapping[str, Any], side: str) -> str:
     if value is None:
         return NO_VALUE
     shown = show_text(say_plain(say_value(column, value)))
-    ends = "" if interval is None else f" ({' to '.join(show_text(say_plain(say_value(column, end))) for end in interval)})"
-    return f"{shown}{ends}"
+    if interval is None:
+        return shown
+    low, high = ("open" if end is None else show_text(say_plain(say_value(column, end))) for end in interval)
+    return f"{shown} ({low} to {high})"

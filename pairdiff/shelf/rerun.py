@@ -329,6 +329,7 @@ def redo(source: Source, plan: Plan, wish: Wish, folder: Path, *, say: Say, stop
             if failed is not None:
                 return failed
         if plan.state not in HOW_WORDS:
+            _clear_away(folder)
             return _outcome(source, plan, plan.state, message=" ".join(plan.reasons))
         outcome = _tell_moved(source, plan, wish, folder) | {"asked": asked}
         write_object(folder / RERUN, outcome, readable=True)
@@ -338,6 +339,14 @@ def redo(source: Source, plan: Plan, wish: Wish, folder: Path, *, say: Say, stop
         words = f"{folder} cannot be written ({error.strerror or error}): free some space, or name another folder with --out."
         return _outcome(source, plan, "failed", message=words, exit_code=OutputRefused.exit_code)
     return outcome
+
+
+def _clear_away(folder: Path) -> None:
+    """Remove what was begun in a folder that holds nothing else."""
+    with contextlib.suppress(OSError):
+        if [one.name for one in folder.iterdir()] == [RERUN]:
+            (folder / RERUN).unlink()
+            folder.rmdir()
 
 
 def read_outcome(folder: Path, asked: Mapping[str, Any]) -> Document | None:
@@ -397,7 +406,11 @@ def _measure(source: Source, plan: Plan, wish: Wish, folder: Path, *, say: Say, 
         settings={name: value for name, value in stated.items() if value is not None and value != defaults[name]},
         options=dict(plan.options),
     )
-    done = run_pair(asdict(pair), folder.parent, fresh=wish.fresh, say=say, stop=stop)
+
+    def tell(line: str) -> None:
+        say(line.removeprefix("pairdiff: "))
+
+    done = run_pair(asdict(pair), folder.parent, fresh=wish.fresh, say=tell, stop=stop)
     if done["state"] == "done":
         return None
     return _outcome(source, plan, done["state"], message=done["message"], exit_code=done["exit_code"])
@@ -484,7 +497,8 @@ def _reasons(figure: str, alone: Mapping[str, frozenset[str]], words: Sequence[s
 
 def _try_alone(source: Source, plan: Plan, changes: Sequence[Document]) -> dict[str, frozenset[str]] | None:
     """Change in words -> figures that it moves alone; None where there are too many, or what was measured does not do for one of them."""
-    own = [one for one in changes if one["kind"] in ("setting", "default")]
+    known = setting_kinds()
+    own = [one for one in changes if one["kind"] in ("setting", "default") and one["name"] in known]
     rest = [one for one in changes if one["kind"] not in ("setting", "default", "library")]
     if len(own) > MOST_APART:
         return None
@@ -497,7 +511,7 @@ def _try_alone(source: Source, plan: Plan, changes: Sequence[Document]) -> dict[
         if rest:
             found[", ".join(map(say_change, rest))] = _moved_names(source.result, start)
         for one in own:
-            if one["name"] in now:
+            with contextlib.suppress(UsageError):  # a value that does not go with the others is not tried alone
                 found[say_change(one)] = _moved_names(start, _conclude_with(source, {**now, **earlier, one["name"]: one["after"]}))
     except PairdiffError:
         return None
@@ -707,9 +721,11 @@ def redo_shelf(
                 if source is None or plan.state not in HOW_WORDS:
                     outcomes.append(_row_outcome(row, plan.state, plan))
                     continue
-                tell(f"{head}, {HOW_WORDS[plan.state]}")
+                done = _is_done(source, plan, out)
+                tell(f"{head}, {PLAN_WORDS['was there'] if done else HOW_WORDS[plan.state]}")
                 outcomes.append(_redo_archived(source, plan, wish, out, archive=archive, say=tell, stop=stop))
-                tell(f"{head}: {_say_outcome(outcomes[-1])}")
+                if not done:
+                    tell(f"{head}: {_say_outcome(outcomes[-1])}")
         summary = summarise(outcomes)
         write_object(out / SUMMARY, summary, readable=True)
     except OSError as error:
@@ -758,7 +774,7 @@ def summarise(outcomes: Sequence[Document]) -> Document:
             "from_stored": sum(one["how"] == "stored" for one in done),
             "from_files": sum(one["how"] == "files" for one in done),
             "labels_changed": sum(one["label_changed"] for one in done),
-            "nothing_moved": sum(not one["moved"] for one in done),
+            "nothing_moved": sum(one["same_result"] for one in done),
             "not_kept": sum((one["kept"] or {}).get("state") == "refused" for one in done),
         },
         "protocols": _protocols(done),
@@ -796,9 +812,9 @@ def outcome_in_words(outcome: Document) -> str:
     lines += [f"Label: {label['before']} -> {label['after']}" if label["state"] != "same" else f"Label: {label['before']}, as it was."]
     lines += ["", *figures_in_words(outcome["figures"])]
     if outcome["elsewhere"]:
-        lines.append(f"Other words or figures: {', '.join(outcome['elsewhere'])}.")
+        lines.append(f"Beside them: {', '.join(outcome['elsewhere'])}.")
     elif outcome["same_result"]:
-        lines.append("The new result is the earlier one, to the last digit, but for the record of the run.")
+        lines.append("Nothing moved: the new result is the earlier one, to the last digit, but for the record of the run.")
     lines += ["", *_say_protocol(outcome["protocol"])]
     kept = outcome["kept"]
     if kept is not None:
@@ -850,13 +866,13 @@ def _cells(one: Document) -> list[str]:
     beyond = " (beyond)" if stops["state"] == "beyond" else ""
     shown = values[0] if stops["state"] in ("same", "not shown") else f"{values[0]} -> {values[1]}{beyond}"
     run = (one["kept"] or {}).get("run") or one["run"]
-    moved = str(one["moved"]) if one["moved"] else "nothing"
+    moved = str(one["moved"]) if one["moved"] else "nothing" if one["same_result"] else "no figure"
     return [show_title(one["title"]), one["source"]["run"][:RUN_SHOWN], run[:RUN_SHOWN], labels, shown, moved, HOW_WORDS[one["how"]]]
 
 
 def _say_outcome(one: Document) -> str:
     if one["state"] == "done":
-        moved = f"{one['moved']} figures moved" if one["moved"] else "nothing moved"
+        moved = f"{one['moved']} figures moved" if one["moved"] else "nothing moved" if one["same_result"] else "no figure moved"
         return f"done, {moved}{', the label too' if one['label_changed'] else ''}"
     message = show_text(one.get("message", ""))
     return f"{PLAN_WORDS.get(one['state'], one['state'])}{f': {message}' if message else ''}"

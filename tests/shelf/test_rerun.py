@@ -188,25 +188,25 @@ def test_stored_measurements_give_what_the_films_give_and_both_results_stay(kept
     assert any("headroom_clear_stops" in one for one in told["protocol"]["differs"])
 
 
-def test_a_re_run_that_changes_nothing_says_so_and_shows_a_title_as_text(kept: Kept, tmp_path: Path) -> None:
-    done = kept.run(kept.out, "--out", tmp_path / "again")
-    assert done.returncode == 0, done.stderr
-    assert "Nothing moved: the new result is the earlier one, to the last digit" in done.stdout
-    assert f"{SHOWN}: from what was measured." in done.stdout
-    assert "Changed: nothing that is recorded." in done.stdout
-    assert "Protocol: the same" in done.stdout
-    assert not set("\x1b\x07\u202e") & set(done.stdout)
+def test_a_re_run_that_changes_nothing_says_so_and_shows_a_title_as_text(kept: Kept, tmp_path: Path, call: Call, capsys: Capture) -> None:
+    assert call("rerun", kept.out, "--out", tmp_path / "again") == 0
+    told = capsys.readouterr().out
+    assert "Nothing moved: the new result is the earlier one, to the last digit" in told
+    assert f"{SHOWN}: from what was measured." in told
+    assert "Changed: nothing that is recorded." in told
+    assert "Protocol: the same" in told
+    assert not set("\x1b\x07\u202e") & set(told)
     assert (tmp_path / "again" / "result.json").read_bytes() == (kept.out / "result.json").read_bytes()
 
 
-def test_figures_that_moved_say_how_far_and_a_change_that_moves_them_alone(kept: Kept, tmp_path: Path) -> None:
+def test_figures_that_moved_say_how_far_and_a_change_that_moves_them_alone(kept: Kept, tmp_path: Path, call: Call, capsys: Capture) -> None:
     """Headroom of the brightest tenth of the film's time and of the brightest nine tenths: two settings, of which one moves it."""
-    done = kept.run(kept.out, "--out", tmp_path / "again", "--headroom-time-share", 0.9, "--room-lux", 10)
-    assert done.returncode == 0, done.stderr
-    lines = [line for line in done.stdout.splitlines() if line.startswith("headroom_stops")]
+    assert call("rerun", kept.out, "--out", tmp_path / "again", "--headroom-time-share", 0.9, "--room-lux", 10) == 0
+    told = capsys.readouterr().out
+    lines = [line for line in told.splitlines() if line.startswith("headroom_stops")]
     assert [line.split("   ")[-1].strip() for line in lines] == ["headroom_time_share 0.1 -> 0.9"]
     assert "BEYOND the interval" in lines[0]
-    assert "max_cll_nits" in done.stdout.split("Not moved: ")[1]
+    assert "max_cll_nits" in told.split("Not moved: ")[1]
     held = json.loads((tmp_path / "again" / "rerun.json").read_text(encoding="utf-8"))
     (figure,) = [one for one in held["figures"] if one["figure"] == "headroom_stops"]
     assert figure["after"] < figure["before_interval"][0] < figure["before"]
@@ -387,9 +387,9 @@ def test_a_shelf_is_gone_over_and_what_cannot_be_redone_stops_nothing(
     after = tree(tmp_path / "again")
     assert {name for name in again if again[name] != after[name]} == {"reruns.json"}
     assert len(pairdiff.open_shelf(shelf).list_runs().rows) == 4
-    # other settings: the run that was redone stands back, and nothing is written over
-    assert call("rerun", "--archive", shelf, "--out", tmp_path / "third", "--where", "year=1982", "--support-min", 0.1) == 0
-    assert "Runs: 1 done, 1 redone before, 1 from stored" in capsys.readouterr().out
+    # other settings: the run that was redone stands back
+    assert call("rerun", "--archive", shelf, "--dry-run", "--where", "year=1982", "--support-min", 0.1) == 0
+    assert "was redone before" in capsys.readouterr().out
 
 
 def test_a_run_taken_away_meanwhile_and_one_kept_meanwhile_disturb_nothing(
@@ -443,9 +443,8 @@ def test_moved_films_are_measured_anew_with_kept_passes_and_give_what_a_comparis
     assert tree(tmp_path / "again")["result.json"] == tree(tmp_path / "whole")["result.json"]
     told = json.loads(done.stdout)
     assert (told["how"], told["reasons"]) == ("files", ["films are measured with white_high_nits"])
-    assert (
-        "measured anew (films are measured with white_high_nits)" in next(one for one in told["figures"] if one["state"] != "same")["why"]
-    )
+    moved = next(one for one in told["figures"] if one["state"] != "same")
+    assert moved["why"] == ["white_high_nits 300 -> 200", "measured anew (films are measured with white_high_nits)"]
 
 
 @pytest.mark.slow

@@ -451,16 +451,11 @@ def _gather(
     survey: SurveyCoverage | None = None,
 ) -> Measured:
     """Everything that a conclusion is drawn from."""
-    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
-    only = read_span(settings.only)
-    if only is not None:
-        first, last = (_frame_at(matching.hdr, time) for time in only)
-        shorter = min(shorter, max(last - first, 1))  # the last one is not asked for
     return Measured(
         hdr=_seen_of(matching.hdr),
         sdr=_seen_of(matching.sdr),
         alignment=matching.alignment,
-        shorter_frames=shorter,
+        shorter_frames=_shorter_frames(matching, settings),
         film=film,
         fits=fits,
         scores=scores,
@@ -469,6 +464,16 @@ def _gather(
         see_peak=peaks,
         survey=survey,
     )
+
+
+def _shorter_frames(matching: _Matching, settings: Settings) -> int:
+    """Frames of the shorter release, or of the passage that was asked for."""
+    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
+    only = read_span(settings.only)
+    if only is not None:
+        first, last = (_frame_at(matching.hdr, time) for time in only)
+        shorter = min(shorter, max(last - first, 1))  # the last one is not asked for
+    return shorter
 
 
 def _seen_of(scanned: _Pass) -> Seen:

@@ -642,10 +642,11 @@ def rerun(
 
 def _rerun_folder(outcome: dict[str, Any], *, as_json: bool) -> None:
     """Say what became of the re-run of one result, and end with its exit code."""
+    from pairdiff.shelf.listing import show_text
     from pairdiff.shelf.rerun import outcome_in_words
 
     if outcome["state"] != "done":
-        say(outcome["message"] or "The re-run was not completed.")
+        say("\n".join(map(show_text, (outcome["message"] or "The re-run was not completed.").splitlines())))
         raise typer.Exit(INTERRUPTED if outcome["state"] == "interrupted" else outcome.get("exit_code") or PairdiffError.exit_code)
     _print_json(outcome) if as_json else _print(outcome_in_words(outcome))
     if (outcome["kept"] or {}).get("state") == "refused":

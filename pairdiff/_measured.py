@@ -160,10 +160,11 @@ class PairScores:
         """Picture types of each pair."""
         self.laid_over: Table[LaidOver] = Table(LaidOver)
         """Of every scored picture of the film; empty where nothing is laid over any."""
-        self.looked: list[Looked] | None = []
-        """What was taken, to be kept; None where there is too much of it."""
         self._clean = film.picks.weights()
         self._every = self._clean if film.every is film.picks else film.every.weights()
+        few = len(self._clean.keys() | self._every.keys()) <= MOST_STORED_PAIRS
+        self.looked: list[Looked] | None = [] if few else None
+        """What was taken, to be kept; None where there is too much of it."""
         self._known: dict[tuple[str, str], tuple[str, str]] = {}
 
     def take(self, found: Looked) -> None:
@@ -179,7 +180,6 @@ class PairScores:
             self.with_all.add(whole, seconds=self._every[found.frame][1])
         if self.looked is not None:
             self.looked.append(found)
-            self.looked = self.looked if len(self.looked) <= MOST_STORED_PAIRS else None
 
 
 @dataclass(frozen=True, slots=True)

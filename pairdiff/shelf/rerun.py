@@ -809,10 +809,11 @@ def outcome_in_words(outcome: Document) -> str:
     lines = [f"{show_title(outcome['title'])}: {_say_how(outcome)}"]
     lines += ["Changed: " + "; ".join(map(say_change, outcome["changes"])) if outcome["changes"] else "Changed: nothing that is recorded."]
     label = next(one for one in outcome["figures"] if one["figure"] == "label")
-    lines += [f"Label: {label['before']} -> {label['after']}" if label["state"] != "same" else f"Label: {label['before']}, as it was."]
+    labels = [show_text(label[one]) for one in ("before", "after")]
+    lines += [f"Label: {labels[0]} -> {labels[1]}" if label["state"] != "same" else f"Label: {labels[0]}, as it was."]
     lines += ["", *figures_in_words(outcome["figures"])]
     if outcome["elsewhere"]:
-        lines.append(f"Beside them: {', '.join(outcome['elsewhere'])}.")
+        lines.append(f"Beside them: {', '.join(map(show_text, outcome['elsewhere']))}.")
     elif outcome["same_result"]:
         lines.append("Nothing moved: the new result is the earlier one, to the last digit, but for the record of the run.")
     lines += ["", *_say_protocol(outcome["protocol"])]
@@ -861,7 +862,7 @@ def summary_in_words(summary: Mapping[str, Any], *, out: Path) -> str:
 
 def _cells(one: Document) -> list[str]:
     label, stops = (next(found for found in one["figures"] if found["figure"] == name) for name in ("label", "headroom_stops"))
-    labels = label["before"] if label["state"] == "same" else f"{label['before']} -> {label['after']}"
+    labels = show_text(label["before"] if label["state"] == "same" else f"{label['before']} -> {label['after']}")
     values = [NO_VALUE if value is None else say_plain(say_stops(value)) for value in (stops["before"], stops["after"])]
     beyond = " (beyond)" if stops["state"] == "beyond" else ""
     shown = values[0] if stops["state"] in ("same", "not shown") else f"{values[0]} -> {values[1]}{beyond}"

@@ -27,6 +27,7 @@ from pairdiff.verdict import judge
 from pairdiff.writeup import document
 from tests.shelf._titles import Titles
 from tests.small_clips import SmallPair, make_pair_with_black_and_clips
+from tests.whole._survey_films import encode_kinds, loop_kinds, make_scene
 
 ROOT = Path(__file__).resolve().parents[2]
 Call = Callable[..., int]
@@ -483,6 +484,35 @@ def test_a_re_run_that_was_killed_leaves_nothing_at_work_and_goes_on(kept: Kept,
     done = kept.run(*words)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "again" / "report.html").is_file()
+
+
+@pytest.mark.slow
+def test_a_survey_is_concluded_again_as_long_as_it_would_stop_at_the_same_look(kept: Kept, tmp_path: Path) -> None:
+    """One that is settled at its first look, and one that takes the second: both ways the films would have given the same."""
+    films = loop_kinds(encode_kinds(tmp_path, [make_scene(number) for number in range(8)]), times=27)
+    first: dict[str, Any] = {"hdr_stills": "none", "displays": "lcd-dim"}
+    second = first | {"support_min": 1.0, "headroom_clear_stops": 2.55, "threshold_spread": 0.3}
+    for name, settings in (
+        ("first", first),
+        ("first-other", first | OTHER),
+        ("second", second),
+        ("second-other", second | {"regraded_jnd": 3.0}),
+    ):
+        found = pairdiff.compare(films.hdr, films.sdr, survey=True, out=tmp_path / name, title="S", settings=Settings(**settings))
+        assert found.coverage.survey is not None
+        assert found.coverage.survey.looks == (1 if name.startswith("first") else 2), name
+    for name, settings in (("first", first | OTHER), ("second", second | {"regraded_jnd": 3.0})):
+        pairdiff.conclude_again(tmp_path / name, settings=Settings(**settings), title="S", out=tmp_path / f"{name}-again")
+        assert tree(tmp_path / f"{name}-again")["result.json"] == tree(tmp_path / f"{name}-other")["result.json"]
+    with pytest.raises(pairdiff.InputRefused, match=r"^The survey would go on with another look\.$"):
+        pairdiff.conclude_again(tmp_path / "first", settings=Settings(**second), title="S")
+    with pytest.raises(pairdiff.InputRefused, match=r"^The survey would have stopped at an earlier look\.$"):
+        pairdiff.conclude_again(tmp_path / "second", settings=Settings(**first), title="S")
+    # a re-run goes to the films by itself then
+    wish = rerun.Wish({name: second[name] for name in ("support_min", "headroom_clear_stops", "threshold_spread")})
+    outcome = rerun.redo_folder(tmp_path / "first", tmp_path / "by-films", wish)
+    assert (outcome["how"], outcome["reasons"]) == ("files", ["The survey would go on with another look"])
+    assert tree(tmp_path / "by-films")["result.json"] == tree(tmp_path / "second")["result.json"]
 
 
 @pytest.mark.slow

@@ -48,7 +48,8 @@ except ImportError:  # Windows
 ARCHIVE_SCHEMA = 1
 """Raise it whenever the layout or a column changes, and add to `REWRITES` how a run of the schema before becomes one of this."""
 REWRITES: dict[int, Callable[[Path, Path], None]] = {}
-"""Schema -> writes a run of the next one: takes the run's folder and the new one, which is there and empty. Schema 1 is the first."""
+"""Schema -> writes a run of the next one: takes the run's folder and the new one, which is there and empty. Schema 1 is the first. What a
+run may have beside its parts (`measured.npz`, `report/`) is to be taken along."""
 INDEX, LOCK = "index.duckdb", "archive.lock"
 RESULT, FRAMES, SHOTS, ROW, WORDS_FILE, REPORT = "result.json.gz", "frames.parquet", "shots.parquet", "run.json", "words.json", "report"
 PARTS = (RESULT, FRAMES, SHOTS, ROW, WORDS_FILE)

@@ -37,7 +37,7 @@ SHOWN = "Harbour \ufffd[31m\ufffd lights"
 QUICK: dict[str, Any] = {"hdr_stills": "none", "pairs_per_shot": 2, "displays": "lcd-dim", "support_draws": 100}
 ONE_THREAD = {"NUMBA_NUM_THREADS": "1"}
 """Pictures so small are sooner done than threads are woken."""
-OTHER: dict[str, Any] = {"headroom_clear_stops": 0.5, "shadow_clear_share": 0.2, "room_lux": 20.0}
+OTHER: dict[str, Any] = {"headroom_clear_stops": 0.5, "room_lux": 20.0}
 """Another label: highlights of 1.1 stops were near the limit."""
 
 
@@ -182,7 +182,6 @@ def test_stored_measurements_give_what_the_films_give_and_both_results_stay(kept
     assert figures["headroom_stops"]["why"] == []
     assert {(one["kind"], one["name"], one["before"], one["after"]) for one in told["changes"]} == {
         ("setting", "headroom_clear_stops", 1.0, 0.5),
-        ("setting", "shadow_clear_share", 0.1, 0.2),
         ("setting", "room_lux", 100.0, 20.0),
     }
     assert told["protocol"]["before"] != told["protocol"]["after"]
@@ -393,6 +392,7 @@ def test_a_shelf_is_gone_over_and_what_cannot_be_redone_stops_nothing(
     assert "was redone before" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_a_run_taken_away_meanwhile_and_one_kept_meanwhile_disturb_nothing(
     kept: Kept, shelf: Path, titles: Titles, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

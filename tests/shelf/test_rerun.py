@@ -34,7 +34,7 @@ Call = Callable[..., int]
 Capture = pytest.CaptureFixture[str]
 TITLE = "Harbour \x1b[31m\x07 \u202elights"
 SHOWN = "Harbour \ufffd[31m\ufffd lights"
-QUICK: dict[str, Any] = {"hdr_stills": "none", "pairs_per_shot": 2, "displays": "lcd-dim", "support_draws": 100}
+QUICK: dict[str, Any] = {"hdr_stills": "none", "pairs_per_shot": 2, "displays": "lcd-dim", "support_draws": 100, "fit_pixels_per_pair": 300}
 ONE_THREAD = {"NUMBA_NUM_THREADS": "1"}
 """Pictures so small are sooner done than threads are woken."""
 OTHER: dict[str, Any] = {"headroom_clear_stops": 0.5, "room_lux": 20.0}

@@ -1,4 +1,4 @@
-"""The one file that joins the stages: clip -> frames -> light -> match -> score -> stills -> verdict -> writeup.
+"""The file that joins the stages which look at pictures: clip -> frames -> light -> match -> score -> stills; `_conclude.py` goes on.
 
 A comparison runs in passes, each streaming: find the active pictures; scan each release once (fingerprints, light levels); match;
 fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, and every pass that takes long

@@ -12,6 +12,7 @@ The front door: everything a caller needs is an attribute of this package and is
     make_bundle(directory, target)               a folder to upload, made from stored results
     verify_bundle(folder)                        whether what lies there is still what was made
     keep(directory)                              keep a run in the archive, or correct what is said of it
+    check_stored, conclude_again                 whether what was measured once does for other settings, and what follows from it then
     open_shelf(path)                             the runs that were kept: lists, tables for a notebook
     place_release, check_release                 where a release lies that a list of films names, and whether it is there
     identify_release                             by what a result knows its files again
@@ -39,7 +40,8 @@ if TYPE_CHECKING:
     from pairdiff._pipeline import stills as save_stills
     from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
     from pairdiff._settings import Settings
-    from pairdiff._settings_file import make_settings, settings_from_file
+    from pairdiff._settings_file import make_settings, settings_from_file, state_settings
+    from pairdiff._stored import StoredFolder, StoredState, check_stored, conclude_again
     from pairdiff.clip.probe import check_release, identify_release, place_release
     from pairdiff.shelf.kept_run import KeptRun, check_keeping, keep
     from pairdiff.shelf.notebook import Shelf, open_shelf
@@ -65,6 +67,8 @@ __all__ = [
     "Settings",
     "Shelf",
     "SignalUnresolved",
+    "StoredFolder",
+    "StoredState",
     "UnrelatedFilms",
     "UsageError",
     "Verdict",
@@ -72,9 +76,11 @@ __all__ = [
     "align",
     "check_keeping",
     "check_release",
+    "check_stored",
     "check_words",
     "compare",
     "compare_pictures",
+    "conclude_again",
     "identify_release",
     "keep",
     "make_bundle",
@@ -85,6 +91,7 @@ __all__ = [
     "report",
     "save_stills",
     "settings_from_file",
+    "state_settings",
     "verify_bundle",
 ]
 
@@ -99,7 +106,8 @@ _HOMES = {
     **dict.fromkeys(["Shelf", "open_shelf"], "shelf.notebook"),
     **dict.fromkeys(["Alignment", "Comparison", "Measurement", "Moment", "PictureComparison", "Release", "Verdict"], "_records"),
     "Settings": "_settings",
-    **dict.fromkeys(["make_settings", "settings_from_file"], "_settings_file"),
+    **dict.fromkeys(["make_settings", "settings_from_file", "state_settings"], "_settings_file"),
+    **dict.fromkeys(["StoredFolder", "StoredState", "check_stored", "conclude_again"], "_stored"),
     **dict.fromkeys(
         [
             "DecodeFailed",
@@ -117,7 +125,7 @@ _HOMES = {
 }
 
 # Those that take `settings`: a record made by hand is checked here, as the settings file and the options are.
-_TAKE_SETTINGS = ("align", "check_words", "compare", "compare_pictures", "measure", "save_stills")
+_TAKE_SETTINGS = ("align", "check_stored", "check_words", "compare", "compare_pictures", "conclude_again", "measure", "save_stills")
 
 
 def __getattr__(name: str) -> Any:

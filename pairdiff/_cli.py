@@ -1,8 +1,8 @@
 """The command line: thin, each command is one call of the front door.
 
 Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
-refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed and the rest
-is done, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
+refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch or some runs of a
+re-run failed and the rest is done, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
 
 The fields of `Settings` that a command works by are its options; they are made from the record, so there is one list only. A settings
 file may state all of them to any command.
@@ -32,7 +32,7 @@ from pairdiff._beat import announce_limits
 from pairdiff._checks import read_length_s
 from pairdiff._errors import OutputRefused, PairdiffError, UsageError
 from pairdiff._settings import Settings
-from pairdiff._settings_file import make_settings, say_option, setting_kinds
+from pairdiff._settings_file import make_settings, say_option, setting_kinds, state_settings
 from pairdiff._time_left import TimeLeft, say_left
 from pairdiff._watch import INTERRUPTED, KEPT, say
 
@@ -58,7 +58,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
     epilog="Exit codes: 0 done, 1 a fault of pairdiff or its installation, 2 bad usage, 3 input refused, 4 unrelated films, "
-    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed, 130 interrupted.",
+    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch or re-run failed, 130 interrupted.",
 )
 
 WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
@@ -148,10 +148,13 @@ def _command(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def _with_options(function: Callable[..., None]) -> Callable[..., None]:
-    """What a command runs; its `settings` parameter, where it has one, becomes `--settings` and an option for each field it works by."""
+    """What a command runs; its `settings` parameter, where it has one, becomes `--settings` and an option for each field it works by.
+
+    `changes` in its place takes those alone that are stated, as a mapping.
+    """
     groups = GROUPS_OF.get(function.__name__, tuple({one.metadata["group"]: None for one in fields(Settings)}))
     own = dict(inspect.signature(function, eval_str=True).parameters)
-    takes_settings = own.pop("settings", None) is not None
+    takes_settings, takes_changes = (own.pop(name, None) is not None for name in ("settings", "changes"))
     names = [one.name for one in fields(Settings) if one.metadata["group"] in groups]
 
     @functools.wraps(function)
@@ -162,9 +165,12 @@ def _with_options(function: Callable[..., None]) -> Callable[..., None]:
                 file, overrides = stated.pop("settings_file"), {name: stated.pop(name) for name in names}
                 stated["settings"] = settings = make_settings(file, overrides)
                 announce_limits(limit_s=settings.decode_limit_s, memory_limit_bytes=settings.memory_limit_gib * 2**30)
+            elif takes_changes:
+                file, overrides = stated.pop("settings_file"), {name: stated.pop(name) for name in names}
+                stated["changes"] = state_settings(file, overrides)
             function(**stated)
 
-    added = [*(_settings_parameters(groups) if takes_settings else ()), _debug_parameter()]
+    added = [*(_settings_parameters(groups) if takes_settings or takes_changes else ()), _debug_parameter()]
     parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in own.values()] + added
     run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
     run.__annotations__ = {one.name: one.annotation for one in parameters}
@@ -567,6 +573,84 @@ def batch(
         raise pairdiff.PairsFailed(
             f"Failed: {counts['failed']}, not kept: {counts['not_kept']}, done: {counts['done']}. The same command tries those alone again."
         )
+
+
+@_command
+def rerun(
+    changes: dict[str, Any],
+    directory: Annotated[
+        Path | None,
+        typer.Argument(metavar="DIR", help="Folder that `compare` wrote; the shelf if not given.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="Folder for the new result; of a shelf for a folder a run.", show_default=False),
+    ] = None,
+    whole_shelf: Annotated[bool, typer.Option("--shelf", help="Go over the runs of the archive, all or those of --where.")] = False,
+    archive: Archive = None,
+    where: Where = None,
+    hdr: Annotated[
+        str | None, typer.Option("--hdr", metavar="PATH", help="Where the HDR release of DIR lies now.", show_default=False)
+    ] = None,
+    sdr: Annotated[
+        str | None, typer.Option("--sdr", metavar="PATH", help="Where the SDR release of DIR lies now.", show_default=False)
+    ] = None,
+    look_in: Annotated[
+        list[Path] | None,
+        typer.Option("--look-in", metavar="FOLDER", help="Look for moved films here, by name and hash; repeatable.", show_default=False),
+    ] = None,
+    take_back: Annotated[
+        list[str] | None,
+        typer.Option("--take-back", metavar="NAME", help="A setting that is to be the default again; repeatable.", show_default=False),
+    ] = None,
+    keep_run: Annotated[bool, typer.Option("--keep", help="Keep the new result of DIR in the archive, tied to the earlier one.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say for each run what it would take, and do nothing.")] = False,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Measure the films anew, and ignore anything kept from earlier runs.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Work earlier results out again with this version or other settings, beside the earlier ones, and say what moved and why."""
+    from pairdiff.shelf import rerun as reruns
+
+    reruns.check_asked(
+        directory=directory,
+        out=out,
+        whole_shelf=whole_shelf,
+        archive=archive,
+        where=where,
+        keep=keep_run,
+        dry_run=dry_run,
+        given=(hdr, sdr),
+    )
+    wish = reruns.make_wish(changes, taken_back=take_back or (), fresh=fresh, given={"hdr": hdr, "sdr": sdr}, folders=look_in or ())
+    if dry_run:
+        plans = reruns.plan_shelf(archive, where or (), wish, out) if directory is None else [reruns.plan_folder(directory, wish)]
+        _print_json({"runs": plans}) if as_json else _print(reruns.plan_in_words(plans))
+        return
+    assert out is not None
+    if directory is not None:
+        _rerun_folder(reruns.redo_folder(directory, out, wish, keep=keep_run, archive=archive, say=say), as_json=as_json)
+        return
+    summary = reruns.redo_shelf(archive, out, wish, where=where or (), say=say)
+    _print_json(summary) if as_json else _print(reruns.summary_in_words(summary, out=out))
+    code = reruns.exit_code_of(summary)
+    if code == INTERRUPTED:
+        say("Interrupted: the same command goes on where the re-run was stopped.")
+        raise typer.Exit(code)
+    if code:
+        raise pairdiff.PairsFailed("Some runs were not redone, or not kept; the others are done. The same command tries those alone again.")
+
+
+def _rerun_folder(outcome: dict[str, Any], *, as_json: bool) -> None:
+    """Say what became of the re-run of one result, and end with its exit code."""
+    from pairdiff.shelf.listing import show_text
+    from pairdiff.shelf.rerun import outcome_in_words
+
+    if outcome["state"] != "done":
+        say("\n".join(map(show_text, (outcome["message"] or "The re-run was not completed.").splitlines())))
+        raise typer.Exit(INTERRUPTED if outcome["state"] == "interrupted" else outcome.get("exit_code") or PairdiffError.exit_code)
+    _print_json(outcome) if as_json else _print(outcome_in_words(outcome))
+    if (outcome["kept"] or {}).get("state") == "refused":
+        raise OutputRefused(f"The new result is written and not kept. {outcome['kept']['message']}")
 
 
 def _refuse_both(full: bool, survey: bool | None) -> None:

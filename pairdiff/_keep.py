@@ -31,7 +31,7 @@ from pairdiff.match.motion import BLOCK_FRAMES
 from pairdiff.score.scan import Track
 
 SCAN_VERSION = 16
-"""Raise it whenever what a scan computes changes."""
+"""Raise it whenever what a scan computes changes: re-runs go by it too."""
 FOLDER_VARIABLE = "PAIRDIFF_KEEP_DIR"
 """Environment variable that names another folder for what is kept."""
 LEFT_S = 30 * 24 * 3600.0

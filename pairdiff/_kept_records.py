@@ -34,7 +34,8 @@ def records_to_arrays(records: Sequence[T], kind: type[T]) -> Arrays:
     Parameters
     ----------
     records : all of one kind.
-    kind : a frozen dataclass of numbers, words, None, tuples, mappings with words for keys, arrays of numbers, and of such dataclasses.
+    kind : a frozen dataclass of numbers, fractions, words, None, tuples, mappings with words for keys, arrays of numbers, and of such
+        dataclasses, which may be generic.
 
     Returns
     -------
@@ -103,9 +104,11 @@ def _pack(value: Any, hint: Any, pool: Pool) -> Any:
         return {"array": [value.dtype.str, isinstance(value, np.generic), *value.shape]}
     if value is None or (isinstance(value, NUMBERS) and type(value) in NUMBERS):
         return value
+    if type(value) is Fraction:
+        return {"fraction": [value.numerator, value.denominator]}
     hint = _told(hint)
-    if is_dataclass(hint) and type(value) is hint:
-        return [_pack(getattr(value, name), inner, pool) for name, inner in _hints(cast("type", hint))]
+    if _is_record(hint) and type(value) is (get_origin(hint) or hint):
+        return [_pack(getattr(value, name), inner, pool) for name, inner in _hints(hint)]
     if isinstance(value, tuple) and type(value) is tuple:
         return [_pack(one, inner, pool) for one, inner in zip(value, _of_tuple(hint, len(value)), strict=True)]
     if isinstance(value, dict) and all(type(name) is str for name in value):
@@ -123,9 +126,12 @@ def _unpack(node: Any, hint: Any, pool: _Drawn) -> Any:
         name, single, *shape = node["array"]
         found = pool.draw(name, shape)
         return found[()] if single else found
-    if is_dataclass(hint):
-        named = _hints(cast("type", hint))
-        return cast("type", hint)(*(_unpack(one, inner, pool) for one, (_, inner) in zip(node, named, strict=True)))
+    if hint is Fraction:
+        over, under = node["fraction"]
+        return Fraction(over, under)
+    if _is_record(hint):
+        named = _hints(hint)
+        return (get_origin(hint) or hint)(*(_unpack(one, inner, pool) for one, (_, inner) in zip(node, named, strict=True)))
     if origin is tuple and isinstance(node, list):
         return tuple(_unpack(one, inner, pool) for one, inner in zip(node, _of_tuple(hint, len(node)), strict=True))
     if origin is not None and issubclass(origin, Mapping) and isinstance(node, dict):
@@ -164,22 +170,34 @@ def _of_mapping(hint: Any) -> Any:
     return get_args(hint)[1]
 
 
+def _is_record(hint: Any) -> bool:
+    """Whether values of that kind are dataclasses, plain ones or generic ones of a stated kind."""
+    kind = get_origin(hint) or hint
+    return isinstance(kind, type) and is_dataclass(kind)
+
+
 @cache
-def _hints(kind: type) -> tuple[tuple[str, Any], ...]:
-    """Fields of a dataclass with what they hold."""
-    found = get_type_hints(kind)
-    return tuple((one.name, found[one.name]) for one in fields(kind))
+def _hints(kind: Any) -> tuple[tuple[str, Any], ...]:
+    """Fields of a dataclass with what they hold; of a generic one what it is stated to hold stands in the place of the letter."""
+    plain = get_origin(kind) or kind
+    found, stated = get_type_hints(plain), dict(zip(getattr(plain, "__parameters__", ()), get_args(kind), strict=False))
+    return tuple((one.name, stated.get(found[one.name], found[one.name])) for one in fields(plain))
 
 
-def form_of(kind: type) -> str:
-    """Names and kinds of everything that a record holds, in words: two forms that differ cannot be read as each other."""
-    seen: dict[type, str] = {}
+def form_of(kind: type, *, names_only: bool = False) -> str:
+    """Names and kinds of everything that a record holds, in words: two forms that differ cannot be read as each other.
+
+    With `names_only` the kinds are left out, whose words are other ones in other versions of Python: for what is kept for years.
+    """
+    seen: dict[Any, str] = {}
 
     def look(hint: Any) -> None:
         for one in get_args(hint):
             look(one)
-        if isinstance(hint, type) and is_dataclass(hint) and hint not in seen:
-            seen[hint] = f"{hint.__name__}: {', '.join(f'{name} {inner}' for name, inner in _hints(hint))}"
+        if _is_record(hint) and hint not in seen:
+            called = (get_origin(hint) or hint).__name__ if names_only or isinstance(hint, type) else str(hint)
+            held = [name if names_only else f"{name} {inner}" for name, inner in _hints(hint)]
+            seen[hint] = f"{called}: {', '.join(held)}"
             for _, inner in _hints(hint):
                 look(inner)
 

@@ -1,4 +1,4 @@
-"""The one file that joins the stages: clip -> frames -> light -> match -> score -> stills -> verdict -> writeup.
+"""The file that joins the stages which look at pictures: clip -> frames -> light -> match -> score -> stills; `_conclude.py` goes on.
 
 A comparison runs in passes, each streaming: find the active pictures; scan each release once (fingerprints, light levels); match;
 fit the set-ups on sampled pairs; score those pairs; judge; draw the chosen moments. Scans are kept on disk, and every pass that takes long
@@ -10,10 +10,8 @@ from __future__ import annotations
 import bisect
 import contextlib
 import hashlib
-import importlib.metadata
 import itertools
 import os
-import platform
 import re
 import zlib
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
@@ -30,7 +28,9 @@ from numpy.typing import NDArray
 from pairdiff import _keep
 from pairdiff._block_file import BlockFile, in_files
 from pairdiff._checks import check_output
+from pairdiff._conclude import conclude, is_settled, levels_of_some, list_versions, result_of, settings_for, why_stop, with_objections
 from pairdiff._errors import InputRefused, PairdiffError, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._measured import Asked, Film, Measured, PairScores, Picks, Seen, SeenPeak, store_measured
 from pairdiff._memory import give_back
 from pairdiff._pair_parts import FitKept, Looked, PairParts, go_on, pair_key
 from pairdiff._parts import Begun, Parts
@@ -39,19 +39,12 @@ from pairdiff._records import (
     SIDES,
     Alignment,
     Comparison,
-    Contaminants,
-    Coverage,
-    Difference,
     Fact,
     FloatArray,
     Frame,
     Geometry,
-    Headline,
-    Headroom,
-    Levels,
     Measurement,
     Moment,
-    PeakMoment,
     PictureSpan,
     PixelPlace,
     Rectangle,
@@ -62,15 +55,12 @@ from pairdiff._records import (
     Side,
     Signal,
     SignalCheck,
-    StopReason,
     SurveyCoverage,
-    Verdict,
 )
 from pairdiff._settings import Settings
 from pairdiff._survey import (
     LOOK_CONFIDENCE,
     LOOKS,
-    MOST_DECODED,
     USUAL_FROM_S,
     NotSurveyable,
     Sampled,
@@ -107,7 +97,7 @@ from pairdiff.clip.probe import (
 from pairdiff.clip.renditions import RenditionParts, read_parts
 from pairdiff.clip.sequence import HANDED_ON, PictureSequence, find_sequence
 from pairdiff.frames.cadence import NOTE_ONE_FIELD, FieldWatch, check_blends, is_interlaced, look_at_fields, note_fields, take_one_field
-from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, decoder_version, planes_of_picture
+from pairdiff.frames.decode import CannotReadOn, FaultMet, PictureReader, planes_of_picture
 from pairdiff.frames.hardware import choose_decoder
 from pairdiff.frames.joined import open_reader, read_frames_at, read_key_frames, refuse_woven
 from pairdiff.frames.planes import planes_to_grid, planes_to_rgb, some_rows_to_rgb
@@ -162,28 +152,16 @@ from pairdiff.score.contaminants import (
     HARMLESS_FAULTS,
     SCORE_KINDS,
     FrameTable,
-    LaidOver,
-    PeakPlace,
-    describe_peak,
-    film_levels,
-    find_bars,
     find_cards,
     find_frames,
     find_lit,
-    find_peak,
     foreign_frames,
     left_out_frames,
-    level_causes,
-    level_kinds,
-    list_contaminants,
-    list_in_sample,
     locate_peak,
     make_table,
     see_laid_over,
 )
-from pairdiff.score.declared import check_declared
 from pairdiff.score.difference import BlurredLight, difference_map
-from pairdiff.score.headroom import Weighting
 from pairdiff.score.origin import LEAST_GREY_BITS, count_greys, grey_step
 from pairdiff.score.pair import RESAMPLE_GAMMA, PairMeasures, PairPictures, PairPlace, score_pair, without_places
 from pairdiff.score.readings import CODES, check_readings, read_range
@@ -198,32 +176,17 @@ from pairdiff.score.scan import (
     scan_frames,
     track_spans,
 )
-from pairdiff.score.screens import Screen, ScreenCollector, choose_pairs, list_screens, source_peak_nits
+from pairdiff.score.screens import Screen, choose_pairs, list_screens, source_peak_nits
 from pairdiff.score.second_opinion import ask_second_opinion
 from pairdiff.score.setup import SetupFits, fit_setups
 from pairdiff.score.spoilt import Pairing, find_spoilt
 from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, halfway_frame, mask_words
-from pairdiff.score.title import FitCollector, FitLook, ScoreCollector, TitleScore, look_at_pair, pool_title
+from pairdiff.score.title import FitCollector, FitLook, look_at_pair
 from pairdiff.score.tone import TONE_PIXELS
-from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
 from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide, join_sides
-from pairdiff.verdict.judge import (
-    Case,
-    headroom_interval,
-    judge,
-    label_at,
-    label_on_screen,
-    make_case,
-    support_labels,
-    tell_power_law,
-    with_left_out_flip,
-    with_screen_flips,
-    with_setup_flips,
-)
-from pairdiff.verdict.objections import list_objections
 from pairdiff.verdict.readings import caution_readings, is_answered, say_contradiction, say_range
-from pairdiff.writeup.phrases import say_stamps, say_survey, say_time
+from pairdiff.writeup.phrases import say_stamps, say_time
 from pairdiff.writeup.spans import end_s
 
 Progress = Callable[[str, int, int | None], None]
@@ -234,10 +197,6 @@ READING_SHARE = 0.6
 """Share of the time a survey may take that is over when no further windows are read: the rest is for scoring and stills (own)."""
 NEXT_LOOK_SHARE = 1.5
 """Time that a further look is taken to need, as a share of that of the last one: all pairs are scored again (own)."""
-NOTE_SURVEY_CONTAMINANTS = (
-    "A survey looks for marks and words over its pictures and for cards at the ends of the film. Flashes, damaged frames, passages of one "
-    "release alone and where the highest level lies are told by reading both releases whole (--full, --no-survey)."
-)
 PART_S = 20.0
 """What a pass has found is kept about so often, seconds (own)."""
 SEEN_STEP_ROWS = 4
@@ -283,9 +242,6 @@ FEW_GAPS_SHARE = 0.05
 """Share of long frames up to which they are gaps in an even stream (own)."""
 RATE_SLACK = 0.005
 """How far a stated frame rate may lie from that of the time stamps before these are believed (own)."""
-TOO_MUCH_LEFT_OUT = (
-    "{share:.0%} of the matched frames look like logos, credits, flashes or damage; over {most:.0%} is not believed, and all were kept."
-)
 LEAST_FRAMES = 8
 """Shortest release whose frames can be matched by what moves (own)."""
 LEAST_ASIDE_FRAMES = 5
@@ -318,18 +274,19 @@ def _frames_at(scanned: _Pass, numbers: Sequence[int]) -> Iterator[Frame]:
     return read_frames_at(scanned.release, indices=numbers, times_s=[times[n] for n in numbers])
 
 
+_Marks = dict[tuple[int, int], NDArray[np.bool_]]
+"""Where marks stand still, (row, column), by the size of the canvas."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Work:
-    """Everything that a conclusion is drawn from."""
+    """What was measured, and what pictures are drawn from."""
 
     matching: _Matching
-    film: _Film
-    fits: SetupFits
-    done: _Scored
-    signal_check: SignalCheck
+    looks: tuple[Measured, ...]
+    """One; of a survey all of its looks."""
+    peaks: _PeakLook
     settings: Settings
-    survey: SurveyCoverage | None = None
-    """How far a survey came; None where the releases were read whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,24 +371,35 @@ def compare(
                     tell(f"the pair is read whole: {reason}", 0, None)
         if work is None:
             work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, parts=parts, keep=blocks.keep, tell=tell)
-        comparison = _conclude(work, title=title, full=full, not_surveyed=reason)
+        measured = work.looks[-1]
+        asked = Asked(full, survey, budget_s, hash_whole, reason, os.getcwd())
+        comparison = conclude(measured, title=title, asked=asked, settings=work.settings)
         if out is None:
             parts.remove()
-            return _with_objections(comparison)
+            return with_objections(comparison)
         from pairdiff.writeup.document import write_comparison
 
         stills, joined = _draw(
             work.matching,
             comparison.moments,
             comparison.setup,
-            peak_nits=_film_peak_nits(work.matching, work.film),
-            doubted=bool(work.signal_check.cautions),
+            peak_nits=_film_peak_nits(work.matching, measured.film),
+            doubted=bool(measured.signal_check.cautions),
             settings=work.settings,
             tell=tell,
         )
-        comparison = _with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
+        comparison = with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
+        store = partial(
+            store_measured,
+            looks=work.looks,
+            peaks=work.peaks.seen,
+            moments=comparison.moments,
+            asked=asked,
+            settings=work.settings,
+            versions=comparison.versions,
+        )
         tell("write", 0, 1)
-        write_comparison(comparison, stills, Path(out), joined=joined, kinds=_hdr_kinds(work.settings))
+        write_comparison(comparison, stills, Path(out), joined=joined, kinds=_hdr_kinds(work.settings), store=store)
         parts.remove()  # not before: a disk that is full costs no second scoring
         tell("write", 1, 1)
         return comparison
@@ -454,8 +422,7 @@ def _read_whole(
 ) -> _Work:
     """Both releases read from their first picture to their last, matched, and scored on pairs drawn from every shot, or on all."""
     matching = _match_releases(hdr, sdr, settings=settings, fresh=fresh, tell=tell)
-    if len(matching.hdr.track.times_s) == 1:
-        settings = replace(settings, min_matched_s=0.0)  # single pictures have no time
+    settings = settings_for(len(matching.hdr.track.times_s), settings)
     film = _look_at_film(matching, settings=settings, full=full)
     matching = _without_prints(matching)
     give_back()
@@ -464,9 +431,54 @@ def _read_whole(
     signal_check = _check_signal(matching, collector, settings)
     words = _find_words(matching, film.picks, settings=settings, tell=tell)
     give_back()
-    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell, parts=parts, keep=keep)
+    scores, marks = _score(matching, film, fits, collector, words, settings=settings, tell=tell, parts=parts, keep=keep)
     give_back()
-    return _Work(matching, film, fits, done, signal_check, settings)
+    peaks = _PeakLook(matching, marks, words, settings)
+    measured = _gather(matching, film, fits, scores, words, signal_check, peaks, settings=settings)
+    return _Work(matching, (measured,), peaks, settings)
+
+
+def _gather(
+    matching: _Matching,
+    film: Film,
+    fits: SetupFits,
+    scores: PairScores,
+    words: _Words,
+    signal_check: SignalCheck,
+    peaks: _PeakLook,
+    *,
+    settings: Settings,
+    survey: SurveyCoverage | None = None,
+) -> Measured:
+    """Everything that a conclusion is drawn from."""
+    return Measured(
+        hdr=_seen_of(matching.hdr),
+        sdr=_seen_of(matching.sdr),
+        alignment=matching.alignment,
+        shorter_frames=_shorter_frames(matching, settings),
+        film=film,
+        fits=fits,
+        scores=scores,
+        word_nits=None if words.hdr is None else words.hdr.level,
+        signal_check=signal_check,
+        see_peak=peaks,
+        survey=survey,
+    )
+
+
+def _shorter_frames(matching: _Matching, settings: Settings) -> int:
+    """Frames of the shorter release, or of the passage that was asked for."""
+    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
+    only = read_span(settings.only)
+    if only is not None:
+        first, last = (_frame_at(matching.hdr, time) for time in only)
+        shorter = min(shorter, max(last - first, 1))  # the last one is not asked for
+    return shorter
+
+
+def _seen_of(scanned: _Pass) -> Seen:
+    track = scanned.track
+    return Seen(scanned.release, track.active, len(track.times_s), track.levels, track.damage, scanned.read is not None)
 
 
 def _without_prints(matching: _Matching) -> _Matching:
@@ -516,7 +528,7 @@ def measure(
     if looks is not None:
         caution = say_range(done.release.side, looks)
         done = replace(done, release=replace(done.release, notes=(*done.release.notes, caution)))
-    return Measurement(_result(done, settings), done.track.active, done.track.levels, _versions(), asdict(settings), peak)
+    return Measurement(result_of(_seen_of(done), settings), done.track.active, done.track.levels, list_versions(), asdict(settings), peak)
 
 
 def _measure_some(release: Release, *, settings: Settings, tell: Progress) -> Measurement:
@@ -538,9 +550,9 @@ def _measure_some(release: Release, *, settings: Settings, tell: Progress) -> Me
         f"a survey of {len(found.levels)} key frames drawn at random from equal parts of the film: MaxCLL and MaxFALL are those of a whole "
         "release and not among what they tell (--full)."
     )
-    levels = _of_some(pool_levels(found.levels, condition=levels_condition(release.signal, hlg_peak_nits=settings.hlg_peak_nits)))
+    levels = levels_of_some(pool_levels(found.levels, condition=levels_condition(release.signal, hlg_peak_nits=settings.hlg_peak_nits)))
     result = ReleaseResult(replace(release, notes=(*release.notes, *notes)), levels, found.decoded, ())
-    return Measurement(result, found.active, found.levels, _versions(), asdict(settings), None)
+    return Measurement(result, found.active, found.levels, list_versions(), asdict(settings), None)
 
 
 def _locate_brightest(scanned: _Pass, *, settings: Settings) -> PixelPlace:
@@ -1528,19 +1540,7 @@ def _paired_frame(alignment: Alignment, frame: int, start: int, stop: int) -> in
 # ---------------------------------------------------------------- pairs on the canvas
 
 
-@dataclass(frozen=True, slots=True)
-class _Picks:
-    """Which pairs are scored, and what each stands for."""
-
-    hdr_frames: tuple[int, ...]
-    shots: tuple[int, ...]
-    seconds: tuple[float, ...]
-    """Of HDR film time, by the time stamps."""
-    matched_frames: int
-    matched_s: float
-
-
-def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Picks:
+def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> Picks:
     """Frames of every shot: one drawn by the seed from each of equal parts of it; every matched frame with `full`."""
     rng = np.random.default_rng(settings.seed)
     shots = list(enumerate(alignment.shots))
@@ -1572,7 +1572,7 @@ def _pick_pairs(alignment: Alignment, *, settings: Settings, full: bool) -> _Pic
         weights = _stand_for(picks, own_s, start) if uneven else [float(own_s.sum()) / len(picks)] * len(picks)
         frames += [(frame, number, weight * matched_s / shown_s) for frame, weight in zip(picks, weights, strict=True)]
     numbers, owners, seconds = zip(*frames, strict=True)
-    return _Picks(numbers, owners, seconds, matched, matched_s)
+    return Picks(numbers, owners, seconds, matched, matched_s)
 
 
 def _stand_for(picks: Sequence[int], length_s: FloatArray, start: int) -> list[float]:
@@ -1628,7 +1628,7 @@ def _key(kind: type, matching: _Matching, *given: object, settings: Settings) ->
     alignment, edit_map = matching.alignment, matching.edit_map
     places = alignment.geometry, edit_map.path, edit_map.similarity, alignment.hdr_times_s, alignment.sdr_times_s
     releases = matching.hdr.release, matching.sdr.release
-    return pair_key(kind, releases, _versions(), settings, places, given, hlg_peak_nits=settings.hlg_peak_nits)
+    return pair_key(kind, releases, list_versions(), settings, places, given, hlg_peak_nits=settings.hlg_peak_nits)
 
 
 def _hdr_light(code: FloatArray, signal: Signal, settings: Settings) -> FloatArray:
@@ -1674,7 +1674,7 @@ def _sdr_on_canvas(sdr: Frame, signal: Signal, geometry: Geometry) -> FloatArray
 
 
 def _fit(
-    matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress, parts: PairParts | None = None
+    matching: _Matching, picks: Picks, *, settings: Settings, tell: Progress, parts: PairParts | None = None
 ) -> tuple[SetupFits, FitCollector]:
     count = min(settings.fit_pixels_per_pair, max(MOST_FIT_PIXELS // len(picks.hdr_frames), 1))
     collector = FitCollector(replace(settings, fit_pixels_per_pair=count))
@@ -1711,25 +1711,9 @@ def _check_signal(matching: _Matching, collector: FitCollector, settings: Settin
     return replace(check, cautions=tuple(caution_readings(check)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Scored:
-    """What scoring the pairs leaves."""
-
-    scored: ScoreCollector
-    """The film's picture, without what was found not to be part of it; the verdict rests on it."""
-    with_all: ScoreCollector | None
-    """Everything counted; None where nothing was left out or masked."""
-    screens: ScreenCollector
-    types: dict[int, tuple[str, str]]
-    marks: dict[tuple[int, int], NDArray[np.bool_]]
-    words: _Words
-    laid_over: Sequence[LaidOver]
-    """Of every scored picture of the film; empty where nothing is laid over any."""
-
-
 def _score(
     matching: _Matching,
-    film: _Film,
+    film: Film,
     fits: SetupFits,
     collector: FitCollector,
     words: _Words,
@@ -1738,20 +1722,19 @@ def _score(
     tell: Progress,
     parts: PairParts | None = None,
     keep: Keep = in_memory,
-) -> _Scored:
-    picks, types = film.picks, {}
-    known_types: dict[tuple[str, str], tuple[str, str]] = {}
+) -> tuple[PairScores, _Marks]:
+    """Score the pairs; also where marks stand still."""
+    picks = film.picks
     shown = {picks.hdr_frames[n] for n in choose_pairs(picks.shots, most=settings.screen_pairs)}
     displays = _screens(matching, film, fits, settings)
-    screens = ScreenCollector(displays, wanted=shown)
     marks = collector.marks.masks(white_nits=fits.named("controls").white_nits, settings=settings)
     tone_pixels = min(TONE_PIXELS, max(MOST_TONE_PIXELS // len(picks.hdr_frames), 1))
     measure = _measurer(matching, fits, collector, tone_pixels=tone_pixels)
     laid = bool(marks) or words.seen
-    scored, with_all = ScoreCollector(keep=keep), ScoreCollector(keep=keep) if laid or film.every is not picks else None
-    clean = film.weights(picks)
-    every = clean if film.every is picks else film.weights(film.every)
-    frames, laid_over = sorted(clean.keys() | every.keys()), Table(LaidOver)
+    scores = PairScores(film, displays, shown=sorted(shown), has_all=laid or film.every is not picks, keep=keep)
+    clean = picks.weights()
+    every = clean if film.every is picks else film.every.weights()
+    frames = sorted(clean.keys() | every.keys())
 
     def look(hdr: Frame, sdr: Frame) -> Looked:
         pictures = _to_canvas(matching, hdr, sdr, settings=settings, greys=True)
@@ -1765,11 +1748,11 @@ def _score(
                 if standing is not None:
                     cleaned = without_places(cleaned, standing)
                     blurred = cleaned.blurred()
-                on_screens = screens.measure(cleaned, hdr_frame=hdr.index, blurred=blurred)
+                on_screens = scores.screens.measure(cleaned, hdr_frame=hdr.index, blurred=blurred)
             if laid:
                 over = see_laid_over(code_level(pictures.hdr_nits), marks=standing, words=mask, frame=hdr.index)
         whole = None
-        if with_all is not None and hdr.index in every and (own is None or mask is not None or standing is not None):
+        if scores.with_all is not None and hdr.index in every and (own is None or mask is not None or standing is not None):
             whole = measure(pictures, hdr, sdr, shot=every[hdr.index][0], standing=None, settings=settings)
         return Looked(hdr.index, (hdr.picture_type, sdr.picture_type), own, whole, on_screens, over, _seen(hdr, sdr))
 
@@ -1778,19 +1761,11 @@ def _score(
 
     kept = None
     if parts is not None:
-        title = fits, collector.top_codes(), collector.darkest_code(), collector.noise_jnd(), tone_pixels, with_all is None
+        title = fits, collector.top_codes(), collector.darkest_code(), collector.noise_jnd(), tone_pixels, scores.with_all is None
         kept = parts.of_pairs(_key(Looked, matching, picks, film.every, shown, displays, title, marks, words, settings=settings))
     for found in go_on(kept, look_on, tell=lambda done: tell("score the pairs", done, len(frames))):
-        whole = found.own if found.whole is None else found.whole
-        if found.own is not None:
-            scored.add(found.own, seconds=clean[found.frame][1])
-            screens.take(found.on_screens, hdr_frame=found.frame)
-            types[found.frame] = known_types.setdefault(found.types, found.types)
-        if found.laid_over is not None:
-            laid_over.append(found.laid_over)
-        if with_all is not None and whole is not None and found.frame in every:
-            with_all.add(whole, seconds=every[found.frame][1])
-    return _Scored(scored, with_all, screens, types, marks, words, laid_over)
+        scores.take(found)
+    return scores, marks
 
 
 def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, tone_pixels: int) -> Callable[..., PairMeasures]:
@@ -1828,26 +1803,7 @@ def _measurer(matching: _Matching, fits: SetupFits, collector: FitCollector, *, 
 # ---------------------------------------------------------------- what is not the film's picture
 
 
-@dataclass(frozen=True, slots=True)
-class _Film:
-    """Which frames are the film's picture, and which pairs are scored."""
-
-    table: FrameTable
-    found: dict[str, NDArray[np.bool_]]
-    kept: bool
-    """Frames were found that are none, but so many that leaving them out would be a guess: they were kept."""
-    picks: _Picks
-    """Pairs of the film alone."""
-    every: _Picks
-    """Pairs as they would be picked if everything counted; the same object where nothing is left out."""
-
-    @staticmethod
-    def weights(picks: _Picks) -> dict[int, tuple[int, float]]:
-        """Shot and seconds of each picked HDR frame."""
-        return {frame: (shot, seconds) for frame, shot, seconds in zip(picks.hdr_frames, picks.shots, picks.seconds, strict=True)}
-
-
-def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Film:
+def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> Film:
     """Find frames that are not the film's picture, and pick pairs without them."""
     alignment = matching.alignment
     table = make_table(matching.hdr.track.levels, matching.sdr.track.levels, alignment)
@@ -1857,9 +1813,9 @@ def _look_at_film(matching: _Matching, *, settings: Settings, full: bool) -> _Fi
     out = left_out_frames(found) & (alignment.partners >= 0)
     kept = out.sum() > settings.left_out_most_share * every.matched_frames
     if kept or not out.any():
-        return _Film(table, found, bool(kept), every, every)
+        return Film(table, found, bool(kept), every, every)
     film = replace(alignment, partners=np.where(out, -1, alignment.partners))
-    return _Film(table, found, False, _pick_pairs(film, settings=settings, full=full), every)
+    return Film(table, found, False, _pick_pairs(film, settings=settings, full=full), every)
 
 
 def _find_spoilt(matching: _Matching, table: FrameTable) -> dict[Side, NDArray[np.bool_]]:
@@ -1903,7 +1859,7 @@ def _grey_on_canvas(
     return resample_area(light, region=region, rows=geometry.canvas_rows, columns=geometry.canvas_columns)
 
 
-def _find_words(matching: _Matching, picks: _Picks, *, settings: Settings, tell: Progress) -> _Words:
+def _find_words(matching: _Matching, picks: Picks, *, settings: Settings, tell: Progress) -> _Words:
     """Look for words in some of the picked frames of both releases, with frames shortly before and behind them."""
     places = np.unique(np.linspace(0, len(picks.hdr_frames) - 1, min(LOOKED_AT_PAIRS, len(picks.hdr_frames))).round().astype(int))
     found: list[WordLevel | None] = []
@@ -1958,79 +1914,42 @@ class _Kept:
         return self._held
 
 
-def _see_peak(matching: _Matching, done: _Scored, frame: int, *, settings: Settings) -> tuple[PeakPlace, tuple[str, ...]]:
-    """Where the brightest pixel of an HDR frame lies, and what is laid over the picture there."""
-    scanned, geometry = matching.hdr, matching.geometry_at(frame)
-    signal = scanned.release.signal
-    shown = next(_frames_at(scanned, [frame]))
-    nits = _hdr_light(planes_to_rgb(shown.planes, signal), signal, settings)
-    place = locate_peak(code_level(nits), active=scanned.track.active)
-    top, bottom, left, right = geometry.hdr_common
-    row = int((place.row + 0.5 - top) / (bottom - top) * geometry.canvas_rows)
-    column = int((place.column + 0.5 - left) / (right - left) * geometry.canvas_columns)
-    masks = {"standing_mark": done.marks.get((geometry.canvas_rows, geometry.canvas_columns))}
-    if done.words.hdr is not None:
-        masks["subtitle"] = mask_words(_grey_on_canvas(scanned, shown, geometry, geometry.hdr_common, settings=settings), done.words.hdr)
-    inside = 0 <= row < geometry.canvas_rows and 0 <= column < geometry.canvas_columns
-    return place, tuple(name for name, mask in masks.items() if inside and mask is not None and mask[row, column])
+class _PeakLook:
+    """Looks where an HDR frame is brightest, and what is laid over the picture there; what was seen is not looked at again."""
+
+    def __init__(self, matching: _Matching, marks: _Marks, words: _Words, settings: Settings) -> None:
+        self._matching, self._marks, self._words, self._settings = matching, marks, words, settings
+        self._seen: dict[int, SeenPeak] = {}
+
+    @property
+    def seen(self) -> tuple[SeenPeak, ...]:
+        """Everything that was seen."""
+        return tuple(self._seen.values())
+
+    def __call__(self, frame: int) -> SeenPeak:
+        """What is seen there."""
+        if frame not in self._seen:
+            self._seen[frame] = self._look(frame)
+        return self._seen[frame]
+
+    def _look(self, frame: int) -> SeenPeak:
+        scanned, geometry, settings = self._matching.hdr, self._matching.geometry_at(frame), self._settings
+        signal, words = scanned.release.signal, self._words.hdr
+        shown = next(_frames_at(scanned, [frame]))
+        nits = _hdr_light(planes_to_rgb(shown.planes, signal), signal, settings)
+        place = locate_peak(code_level(nits), active=scanned.track.active)
+        top, bottom, left, right = geometry.hdr_common
+        row = int((place.row + 0.5 - top) / (bottom - top) * geometry.canvas_rows)
+        column = int((place.column + 0.5 - left) / (right - left) * geometry.canvas_columns)
+        masks = {"standing_mark": self._marks.get((geometry.canvas_rows, geometry.canvas_columns))}
+        if words is not None:
+            masks["subtitle"] = mask_words(_grey_on_canvas(scanned, shown, geometry, geometry.hdr_common, settings=settings), words)
+        inside = 0 <= row < geometry.canvas_rows and 0 <= column < geometry.canvas_columns
+        over = tuple(name for name, mask in masks.items() if inside and mask is not None and mask[row, column])
+        return SeenPeak(frame, place, over)
 
 
-def _report_contaminants(
-    matching: _Matching, film: _Film, fits: SetupFits, done: _Scored, comparison: Comparison, *, settings: Settings
-) -> tuple[PeakMoment, Contaminants]:
-    """Where the peak comes from, what was found, and the headline figures with and without it."""
-    table, found = film.table, film.found
-    top = find_peak(table)
-    place, laid_over = _see_peak(matching, done, top, settings=settings)
-    out = found["unmatched"] if film.kept else found["unmatched"] | foreign_frames(found)
-    rest = find_peak(table, out=out)
-    there, over_rest = (place, laid_over) if rest == top else _see_peak(matching, done, rest, settings=settings)
-    causes = (*level_causes(table, rest, area_pixels=there.area_pixels), *over_rest)
-    peak = describe_peak(table, found, place, laid_over=laid_over, film_frame=None if causes else rest)
-    max_cll, max_fall = film_levels(table, found, done.laid_over, causes=causes, kept=film.kept)
-    without = _headline(comparison.verdict, comparison.difference, comparison.headroom, max_cll, max_fall)
-    with_them = replace(without, max_cll_nits=comparison.hdr.levels.max_cll_nits, max_fall_nits=comparison.hdr.levels.max_fall_nits)
-    if done.with_all is not None:
-        verdict, score = _judge_all(matching, film, fits, done.with_all, settings=settings)
-        whole = comparison.hdr.levels
-        with_them = _headline(verdict, score.difference, score.headroom, whole.max_cll_nits, whole.max_fall_nits)
-    word_nits = None if done.words.hdr is None else done.words.hdr.level
-    listed = list_contaminants(table, found, done.laid_over, peak, word_nits=word_nits, kept=film.kept)
-    bars = find_bars(table, matching.hdr.track.active, matching.hdr.release.signal)
-    listed = listed if bars is None else (*listed, bars)
-    looks_so = float((left_out_frames(found) & (table.partner >= 0)).sum() / film.every.matched_frames)
-    notes = (TOO_MUCH_LEFT_OUT.format(share=looks_so, most=settings.left_out_most_share),) if film.kept else ()
-    kinds = level_kinds(causes, laid_over=bool(done.laid_over))
-    return peak, Contaminants("measured", listed, with_them, without, notes, kinds)
-
-
-def _judge_all(
-    matching: _Matching, film: _Film, fits: SetupFits, scored: ScoreCollector, *, settings: Settings
-) -> tuple[Verdict, TitleScore]:
-    """Verdict and figures if everything counted, at the same set-ups."""
-    weighting, matched_share = _weighting(matching, film.every, settings=settings)
-    score = pool_title(scored, weighting, fits=fits, settings=settings)
-    case = make_case(score, weighting, fits, matched_s=film.every.matched_s, matched_share=matched_share)
-    return judge(case, settings), score
-
-
-def _headline(
-    verdict: Verdict, difference: Difference, headroom: Headroom, max_cll_nits: float | None, max_fall_nits: float | None
-) -> Headline:
-    own = difference.on_its_own
-    return Headline(
-        verdict.label,
-        headroom.stops,
-        own.preference_loss.value,
-        own.notice_probability.value,
-        headroom.area_share,
-        headroom.time_share.value,
-        max_cll_nits,
-        max_fall_nits,
-    )
-
-
-def _film_peak_nits(matching: _Matching, film: _Film) -> float:
+def _film_peak_nits(matching: _Matching, film: Film) -> float:
     """Highest 99.99th percentile of the matched frames that are the film's picture, cd/m2; of all frames where there are none."""
     own = matching.alignment.partners >= 0
     levels = matching.hdr.track.levels
@@ -2040,7 +1959,7 @@ def _film_peak_nits(matching: _Matching, film: _Film) -> float:
     return float(nits[own].max() if own.any() else nits.max())
 
 
-def _screens(matching: _Matching, film: _Film, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:
+def _screens(matching: _Matching, film: Film, fits: SetupFits, settings: Settings) -> tuple[Screen, ...]:
     """Home displays, and what the HDR release is rolled off from on them."""
     release, measured_nits = matching.hdr.release, _film_peak_nits(matching, film)
     peak = source_peak_nits(release.declared, measured_nits)
@@ -2051,129 +1970,6 @@ def _screens(matching: _Matching, film: _Film, fits: SetupFits, settings: Settin
         controls=fits.named("controls"),
         measured_nits=max(measured_nits, 1.0),
     )
-
-
-# ---------------------------------------------------------------- conclusion
-
-
-def _weighting(matching: _Matching, picks: _Picks, *, settings: Settings) -> tuple[Weighting, float]:
-    """What each pair stands for, and the matched share of the shorter release, or of the passage that was asked for."""
-    fraction = len(picks.hdr_frames) / picks.matched_frames
-    weighting = Weighting(np.array(picks.seconds), np.array(picks.shots), min(fraction, 1.0))
-    shorter = min(len(matching.hdr.track.times_s), len(matching.sdr.track.times_s))
-    only = read_span(settings.only)
-    if only is not None:
-        first, last = (_frame_at(matching.hdr, time) for time in only)
-        shorter = min(shorter, max(last - first, 1))  # the last one is not asked for
-    # repeats on one side are frames without a partner of their own
-    return weighting, min(picks.matched_frames / shorter, 1.0)
-
-
-def _make_case(work: _Work) -> tuple[TitleScore, Weighting, Case]:
-    picks = work.film.picks
-    weighting, matched_share = _weighting(work.matching, picks, settings=work.settings)
-    if work.survey is not None:
-        weighting = replace(weighting, confidence=work.survey.confidence)
-    score = pool_title(work.done.scored, weighting, fits=work.fits, settings=work.settings)
-    return score, weighting, make_case(score, weighting, work.fits, matched_s=picks.matched_s, matched_share=matched_share)
-
-
-def _conclude(work: _Work, *, title: str | None, full: bool, not_surveyed: str | None) -> Comparison:
-    matching, film, done, settings = work.matching, work.film, work.done, work.settings
-    screens = done.screens
-    score, weighting, case = _make_case(work)
-    setups = tuple(replace(setup, label=label_at(case, setup, settings)) for setup in score.setups)
-    on_screens = tuple(
-        replace(result, label=label_on_screen(case, screen.setup, screen.show_levels, settings))
-        for screen, result in screens.pool(score.pairs, weighting, settings=settings)
-    )
-    moments = tuple(
-        _typed(moment, done.types) for moment in choose_moments(score.pairs, controls=work.fits.named("controls"), seed=settings.seed)
-    )
-    hdr, absolute = _result(matching.hdr, settings), matching.hdr.release.signal.transfer.value == "pq"
-    comparison = Comparison(
-        title=title or Path((*matching.hdr.release.parts, matching.hdr.release)[0].path).stem,
-        hdr=hdr,
-        sdr=_result(matching.sdr, settings),
-        alignment=matching.alignment,
-        setups=setups,
-        setup=next(s for s in setups if s.name == "controls"),
-        free_fit=tell_power_law(case, settings),
-        screens=on_screens,
-        difference=score.difference,
-        headroom=replace(score.headroom, stops_interval=headroom_interval(case, settings)),
-        recovered=score.recovered,
-        shadows=score.shadows,
-        colour=score.colour,
-        tone=score.tone,
-        declared_checks=check_declared(matching.hdr.release.declared, hdr.levels, absolute=absolute),
-        origin_signs=score.origin_signs,
-        viewer=score.viewer,
-        verdict=with_screen_flips(with_setup_flips(judge(case, settings), setups), setups, on_screens),
-        moments=moments,
-        pairs=score.pairs,
-        hdr_frames=matching.hdr.track.levels,
-        sdr_frames=matching.sdr.track.levels,
-        coverage=_coverage(work, full=full, not_surveyed=not_surveyed),
-        versions=_versions(),
-        settings=asdict(settings),
-        signal_check=work.signal_check,
-    )
-    if work.survey is not None:
-        return replace(comparison, contaminants=_survey_contaminants(work))
-    peak, contaminants = _report_contaminants(matching, film, work.fits, done, comparison, settings=settings)
-    verdict = with_left_out_flip(comparison.verdict, contaminants.with_them)
-    return replace(comparison, hdr_peak=peak, contaminants=contaminants, verdict=verdict)
-
-
-def _with_objections(comparison: Comparison) -> Comparison:
-    """The comparison with the objection sheet, which is made from all the rest."""
-    return replace(comparison, objections=list_objections(comparison))
-
-
-def _coverage(work: _Work, *, full: bool, not_surveyed: str | None) -> Coverage:
-    matching, picks, survey = work.matching, work.film.picks, work.survey
-    damage = [(p.release.side.upper(), fault) for p in (matching.hdr, matching.sdr) for fault in p.track.damage]
-    notes = [f"{side}: {fault.kind} before frame {fault.frame}: {fault.detail}" for side, fault in damage]
-    notes += [] if not_surveyed is None else [f"Both releases were read whole and not surveyed: {not_surveyed}."]
-    notes += [] if survey is None else say_survey(survey)
-    return Coverage(
-        mode="full" if full else "sampled" if survey is None else "survey",
-        hdr_frames=len(matching.hdr.track.times_s),
-        sdr_frames=len(matching.sdr.track.times_s),
-        matched_frames=picks.matched_frames,
-        scored_pairs=len(picks.hdr_frames),
-        shots=len(set(picks.shots)),
-        notes=tuple(notes),
-        survey=survey,
-    )
-
-
-def _result(scanned: _Pass, settings: Settings) -> ReleaseResult:
-    condition = levels_condition(scanned.release.signal, hlg_peak_nits=settings.hlg_peak_nits)
-    levels = pool_levels(scanned.track.levels, condition=condition)
-    if scanned.read is not None:
-        levels = _of_some(levels)
-    release = replace(scanned.release, field_joins="")  # a letter a frame is nothing for a reader
-    return ReleaseResult(release, levels, len(scanned.track.times_s), scanned.track.damage)
-
-
-def _typed(moment: Moment, types: dict[int, tuple[str, str]]) -> Moment:
-    hdr, sdr = types[moment.hdr_frame]
-    return replace(moment, hdr_picture_type=hdr, sdr_picture_type=sdr)
-
-
-def _versions() -> dict[str, str]:
-    """What ran: ours, Python's, and those of the libraries that touch numbers."""
-    names = ("pairdiff", "numpy", "scipy", "opencv-python-headless", "scikit-image", "av", "numba")
-    found = {"python": platform.python_version()}
-    for name in names:
-        try:
-            found[name] = importlib.metadata.version(name)
-        except importlib.metadata.PackageNotFoundError:
-            found[name] = "unknown"
-    found["decoder"] = decoder_version()
-    return found
 
 
 # ---------------------------------------------------------------- survey
@@ -2227,7 +2023,7 @@ def _survey(
     surveyor.check_pictures()
     collector = FitCollector(replace(settings, fit_pixels_per_pair=min(settings.fit_pixels_per_pair, MOST_FIT_PIXELS // LOOKS[-1])))
     samples: dict[int, Sampled] = {}
-    work: _Work | None = None
+    looks: list[Measured] = []
     for look, (first, last) in enumerate(itertools.pairwise((0, *LOOKS)), 1):
         look_began_s = monotonic()
         stage = f"survey the films, look {look} of at most {len(LOOKS)}"
@@ -2249,31 +2045,22 @@ def _survey(
         matching = _grown(matching, surveyor, samples)
         if not matching.alignment.shots:
             raise UnrelatedFilms(_nothing_found(surveyor))
-        work = _score_survey(matching, surveyor, samples, collector, look=look, settings=settings, tell=tell)
+        measured, peaks = _score_survey(matching, surveyor, samples, collector, look=look, settings=settings, tell=tell)
         now_s = monotonic()
         spent = budget_s is not None and now_s - began_s + NEXT_LOOK_SHARE * (now_s - look_began_s) > budget_s
-        stopped = _why_stop(
-            settled=_is_settled(work),
+        stopped = why_stop(
+            settled=is_settled(measured, settings),
             read_all=surveyor.drawn >= last,
             last_look=last == LOOKS[-1],
             spent=spent,
             decoded=surveyor.decoded,
         )
         if stopped is not None:
-            assert work.survey is not None
-            return replace(work, survey=replace(work.survey, stopped=stopped))
+            assert measured.survey is not None
+            ended = replace(measured, survey=replace(measured.survey, stopped=stopped))
+            return _Work(matching, (*looks, ended), peaks, settings)
+        looks.append(measured)
     raise AssertionError("the last look ends a survey")
-
-
-def _why_stop(*, settled: bool, read_all: bool, last_look: bool, spent: bool, decoded: int) -> StopReason | None:
-    """Why a survey stops after a look; None where it goes on. A look of which windows are missing settles nothing."""
-    if read_all and settled:
-        return "settled"
-    if read_all and last_look:
-        return "last_look"
-    if read_all and not spent:
-        return None
-    return "decoded" if decoded >= MOST_DECODED else "budget"
 
 
 def _pins(hdr: Release, sdr: Release, settings: Settings) -> list[tuple[int, int]]:
@@ -2382,7 +2169,7 @@ def _score_survey(
     look: int,
     settings: Settings,
     tell: Progress,
-) -> _Work:
+) -> tuple[Measured, _PeakLook]:
     """One look: the set-ups fitted on all windows so far, and every pair scored at them."""
     film = _survey_film(matching, samples, settings=settings)
     fits, collector = _survey_fit(matching, film, samples, collector, settings=settings, tell=tell)
@@ -2392,7 +2179,7 @@ def _score_survey(
     def tell_look(stage: str, done: int, total: int | None) -> None:
         tell(f"{stage}, look {look}", done, total)
 
-    done = _score(matching, film, fits, collector, words, settings=settings, tell=tell_look)
+    scores, marks = _score(matching, film, fits, collector, words, settings=settings, tell=tell_look)
     survey = SurveyCoverage(
         looks=look,
         most_looks=len(LOOKS),
@@ -2403,11 +2190,12 @@ def _score_survey(
         confidence=LOOK_CONFIDENCE,
         undetermined_share=1 - matching.alignment.matched_share,
     )
-    return _Work(matching, film, fits, done, signal_check, settings, survey)
+    peaks = _PeakLook(matching, marks, words, settings)
+    return _gather(matching, film, fits, scores, words, signal_check, peaks, settings=settings, survey=survey), peaks
 
 
 def _survey_fit(
-    matching: _Matching, film: _Film, samples: Mapping[int, Sampled], collector: FitCollector, *, settings: Settings, tell: Progress
+    matching: _Matching, film: Film, samples: Mapping[int, Sampled], collector: FitCollector, *, settings: Settings, tell: Progress
 ) -> tuple[SetupFits, FitCollector]:
     """Set-ups fitted on the pictures that take part, as where both releases are read whole.
 
@@ -2418,7 +2206,7 @@ def _survey_fit(
     return _fit(matching, film.picks, settings=settings, tell=tell)
 
 
-def _survey_film(matching: _Matching, samples: Mapping[int, Sampled], *, settings: Settings) -> _Film:
+def _survey_film(matching: _Matching, samples: Mapping[int, Sampled], *, settings: Settings) -> Film:
     """Pairs of the windows, each draw standing for the same time; what is plainly logos or credits takes no part.
 
     Pictures behind one key frame count as of one shot: they are no independent draws.
@@ -2435,27 +2223,19 @@ def _survey_film(matching: _Matching, samples: Mapping[int, Sampled], *, setting
 
     drawn = sum(samples[frame].times for frame in frames)
 
-    def pick(kept: Sequence[int]) -> _Picks:
+    def pick(kept: Sequence[int]) -> Picks:
         share = sum(samples[frame].times for frame in kept) / drawn
         keys = sorted({samples[frame].key for frame in kept})
         shots = tuple(keys.index(samples[frame].key) for frame in kept)
         seconds = tuple(matched_s * samples[frame].times / drawn for frame in kept)
-        return _Picks(tuple(kept), shots, seconds, round(matched * share), matched_s * share)
+        return Picks(tuple(kept), shots, seconds, round(matched * share), matched_s * share)
 
     every = pick(frames)
     clean = [frame for frame, out in zip(frames, found["logo_or_credits"], strict=True) if not out]
     too_many = len(clean) < (1 - settings.left_out_most_share) * len(frames)
     if too_many or len(clean) == len(frames):
-        return _Film(table, found, too_many, every, every)
-    return _Film(table, found, False, pick(clean), every)
-
-
-def _is_settled(work: _Work) -> bool:
-    """Whether other windows would hardly change the label: at this look's confidence, thresholds as they are, and with them varied."""
-    _, _, case = _make_case(work)
-    label, share = next(iter(support_labels(case, work.settings).items()))
-    by_windows = support_labels(case, replace(work.settings, threshold_spread=0.0))
-    return share >= work.settings.support_min and by_windows.get(label, 0.0) >= LOOK_CONFIDENCE
+        return Film(table, found, too_many, every, every)
+    return Film(table, found, False, pick(clean), every)
 
 
 def _nothing_found(surveyor: Surveyor) -> str:
@@ -2464,33 +2244,6 @@ def _nothing_found(surveyor: Surveyor) -> str:
         f"The survey finds none of {surveyor.drawn} windows of {hdr} in {sdr}. Check that both files are the same film; --anchor names a "
         "moment that belongs together, --no-survey looks for each passage in the whole film."
     )
-
-
-def _of_some(levels: Levels) -> Levels:
-    """Levels of a few pictures: the highest of a release are not among what they tell."""
-    return replace(
-        levels,
-        max_cll_nits=None,
-        max_cll_time_s=None,
-        max_fall_nits=None,
-        max_fall_time_s=None,
-        max_fall_whole_nits=None,
-        p9999_nits=None,
-        p999_nits=None,
-        p99_nits=None,
-        condition=f"{levels.condition}; of {levels.frames} pictures drawn by a survey",
-    )
-
-
-def _survey_contaminants(work: _Work) -> Contaminants:
-    """What was left out of the windows' pictures; flashes, damage and where the highest level lies are not looked for."""
-    table, laid_over, frames = work.film.table, work.done.laid_over, work.film.every.hdr_frames
-    rows = {frame: row for row, frame in enumerate(frames)}
-    levels = None if work.done.words.hdr is None else work.done.words.hdr.level
-    listed = list_in_sample(
-        table, work.film.found, [(rows[one.hdr_frame], one) for one in laid_over], word_nits=levels, kept=work.film.kept
-    )
-    return Contaminants("measured" if listed else "not_measured", listed, None, None, (NOTE_SURVEY_CONTAMINANTS,))
 
 
 # ---------------------------------------------------------------- stills

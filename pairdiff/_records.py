@@ -1079,6 +1079,10 @@ class Comparison:
     contaminants: Contaminants | None = None
     signal_check: SignalCheck | None = None
     """None in results that were not asked whether their levels fit their tags."""
+    steps: Mapping[str, int] = field(default_factory=dict)
+    """Version of each step; one that changes makes results of before and after it worth a re-run."""
+    measured_versions: Mapping[str, str] | None = None
+    """What ran when it was measured, where it was concluded from that later and something else ran; None where `versions` says it."""
 
 
 @dataclass(frozen=True, slots=True)

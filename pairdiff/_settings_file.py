@@ -130,11 +130,27 @@ def make_settings(file: Path | str | None, overrides: Mapping[str, Any]) -> Sett
     UsageError
         For anything that `settings_from_file` and `check_settings` refuse.
     """
-    stated = settings_from_file(file) if file is not None else {}
-    given = {name: value for name, value in overrides.items() if value is not None}
-    settings = Settings(**{**stated, **_checked_values(given, place="options given")})
+    settings = Settings(**state_settings(file, overrides))
     _refuse_contradictions(settings)
     return settings
+
+
+def state_settings(file: Path | str | None, overrides: Mapping[str, Any]) -> dict[str, Any]:
+    """Those settings alone that a file and options state, each checked on its own.
+
+    Parameters
+    ----------
+    file, overrides
+        As for `make_settings`.
+
+    Raises
+    ------
+    UsageError
+        For anything that `settings_from_file` refuses.
+    """
+    stated = settings_from_file(file) if file is not None else {}
+    given = {name: value for name, value in overrides.items() if value is not None}
+    return {**stated, **_checked_values(given, place="options given")}
 
 
 def list_faults(stated: Mapping[str, Any], *, place: str, together: bool = False) -> list[str]:

@@ -64,6 +64,24 @@ def make_pair_with_a_mark(folder: Path) -> SmallPair:
     return pair
 
 
+def make_pair_with_black_and_clips(folder: Path) -> SmallPair:
+    """The same pair with its tones stretched, so that the SDR release is black and clipped where the HDR one goes on, and with the mark."""
+    pair = SmallPair(folder / "hdr-range.mkv", folder / "sdr-range.mkv")
+
+    def stretched() -> Iterator[NDArray[np.float64]]:
+        for one in _moving_pictures():
+            picture = np.clip(1.9 * one - 0.45, 0.012, None)
+            picture[150:162, 280:300] = 1.0
+            picture[:70, :120] *= 0.029 / picture[:70, :120].max()
+            yield picture
+
+    hdr = (_ycbcr_codes(_as_pq(np.where(one < 0.03, 4 * one, one)), kr=0.2627, kb=0.0593, bits=10) for one in stretched())
+    encode_clip(pair.hdr, hdr, hdr=True)
+    sdr = (_ycbcr_codes(np.where(one < 0.03, 0, np.minimum(one, 1.0)), kr=0.2126, kb=0.0722, bits=8) for one in stretched())
+    encode_clip(pair.sdr, sdr, hdr=False)
+    return pair
+
+
 def sdr_codes() -> Iterator[tuple[NDArray[np.uint16], ...]]:
     return (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in _moving_pictures())
 

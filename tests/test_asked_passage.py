@@ -6,14 +6,16 @@ from types import SimpleNamespace
 import pytest
 
 from pairdiff import Settings
-from pairdiff._pipeline import _Picks, _weighting
+from pairdiff._conclude import _weighting
+from pairdiff._measured import Picks
+from pairdiff._pipeline import _shorter_frames
 
 
 def matched_share(only, *, matched, sdr_frames=1000):
     sides = (SimpleNamespace(track=SimpleNamespace(times_s=tuple(Fraction(n, 25) for n in range(frames)))) for frames in (1000, sdr_frames))
     matching = SimpleNamespace(**dict(zip(("hdr", "sdr"), sides, strict=True)))
-    picks = _Picks(tuple(range(matched)), (0,) * matched, (0.04,) * matched, matched, matched * 0.04)
-    return _weighting(matching, picks, settings=Settings(only=only))[1]
+    picks = Picks(tuple(range(matched)), (0,) * matched, (0.04,) * matched, matched, matched * 0.04)
+    return _weighting(picks, shorter_frames=_shorter_frames(matching, Settings(only=only)))[1]
 
 
 @pytest.mark.parametrize(

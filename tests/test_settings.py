@@ -152,7 +152,16 @@ def test_the_front_door_knows_every_function_that_takes_settings() -> None:
     takers = [
         name for name in pairdiff.__all__ if name[0].islower() and "settings" in inspect.signature(getattr(pairdiff, name)).parameters
     ]
-    assert sorted(takers) == ["align", "check_words", "compare", "compare_pictures", "measure", "save_stills"]
+    assert sorted(takers) == [
+        "align",
+        "check_stored",
+        "check_words",
+        "compare",
+        "compare_pictures",
+        "conclude_again",
+        "measure",
+        "save_stills",
+    ]
 
 
 def test_all_faults_of_settings_are_listed_each_as_it_would_be_refused() -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pairdiff import _pipeline
+from pairdiff import _conclude, _pipeline
 from pairdiff._records import FrameLevels
 from pairdiff._settings import Settings
 from pairdiff._survey import MOST_DECODED
@@ -81,7 +81,7 @@ def test_a_card_at_the_end_takes_no_part_and_one_in_the_middle_does() -> None:
     ],
 )
 def test_a_look_of_which_windows_are_missing_settles_nothing(how: dict[str, Any], reason: str | None) -> None:
-    assert _pipeline._why_stop(**{"read_all": True, "last_look": False, "spent": False, "decoded": 100, **how}) == reason
+    assert _conclude.why_stop(**{"read_all": True, "last_look": False, "spent": False, "decoded": 100, **how}) == reason
 
 
 def test_pictures_that_take_no_part_take_none_in_the_fit(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,7 +6,8 @@
             frames.parquet  as `compare` wrote it, byte for byte
             shots.parquet   a row a shot
             run.json        the columns of the run that the result gives (`columns.py`)
-            words.json      title, edition, region, year, notes; when it was kept, where the result folder lay
+            words.json      title, edition, region, year, notes; when it was kept, where the result folder lay, which run it redoes
+            measured.npz    what was measured, where the result folder held it: from it a run is concluded again without the films
             report/         report.html, card.svg and stills, where they were asked for
         index.duckdb        the runs in one table: made from the folders, and made again when it is missing, older or damaged
         archive.lock        held by whoever writes
@@ -47,7 +48,8 @@ except ImportError:  # Windows
 ARCHIVE_SCHEMA = 1
 """Raise it whenever the layout or a column changes, and add to `REWRITES` how a run of the schema before becomes one of this."""
 REWRITES: dict[int, Callable[[Path, Path], None]] = {}
-"""Schema -> writes a run of the next one: takes the run's folder and the new one, which is there and empty. Schema 1 is the first."""
+"""Schema -> writes a run of the next one: takes the run's folder and the new one, which is there and empty. Schema 1 is the first. What a
+run may have beside its parts (`measured.npz`, `report/`) is to be taken along."""
 INDEX, LOCK = "index.duckdb", "archive.lock"
 RESULT, FRAMES, SHOTS, ROW, WORDS_FILE, REPORT = "result.json.gz", "frames.parquet", "shots.parquet", "run.json", "words.json", "report"
 PARTS = (RESULT, FRAMES, SHOTS, ROW, WORDS_FILE)

@@ -1,7 +1,8 @@
 """The columns of a run in the archive: name, kind, where each stands in `result.json`, and how it is said.
 
 The one list: the index, the conditions of `--where`, `--sort`, the tables of a notebook and the listing are made from it. A value that does
-not exist is None, never 0. Raise `ARCHIVE_SCHEMA` (`archive.py`) and add a rewriting whenever a column comes, goes or changes its meaning.
+not exist is None, never 0. Raise `ARCHIVE_SCHEMA` (`archive.py`) and add a rewriting whenever a column comes, goes or changes its meaning;
+one of `KEPT` that runs may lack without harm, such as `redoes`, needs none: the index is made anew by itself.
 """
 
 from __future__ import annotations
@@ -142,6 +143,7 @@ KEPT = (
     Column("changed_utc", "text", "when its words were last stated", None),
     Column("folder", "text", "where the result folder lay when it was kept", None),
     Column("report", "flag", "whether report and stills were copied", None),
+    Column("redoes", "text", "number of the run that this one was made from, by a re-run", None),
 )
 """What the archive says."""
 COLUMNS = {one.name: one for one in (KEPT[0], *WORDS, *MEASURED, *KEPT[1:])}

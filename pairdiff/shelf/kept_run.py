@@ -37,7 +37,7 @@ from pairdiff.shelf.archive import (
 )
 from pairdiff.shelf.columns import WORDS, make_row
 from pairdiff.shelf.index import bring_up_to_date
-from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, validate_document
+from pairdiff.writeup.document import CARD, MEASURED, RESULT_SCHEMA, Document, validate_document
 from pairdiff.writeup.short_form import SHOT_COLUMNS, SHOT_TABLE, shot_rows
 
 FIRST_YEAR, LAST_YEAR = 1870, 2200
@@ -75,6 +75,7 @@ def keep(
     year: int | None = None,
     notes: str | None = None,
     with_report: bool = False,
+    redoes: str | None = None,
 ) -> KeptRun:
     """Keep a run in the archive; one that is there already is kept once, and words that are stated take the place of earlier ones.
 
@@ -90,6 +91,8 @@ def keep(
         Year of the film or of the release; 0 takes it away.
     with_report : bool
         Whether report, card and stills are copied too.
+    redoes : str or None
+        Number of the run that this one was made from, by a re-run.
 
     Returns
     -------
@@ -107,10 +110,12 @@ def keep(
     """
     folder = Path(directory)
     stated = _check_words({"title": title, "edition": edition, "region": region, "year": year, "notes": notes})
-    result, text = _read_result(folder)
+    result, text = read_result(folder)
     if with_report and not (folder / REPORT_FILES[0]).is_file():
         raise InputRefused(f"{folder} holds no report.html to copy. Draw it with `pairdiff report {folder}`, or leave out --with-report.")
-    run, place = _number_of(result), make_archive(archive)
+    run, place = number_of(result), make_archive(archive)
+    if redoes is not None and redoes != run:
+        stated["redoes"] = redoes
     place.remove_left()
     with refuse_archive(place.folder):
         part = None if (place.runs / run).is_dir() else _fill(place, folder, result=result, text=text)
@@ -146,13 +151,32 @@ def check_keeping(*, archive: str | os.PathLike[str] | None = None, year: int | 
 # ---------------------------------------------------------------- reading the result folder
 
 
-def _read_result(folder: Path) -> tuple[Document, bytes]:
+def read_result(folder: Path) -> tuple[Document, bytes]:
+    """The result of a folder, checked, and the same as it is written.
+
+    Raises
+    ------
+    InputRefused
+        There is none, it is damaged, or it is of another version.
+    """
     path = folder / "result.json"
     try:
         text = path.read_bytes()
-        result = json.loads(text, parse_constant=_refuse_constant, parse_float=_read_float)
     except OSError as missing:
         raise InputRefused(f"{path} cannot be read ({missing.strerror}). {ADVICE}") from missing
+    return check_result(text, path), text
+
+
+def check_result(text: bytes, path: Path) -> Document:
+    """A result as it was written, read and checked; `path` is where it lies, for messages.
+
+    Raises
+    ------
+    InputRefused
+        As for `read_result`.
+    """
+    try:
+        result = json.loads(text, parse_constant=_refuse_constant, parse_float=_read_float)
     except (ValueError, RecursionError) as broken:
         raise InputRefused(f"{path} is damaged ({broken}). {ADVICE}") from broken
     if not isinstance(result, dict) or result.get("schema") != RESULT_SCHEMA:
@@ -161,7 +185,7 @@ def _read_result(folder: Path) -> tuple[Document, bytes]:
         validate_document(result)
     except ValueError as wrong:
         raise InputRefused(f"{path}: {wrong}. {ADVICE}") from wrong
-    return result, text
+    return dict(result)
 
 
 def _refuse_constant(word: str) -> None:
@@ -175,7 +199,7 @@ def _read_float(word: str) -> float:
     return value
 
 
-def _number_of(result: Document) -> str:
+def number_of(result: Document) -> str:
     """Number of a run: a hash of what was measured, whatever it is called and wherever the files lay."""
     measured = {name: value for name, value in result.items() if name != "title"}
     measured |= {side: {name: value for name, value in result[side].items() if name != "path"} for side in ("hdr", "sdr")}
@@ -228,6 +252,8 @@ def _fill(place: Archive, folder: Path, *, result: Document, text: bytes) -> Pat
         except (FileNotFoundError, IsADirectoryError, PermissionError, pa.ArrowException) as broken:
             raise InputRefused(f"{folder / 'frames.parquet'} cannot be read ({broken}). {ADVICE}") from broken
         pq.write_table(shots, part / SHOTS, compression="zstd")
+        with contextlib.suppress(FileNotFoundError):  # results of before it was written lack it
+            shutil.copyfile(folder / MEASURED, part / MEASURED)
         with gzip.GzipFile(part / RESULT, "wb", mtime=0) as file:
             file.write(text)
         write_object(part / ROW, make_row(result))

@@ -40,7 +40,7 @@ from pairdiff._records import (
     Segment,
 )
 from pairdiff._settings import Settings
-from pairdiff._tables import column
+from pairdiff._tables import Table, column
 from pairdiff.stills.draw import DIFFERENCE_LEGEND, StillPicture
 from pairdiff.stills.light_map import LIGHT_LEGEND
 from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide
@@ -56,6 +56,8 @@ MEASUREMENT_SCHEMA = "pairdiff-measurement/1"
 STILLS_SCHEMA = "pairdiff-stills/1"
 CARD = "card.svg"
 """Name of the card to share, beside the report."""
+MEASURED = "measured.npz"
+"""Name of what was measured, from which all else can be concluded again."""
 LEFT_S = 3600.0
 """Age at which a half-written file of a run that was killed is removed, seconds (own)."""
 
@@ -101,7 +103,7 @@ def comparison_to_document(comparison: Comparison) -> Document:
         "verdict": comparison.verdict,
         "moments": comparison.moments,
         "objections": comparison.objections,
-        "run": _run(comparison.versions, comparison.settings) | {"coverage": comparison.coverage},
+        "run": _run(comparison.versions, comparison.settings) | _steps(comparison) | {"coverage": comparison.coverage},
     }
     document: Document = _plain(whole)
     return document
@@ -235,6 +237,12 @@ def _run(versions: Mapping[str, str], settings: Mapping[str, Any]) -> Document:
         "settings_described": _describe_settings(settings),
         "constants": list_constants(),
     }
+
+
+def _steps(comparison: Comparison) -> Document:
+    """Versions of the steps, and what ran when it was measured where that was something else."""
+    earlier = comparison.measured_versions
+    return {"steps": comparison.steps} | ({} if earlier is None else {"measured_versions": earlier})
 
 
 def _describe_settings(settings: Mapping[str, Any]) -> Document:
@@ -403,6 +411,40 @@ def _word(setup: str) -> str:
     return setup.replace("-", "_").replace(".", "_")
 
 
+def read_levels(path: Path) -> tuple[Sequence[FrameLevels], Sequence[FrameLevels]]:
+    """Levels of the frames of both releases, out of `frames.parquet`.
+
+    Parameters
+    ----------
+    path : Path
+        The table.
+
+    Returns
+    -------
+    tuple
+        Of the HDR and of the SDR release, in the order of frames; equal to what the table was made of.
+
+    Raises
+    ------
+    ValueError, OSError
+        The table cannot be read, or is of a version that lacks some of them.
+    """
+    import pyarrow.parquet as pq
+
+    found = []
+    for side in ("hdr", "sdr"):
+        names = [f"{side}_frame", f"{side}_time_s", *(f"{side}_{name}" for name in LEVEL_COLUMNS)]
+        table = pq.read_table(path, columns=names)
+        if table.column_names != names:
+            raise ValueError(f"{path.name} lacks levels of frames")
+        columns = [table.column(name).to_numpy() for name in names]
+        rows = np.column_stack(columns).astype(np.float64)
+        rows = rows[~np.isnan(rows[:, names.index(f"{side}_max_nits")])]
+        _, first = np.unique(rows[:, 0], return_index=True)
+        found.append(Table(FrameLevels, (FrameLevels(int(row[0]), *row[1:]) for row in rows[first].tolist())))
+    return found[0], found[1]
+
+
 def _partners(alignment: Alignment) -> dict[int, int]:
     """SDR frame of every matched HDR frame; where the map of frames is not at hand, in proportion within its segment."""
     if len(alignment.partners):
@@ -426,8 +468,9 @@ def write_comparison(
     *,
     joined: Sequence[SideBySide] = (),
     kinds: Sequence[HdrKind] = HDR_KINDS,
+    store: Callable[[Path], object] | None = None,
 ) -> None:
-    """Write the result folder: `stills/`, `frames.parquet`, `result.json`, then `card.svg` and `report.html`.
+    """Write the result folder: `stills/`, `frames.parquet`, `measured.npz`, `result.json`, then `card.svg` and `report.html`.
 
     Everything is made in a hidden folder inside `out` first and moved into place when all of it is complete. An earlier result is taken
     away only then, its report and `result.json` first: at no time does the folder look whole with parts of two results.
@@ -442,12 +485,49 @@ def write_comparison(
         The folder; made if need be. Other files in it are left alone.
     joined, kinds
         As for `write_stills`.
+    store : callable
+        Writes what was measured to the path it is given, or nothing; None where that is not at hand.
 
     Raises
     ------
     OutputRefused
         The folder cannot be made or written.
     """
+    _write_result(comparison, out, lambda folder: write_stills(stills, folder, joined=joined, kinds=kinds), store)
+
+
+def write_again(comparison: Comparison, stills: Path | None, out: Path, *, store: Callable[[Path], object]) -> None:
+    """Write the result folder of a comparison that was concluded again; its stills are those of the earlier one.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The whole result.
+    stills : Path or None
+        The folder with the earlier one's stills; where there is none the report has none.
+    out, store
+        As for `write_comparison`.
+
+    Raises
+    ------
+    OutputRefused
+        The folder cannot be made or written.
+    """
+
+    def copy(target: Path) -> None:
+        target.mkdir()
+        listed = set() if stills is None else _listed_pictures(stills)
+        if stills is None or not all((stills / name).is_file() for name in listed):
+            return
+        for name in ("index.json", *sorted(listed)) if listed else ():
+            shutil.copyfile(stills / name, target / name)
+
+    _write_result(comparison, out, copy, store)
+
+
+def _write_result(
+    comparison: Comparison, out: Path, write_pictures: Callable[[Path], object], store: Callable[[Path], object] | None
+) -> None:
     from pairdiff.writeup.html import render_report
 
     out = Path(out)
@@ -456,8 +536,10 @@ def write_comparison(
         _check_places(out)
         work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
         try:
-            write_stills(stills, work / "stills", joined=joined, kinds=kinds)
+            write_pictures(work / "stills")
             write_whole(work / "frames.parquet", lambda path: _write_table(comparison, path))
+            if store is not None:
+                store(work / MEASURED)
             text = json.dumps(comparison_to_document(comparison), indent=2, ensure_ascii=False, allow_nan=False)
             write_whole(work / "result.json", lambda path: path.write_text(text + "\n", encoding="utf-8"))
             render_report(work)
@@ -563,7 +645,7 @@ def _make_folder(folder: Path) -> None:
 
 def _check_places(out: Path) -> None:
     """Refuse before the work is done, and before anything old is taken away."""
-    for name in ("report.html", "result.json", "frames.parquet", CARD):
+    for name in ("report.html", "result.json", "frames.parquet", CARD, MEASURED):
         if (out / name).is_dir():
             raise OutputRefused(f"Cannot write {out / name}: a folder of that name is in its place. Name another folder with --out.")
     if (out / "stills").exists() and not (out / "stills").is_dir():
@@ -658,7 +740,7 @@ def _listed_pictures(directory: Path) -> set[str]:
 def _move_into_place(work: Path, out: Path) -> None:
     stills = out / "stills"
     _make_folder(stills)
-    for name in ("report.html", CARD, "result.json", "frames.parquet"):
+    for name in ("report.html", CARD, "result.json", MEASURED, "frames.parquet"):
         (out / name).unlink(missing_ok=True)
     old = _listed_pictures(stills)
     new = [path.name for path in (work / "stills").iterdir()]
@@ -667,5 +749,6 @@ def _move_into_place(work: Path, out: Path) -> None:
         os.replace(work / "stills" / name, stills / name)
     for name in old - set(new):
         (stills / name).unlink(missing_ok=True)
-    for name in ("frames.parquet", "result.json", CARD, "report.html"):
-        os.replace(work / name, out / name)
+    for name in ("frames.parquet", MEASURED, "result.json", CARD, "report.html"):
+        if name != MEASURED or (work / name).is_file():
+            os.replace(work / name, out / name)

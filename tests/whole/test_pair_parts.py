@@ -444,9 +444,9 @@ def test_where_anything_else_that_a_pair_depends_on_has_changed_nothing_is_taken
 
 def test_another_version_of_the_scoring_or_of_a_library_takes_nothing(title: Title, monkeypatch: pytest.MonkeyPatch) -> None:
     title.score(stop=6)
-    usual = _pipeline._versions
+    usual = _pipeline.list_versions
     with monkeypatch.context() as patch:
-        patch.setattr(_pipeline, "_versions", lambda: {**usual(), "numpy": "0.1"})
+        patch.setattr(_pipeline, "list_versions", lambda: {**usual(), "numpy": "0.1"})
         assert title.score(stop=2)[0] == [1, 2]
     with monkeypatch.context() as patch:
         patch.setattr(_pair_parts, "SCORE_VERSION", _pair_parts.SCORE_VERSION + 1)

@@ -133,7 +133,7 @@ def test_another_seed_draws_other_moments(films: Kinds) -> None:
 
 @pytest.mark.slow
 def test_a_budget_ends_a_survey_and_is_said(films: Kinds, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pairdiff._pipeline._is_settled", lambda work: False)
+    monkeypatch.setattr("pairdiff._pipeline.is_settled", lambda *given: False)
     found = surveyed(films.hdr, films.sdr, budget_s=0.5)
     assert found.coverage.survey is not None
     assert found.coverage.survey.stopped == "budget"
@@ -143,7 +143,7 @@ def test_a_budget_ends_a_survey_and_is_said(films: Kinds, monkeypatch: pytest.Mo
 
 @pytest.mark.slow
 def test_all_looks_are_taken_where_the_label_is_not_settled(films: Kinds, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pairdiff._pipeline._is_settled", lambda work: False)
+    monkeypatch.setattr("pairdiff._pipeline.is_settled", lambda *given: False)
     found = surveyed(films.hdr, films.sdr)
     assert found.coverage.survey is not None
     assert (found.coverage.survey.looks, found.coverage.survey.stopped) == (len(_survey.LOOKS), "last_look")

@@ -28,8 +28,10 @@ END_VARIABLE = "PAIRDIFF_END_WITH_INPUT"
 """Set by what runs many comparisons: this process ends when its standard input does, which is when that one is gone."""
 LOOK_EVERY_S = 0.25
 """How often the watched process is looked at (own)."""
-FEW_ARENAS = {"MALLOC_ARENA_MAX": "2"}
-"""For glibc: pictures come and go in several threads, and a pool for each would hold on to what the others need (own; a tenth less)."""
+SPARING = {"MALLOC_ARENA_MAX": "2", "OMP_WAIT_POLICY": "PASSIVE"}
+"""For glibc: pictures come and go in several threads, and a pool for each would hold on to what the others need (own; a tenth less). For
+the threads of kernels: between two kernels they sleep and do not spin, which would take the cores from the decoder and from whatever else
+runs (OpenMP 5.2, 21.7; own: short kernels took ten times as long beside other work)."""
 INTERRUPTED = 130
 """Exit code of what was interrupted (common practice: 128 and the number of the signal)."""
 KEPT = "What was finished and kept is used again next time (--fresh ignores it)."
@@ -77,7 +79,7 @@ def _end_with_the_watcher(beat: Path | None) -> None:
 
 
 def _watch(words: list[str], beat: Path) -> int:
-    env = {**FEW_ARENAS, **os.environ, FILE_VARIABLE: str(beat)}
+    env = {**SPARING, **os.environ, FILE_VARIABLE: str(beat)}
     group = {"process_group": 0} if os.name == "posix" else {}  # a terminal's interrupt comes here alone, and is passed on
     command = [sys.executable, "-m", "pairdiff", *words]
     child = subprocess.Popen(command, stdin=subprocess.PIPE, env=env, **group)  # type: ignore[call-overload]

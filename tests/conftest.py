@@ -15,6 +15,7 @@ import pytest
 from tests.small_clips import SmallPair, make_small_pair
 
 ROOT = Path(__file__).resolve().parents[1]
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")  # as the command line has it, before the first kernel runs
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

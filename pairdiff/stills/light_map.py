@@ -33,6 +33,8 @@ OUTLINE_PIXELS, HALO_PIXELS = 2, 1
 """Width of an outline, and of the dark edge on either side (own)."""
 DASH_PIXELS, GAP_PIXELS = 7, 5
 """Of the broken outline (own)."""
+ABOVE_MARGIN_STOPS = 0.1
+"""From where on light is drawn as above SDR white (own): what lies at white is coded and rounded to either side of it."""
 DOT_PIXELS, DOT_STEP_PIXELS = 2, 8
 """Dots inside the broken outline, and from one to the next (own)."""
 INSIDE_LIGHTER = 60
@@ -90,10 +92,12 @@ def beyond_sdr(rgb_nits: FloatArray, *, white_nits: float, margin_jnd: float) ->
 
     Returns
     -------
-    Two bool arrays, (row, column): largest of R, G and B above white; colour outside by more than the margin, light averaged over 5 x 5.
+    Two bool arrays, (row, column): largest of R, G and B above white by `ABOVE_MARGIN_STOPS`; colour outside by more than the margin, light
+    averaged over 5 x 5.
     """
     smooth = _smooth(np.asarray(rgb_nits, np.float32))
-    return np.asarray(rgb_nits).max(axis=-1) > white_nits, distance_outside_jnd(smooth, gamut="bt709") > margin_jnd
+    least_nits = white_nits * 2.0**ABOVE_MARGIN_STOPS
+    return np.asarray(rgb_nits).max(axis=-1) > least_nits, distance_outside_jnd(smooth, gamut="bt709") > margin_jnd
 
 
 def draw_outlines(rgb8: NDArray[np.uint8], *, above_white: NDArray[np.bool_], outside_709: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -139,9 +143,10 @@ def say_light(shares: tuple[float, ...]) -> str:
 def say_outlines(*, above_white: float, outside_709: float, white_nits: float, margin_jnd: float) -> str:
     """Caption of outlines; shares of the picture."""
     return (
-        f"Where the HDR picture goes beyond SDR white and BT.709. Whole line, lighter inside: largest of R, G and B above SDR white "
-        f"({white_nits:.0f} cd/m2), {_say_percent(above_white)} of the picture. Broken line, dotted inside: colour outside BT.709 by more "
-        f"than {margin_jnd:g} JND, {_say_percent(outside_709)} of it. Specks of a few pixels get no line."
+        f"Where the HDR picture goes beyond SDR white and BT.709. Whole line, lighter inside: largest of R, G and B more than "
+        f"{ABOVE_MARGIN_STOPS:g} stops above SDR white ({white_nits:.0f} cd/m2), {_say_percent(above_white)} of the picture. Broken line, "
+        f"dotted inside: colour outside BT.709 by more than {margin_jnd:g} JND, {_say_percent(outside_709)} of it. Specks of a few pixels "
+        "get no line."
     )
 
 

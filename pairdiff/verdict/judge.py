@@ -734,8 +734,9 @@ def _sentence(
     shown = f"with the SDR set at {case.controls.white_nits:.0f} cd/m2 white and gamma {case.controls.gamma:.2f}"
     loss = float(np.average(column(case.pairs, "preference_loss", "controls"), weights=case.weighting.seconds))
     told = f"a model fitted to a published metric predicts a mean preference loss of {loss:.2f} JOD for the SDR side"
-    silent = [axis for axis, state in axes.items() if state in ("cannot_tell", "not_applicable")]
-    tail = f" Could not be judged, and counts as no gain: {', '.join(silent)}." if silent else ""
+    open_words = {"cannot_tell": "cannot tell", "not_applicable": "does not apply"}
+    silent = [f"{axis} ({open_words[state]})" for axis, state in axes.items() if state in open_words]
+    tail = f" Counts as no gain: {', '.join(silent)}." if silent else ""
     if label == "undetermined" and rule.label != "undetermined":
         shares = ", ".join(f'"{WORDS[name]}" {share:.0%}' for name, share in support.items())
         more = sum(support.get(name, 0.0) for name in SHOWS_MORE)

@@ -24,6 +24,8 @@ LIGHT_TOPS = (100.0, 250.0, 400.0, 600.0, 1000.0, 2000.0, 4000.0, 10000.0)
 TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
 REFERENCE_WHITE_NITS = 203.0
 """HDR reference white (ITU-R BT.2408), cd/m2."""
+DARKER_ROOM = 90
+"""Width of the words at the right end of the tone curve, pixels (own)."""
 PQ_PIXELS = 300.0
 """Height of a panel for the whole PQ range of 0 to 10 000 cd/m2, pixels (own)."""
 LABEL_GAP = 14.0
@@ -488,7 +490,8 @@ def draw_tone_curve(
     body.append(_path(np.column_stack([x(sdr_nits), _light_y(hdr_nits, top=top, floor=floor, ceiling=ceiling)]), "line tone"))
     body.append(set_text(white_x - 5, floor - 8, f"SDR white {white_nits:.0f}", "end sdr halo"))
     body.append(set_text(left + 8, top + 14, "HDR brighter", "dim halo"))
-    body.append(set_text(right - 6, floor - 26, "HDR darker", "end dim halo"))
+    beside = white_x - 5 if white_x > right - DARKER_ROOM else right - 6  # the line at SDR white runs through no word
+    body.append(set_text(beside, floor - 26, "HDR darker", "end dim halo"))
     body.append(set_text((left + right) / 2, floor + 34, "SDR at controls, cd/m²", "mid"))
     return _svg(body, width=size, height=size, ident=ident, title="Tone curve from SDR to HDR", summary=summary)
 

@@ -26,6 +26,7 @@ from pairdiff._settings import Settings
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import shrink_srgb
+from pairdiff.stills.light_map import ABOVE_MARGIN_STOPS
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts, film, scopes
@@ -276,8 +277,8 @@ def _share_above_white(pictures: Sequence[_Inlined]) -> float:
     darker = next((one for one in pictures if one.name == "bracket-hdr--1"), None)
     if darker is None:
         return 0.0
-    white = round(255 * float(linear_to_srgb(np.array(0.5))))
-    return float((darker.pixels.max(axis=2) > white + 2).mean())
+    code = 255 * float(linear_to_srgb(np.array(0.5 * 2.0**ABOVE_MARGIN_STOPS)))
+    return float((darker.pixels.max(axis=2) > code).mean())
 
 
 def _say_once(moments: Sequence[Document]) -> None:
@@ -411,8 +412,9 @@ def _context(
     return {
         "r": result,
         "label_words": WORDS,
+        "setups_alone": _setups_alone(result),
         "lead": say_lead(result["verdict"]["label"], result["verdict"]["axes"]),
-        "axes": _axes(result),
+        "axes": _axes(result, shots),
         "moments": moments,
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
         "headroom_ends": _headroom_ends(result),
@@ -566,10 +568,16 @@ def _support_rows(result: Document) -> list[tuple[str, float]]:
     return sorted(result["verdict"]["support"].items(), key=lambda item: (-item[1], item[0]))
 
 
-def _axes(result: Document) -> list[Document]:
+def _setups_alone(result: Document) -> tuple[int, int] | None:
+    """How many of the other set-ups give the label alone, and how many there are; None where none was judged."""
+    others = [one["label"] for one in result["setups"] if one["name"] != result["setup"]["name"] and one["label"]]
+    return (others.count(result["verdict"]["label"]), len(others)) if others else None
+
+
+def _axes(result: Document, shots: Sequence[Document]) -> list[Document]:
     states = result["verdict"]["axes"]
     open_ = ", as the figures stand" if result["verdict"]["label"] == "undetermined" else ""
-    evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result)}
+    evidence = {"highlights": _highlight_evidence(result), "shadows": _shadow_evidence(result), "colour": _colour_evidence(result, shots)}
     counts = _axis_thresholds(result)
     rows = [
         {"name": AXIS_WORDS[name].capitalize(), "state": states[name], "words": say_state(states[name]) + open_, "evidence": evidence[name]}
@@ -657,13 +665,17 @@ def _shadow_evidence(result: Document) -> list[str]:
     return [f"{where}, HDR detail stands {say_jnd(shadows['gain_jnd'])} above it."]
 
 
-def _colour_evidence(result: Document) -> list[str]:
+def _colour_evidence(result: Document, shots: Sequence[Document]) -> list[str]:
     colour = result["colour"]
     if colour["status"] != "measured":
         reason = " (black-and-white picture)" if colour["status"] == "not_applicable" else ""
         return [f"Colour outside BT.709: {say_state(colour['status'])}{reason}."]
+    slight, shares = _setting(result, "colour_slight_share"), [one["outside_709_share"] or 0.0 for one in shots]
+    where = ""
+    if shares and colour["outside_709_share"]:
+        where = f"; {say_share(slight)} or more in {sum(one >= slight for one in shares)} of {len(shares)} {film.shot_word(result)}s"
     return [
-        f"Outside BT.709: {say_share(colour['outside_709_share'])} of the picture.",
+        f"Outside BT.709: {say_share(colour['outside_709_share'])} of the picture{where}.",
         f"Outside P3: {say_share(colour['outside_p3_share'])}.",
         *_beyond_evidence(colour.get("beyond_set")),
     ]

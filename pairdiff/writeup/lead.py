@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pairdiff.stills.draw import MODEL_WHITES
 from pairdiff.writeup.document import Document
 from pairdiff.writeup.phrases import say_share
 
@@ -13,6 +15,8 @@ GAINS = ("slightly_more", "clearly_more")
 GAIN_WORDS = {"highlights": "brighter highlights", "shadows": "more in the shadows", "colour": "colours outside BT.709"}
 HIGHLIGHT_LABELS = ("stretched-sdr", "restrained-hdr", "wider-range")
 """Labels that highlights can give: where they did, the pictures have to show them."""
+MODEL_STOPS = math.log2(MODEL_WHITES)
+"""How far above SDR white the common display model shows light; beyond, it rolls off."""
 FAIR_RULES = ("typical", "random")
 """Rules whose moment stands for the film and not for its most; the first that there is goes on the card."""
 
@@ -24,7 +28,7 @@ class Proof:
     number: int
     """Of the moment."""
     stops: int | None
-    """Exposure at which the pair is shown a second time; None where nothing lies above SDR white that has to come into sight."""
+    """Exposure at which the pair is shown a second time; None where the first showing holds everything."""
     look: str
     """Where to look, and what for."""
     why: str
@@ -55,7 +59,7 @@ def say_lead(label: str, axes: Mapping[str, str]) -> str:
         if gains:
             return f"The HDR release has {gains}, and neither brighter highlights nor more in the shadows."
         return (
-            "The two pictures differ, but the HDR release reaches no further: its tones are set otherwise, as an SDR set could show them."
+            "The pictures differ in tone or colour by more than a set's controls explain, but the HDR release reaches no further than SDR."
         )
     if label == "stretched-sdr":
         return "Where the SDR release is at its white the HDR release is brighter, but shows next to nothing there that the SDR one lacks."
@@ -121,17 +125,18 @@ def choose_proof(
     if highlights:
         whole = [one for one, moment in enumerate(moments) if choose_moment([moment]) is not None]
         number = max(whole, key=lambda one: (round(above_shares[one], 3), -one))
-    darker = [one for one in stops[number] if one < 0]
-    if not highlights or not darker or room.get("stops") is None:
+    if not highlights or room.get("stops") is None:
         return Proof(number, None, "", "")
-    nearest = min(darker, key=lambda one: (abs(one + room["stops"]), -one))
+    darker = [one for one in stops[number] if one < -MODEL_STOPS]
+    enough = [one for one in darker if -one >= room["stops"]] or darker[-1:]
+    shown = max(enough) if enough and room["stops"] > MODEL_STOPS else None
     look = {
         "stretched-sdr": "the HDR release is brighter, and nearly as even as the SDR one",
         "restrained-hdr": "there the HDR release goes on a little above SDR white",
         "wider-range": "there the HDR release goes on above SDR white",
     }[verdict["label"]]
     why = f"it is shown here since, of the moments below, it has most above SDR white: {say_share(above_shares[number])} of the HDR picture"
-    return Proof(number, nearest, f"Look at the brightest areas: {look}.", why)
+    return Proof(number, shown, f"Look at the brightest areas: {look}.", why)
 
 
 def _join(words: Sequence[str]) -> str:

@@ -40,7 +40,7 @@ STOP_WORDS = {
 }
 """Why a survey stopped, by `SurveyCoverage.stopped`."""
 STATE_WORDS = {
-    "same": "the same",
+    "same": "no more",
     "slightly_more": "slightly more",
     "clearly_more": "clearly more",
     "cannot_tell": "cannot tell",

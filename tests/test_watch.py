@@ -295,20 +295,28 @@ def test_what_reads_no_film_is_not_watched(words: list[str], monkeypatch: pytest
     assert _watch.main() == 42
 
 
-@pytest.mark.parametrize(("stated", "given"), [(None, "2"), ("8", "8")])
-def test_what_reads_films_has_few_pools_of_memory_unless_something_else_is_stated(
-    stated: str | None, given: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+@pytest.mark.parametrize(
+    ("name", "stated", "given"),
+    [
+        ("MALLOC_ARENA_MAX", None, "2"),
+        ("MALLOC_ARENA_MAX", "8", "8"),
+        ("OMP_WAIT_POLICY", None, "PASSIVE"),
+        ("OMP_WAIT_POLICY", "ACTIVE", "ACTIVE"),
+    ],
+)
+def test_what_reads_films_is_sparing_of_memory_and_cores_unless_something_else_is_stated(
+    name: str, stated: str | None, given: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """The variable is glibc's (malloc(3), mallopt(3): M_ARENA_MAX)."""
+    """The variables are glibc's (malloc(3), mallopt(3): M_ARENA_MAX) and OpenMP's (OpenMP 5.2, 21.7)."""
     found: list[str] = []
 
     def start(command: list[str], *, env: dict[str, str], **how: object) -> None:
-        found.append(env["MALLOC_ARENA_MAX"])
+        found.append(env[name])
         raise KeyboardInterrupt
 
-    monkeypatch.delenv("MALLOC_ARENA_MAX", raising=False)
+    monkeypatch.delenv(name, raising=False)
     if stated is not None:
-        monkeypatch.setenv("MALLOC_ARENA_MAX", stated)
+        monkeypatch.setenv(name, stated)
     monkeypatch.setattr(subprocess, "Popen", start)
     with pytest.raises(KeyboardInterrupt):
         _watch._watch(["measure", "a.mkv"], tmp_path / "beat")

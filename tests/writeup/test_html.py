@@ -151,6 +151,23 @@ def test_the_head_shows_what_lies_above_sdr_white_and_says_from_where_an_axis_co
     assert {"#reasons", "#objections", "#limits"} <= set(links[14:20]), "beside the verdict, and not only in the contents"
 
 
+def test_what_hangs_on_the_set_up_and_on_few_shots_stands_beside_the_verdict(report: Page, example: Any) -> None:
+    """Of the example's five other set-ups one alone gives another label."""
+    assert sum(one.label == example.verdict.label for one in example.setups if one.name != "controls") == 4
+    assert "of 5 other set-ups of the SDR set, 4 alone give it too" in report.text
+    assert re.search(r"Outside BT\.709: 1\.6 % of the picture; 0\.50 % or more in \d+ of 24 shots\.", report.text)
+
+
+def test_the_part_of_a_picture_above_sdr_white_is_read_off_its_bracket() -> None:
+    """A third at SDR white, a third a quarter stop above it, a third at twice SDR white; drawn by IEC 61966-2-1 at -1 stop."""
+    linear = np.repeat([0.5, 0.5 * 2**0.25, 1.0], 20)
+    code = np.rint(255 * np.where(linear > 0.0031308, 1.055 * linear ** (1 / 2.4) - 0.055, 12.92 * linear)).astype(np.uint8)
+    pixels = np.broadcast_to(code[None, :, None], (10, 60, 3)).copy()
+    picture = page._Inlined("bracket-hdr--1", "", pixels, 60, b"")
+    assert page._share_above_white([picture]) == pytest.approx(2 / 3)
+    assert page._share_above_white([]) == 0.0
+
+
 def test_a_label_that_highlights_did_not_give_opens_with_the_typical_moment_alone(
     example: Any, example_stills: Any, tmp_path: Path
 ) -> None:

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pairdiff._errors import (
+        ClusterRefused,
         DecodeFailed,
         InputRefused,
         NotAsWritten,
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Alignment",
+    "ClusterRefused",
     "Comparison",
     "DecodeFailed",
     "InputRefused",
@@ -102,6 +104,7 @@ _HOMES = {
     **dict.fromkeys(["make_settings", "settings_from_file"], "_settings_file"),
     **dict.fromkeys(
         [
+            "ClusterRefused",
             "DecodeFailed",
             "InputRefused",
             "NotAsWritten",

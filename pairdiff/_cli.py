@@ -2,7 +2,7 @@
 
 Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
 refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed and the rest
-is done, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
+is done, 8 a cluster that cannot be worked on, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
 
 The fields of `Settings` that a command works by are its options; they are made from the record, so there is one list only. A settings
 file may state all of them to any command.
@@ -58,7 +58,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
     epilog="Exit codes: 0 done, 1 a fault of pairdiff or its installation, 2 bad usage, 3 input refused, 4 unrelated films, "
-    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed, 130 interrupted.",
+    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch failed, "
+    "8 a cluster cannot be worked on, 130 interrupted.",
 )
 
 WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
@@ -545,6 +546,15 @@ def batch(
     ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")] = False,
     fresh: Annotated[bool, typer.Option("--fresh", help="Measure again what is done, and ignore anything kept from earlier runs.")] = False,
+    dask: Annotated[
+        str | None,
+        typer.Option(
+            "--dask",
+            metavar="ADDRESS",
+            help="Work on the workers of this Dask scheduler (tcp://HOST:PORT), which find films and folder under the same paths.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print summary.json on standard output, and nothing else there.")] = False,
 ) -> None:
     """Compare all pairs of a manifest; one that fails stops no other, and what is done is not done again."""
@@ -557,7 +567,12 @@ def batch(
         plan = batches.plan_batch(found, out, only=titles, fresh=fresh)
         _print_json({"pairs": plan}) if as_json else _print(batches.plan_in_words(plan, out=out))
         return
-    summary = batches.run_batch(found, out, only=titles, fresh=fresh, say=say)
+    work = None
+    if dask is not None:
+        from pairdiff.shelf.cluster import work_on_cluster
+
+        work = functools.partial(work_on_cluster, address=dask)
+    summary = batches.run_batch(found, out, only=titles, fresh=fresh, say=say, work=work)
     _print_json(summary) if as_json else _print(batches.summary_in_words(summary, out=out, only=titles))
     code, counts = batches.exit_code_of(summary), summary["counts"]
     if code == INTERRUPTED:
@@ -648,6 +663,8 @@ def _words_for_missing(error: ImportError) -> str:
             "(Debian, Ubuntu: apt-get install libgl1 libglib2.0-0), or put the build without windows in its place "
             "(pip uninstall opencv-python, then pip install opencv-python-headless)."
         )
+    if (error.name or "").partition(".")[0] in ("dask", "distributed"):
+        return f"--dask needs Dask, which is not installed ({error}): pip install 'pairdiff[cluster]'."
     return f"A part of pairdiff cannot be loaded ({error}): install it again with `pip install --force-reinstall pairdiff`."
 
 

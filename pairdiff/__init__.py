@@ -15,6 +15,7 @@ The front door: everything a caller needs is an attribute of this package and is
     open_shelf(path)                             the runs that were kept: lists, tables for a notebook
     place_release, check_release                 where a release lies that a list of films names, and whether it is there
     identify_release                             by what a result knows its files again
+    plan_stretches, read_stretch, join_stretches   a long release read in stretches, on several machines
     check_words(settings=...)                    whether displays, anchors and passages in words can be read
 """
 
@@ -36,11 +37,12 @@ if TYPE_CHECKING:
         UnrelatedFilms,
         UsageError,
     )
-    from pairdiff._pipeline import align, check_words, compare, measure, report
+    from pairdiff._pipeline import align, check_words, compare, measure, plan_stretches, read_stretch, report
     from pairdiff._pipeline import stills as save_stills
     from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
     from pairdiff._settings import Settings
     from pairdiff._settings_file import make_settings, settings_from_file
+    from pairdiff._stretches import join_stretches
     from pairdiff.clip.probe import check_release, identify_release, place_release
     from pairdiff.shelf.kept_run import KeptRun, check_keeping, keep
     from pairdiff.shelf.notebook import Shelf, open_shelf
@@ -78,12 +80,15 @@ __all__ = [
     "compare",
     "compare_pictures",
     "identify_release",
+    "join_stretches",
     "keep",
     "make_bundle",
     "make_settings",
     "measure",
     "open_shelf",
     "place_release",
+    "plan_stretches",
+    "read_stretch",
     "report",
     "save_stills",
     "settings_from_file",
@@ -92,10 +97,11 @@ __all__ = [
 
 # Attribute -> where it lives, "module:name". `save_stills` is not called `stills`: that is the name of a folder of the package.
 _HOMES = {
-    **dict.fromkeys(["align", "check_words", "compare", "measure", "report"], "_pipeline"),
+    **dict.fromkeys(["align", "check_words", "compare", "measure", "plan_stretches", "read_stretch", "report"], "_pipeline"),
     **dict.fromkeys(["check_release", "identify_release", "place_release"], "clip.probe"),
     "compare_pictures": "verdict.pictures",
     "save_stills": "_pipeline:stills",
+    "join_stretches": "_stretches",
     **dict.fromkeys(["make_bundle", "verify_bundle"], "writeup.bundle"),
     **dict.fromkeys(["KeptRun", "check_keeping", "keep"], "shelf.kept_run"),
     **dict.fromkeys(["Shelf", "open_shelf"], "shelf.notebook"),
@@ -120,7 +126,7 @@ _HOMES = {
 }
 
 # Those that take `settings`: a record made by hand is checked here, as the settings file and the options are.
-_TAKE_SETTINGS = ("align", "check_words", "compare", "compare_pictures", "measure", "save_stills")
+_TAKE_SETTINGS = ("align", "check_words", "compare", "compare_pictures", "measure", "plan_stretches", "read_stretch", "save_stills")
 
 
 def __getattr__(name: str) -> Any:

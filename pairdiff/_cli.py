@@ -584,6 +584,37 @@ def batch(
         )
 
 
+def stretch(
+    hdr: Hdr,
+    sdr: Sdr,
+    settings: Settings,
+    into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Folder for plan.json and the stretches.", show_default=False)],
+    side: Annotated[Literal["hdr", "sdr"] | None, typer.Option("--side", help="Read this release.", show_default=False)] = None,
+    number: Annotated[int, typer.Option("--number", help="The stretch to read, from 0.")] = 0,
+    full: Full = False,
+    survey: Survey = None,
+    hash_whole: HashWhole = False,
+) -> None:
+    """Plan in what stretches a pair can be read, or, with a side, read one: `batch --dask` calls it."""
+    from pairdiff.shelf.archive import write_object
+
+    plan = into / "plan.json"
+    with _Progress() as progress:
+        if side is None:
+            found = pairdiff.plan_stretches(hdr, sdr, settings=settings, full=full, survey=survey, hash_whole=hash_whole, progress=progress)
+            write_object(plan, {"releases": found})
+            return
+        planned = json.loads(plan.read_text(encoding="utf-8"))["releases"]
+        wanted = next((one for one in planned if one["side"] == side), None)
+        if wanted is None or not 0 <= number < len(wanted["starts_s"]):
+            raise UsageError(f"--side {side} --number {number}: {plan} has no such stretch.")
+        path = hdr if side == "hdr" else sdr
+        pairdiff.read_stretch(path, plan=wanted, number=number, into=into, settings=settings, hash_whole=hash_whole, progress=progress)
+
+
+app.command(hidden=True)(_with_options(stretch))
+
+
 def _refuse_both(full: bool, survey: bool | None) -> None:
     if full and survey:
         raise UsageError("--full and --survey exclude each other: found both, give one of them or neither.")

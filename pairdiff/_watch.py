@@ -21,7 +21,7 @@ from types import FrameType
 from pairdiff._beat import FILE_VARIABLE, SIZE_BYTES, Beat, read_beat
 from pairdiff._errors import InputRefused
 
-WATCHED = ("compare", "measure", "align", "stills")
+WATCHED = ("compare", "measure", "align", "stills", "stretch")
 """Commands that read films."""
 UNWATCHED_VARIABLE = "PAIRDIFF_UNWATCHED"
 END_VARIABLE = "PAIRDIFF_END_WITH_INPUT"

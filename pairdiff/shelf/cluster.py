@@ -60,7 +60,7 @@ THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_
 """Variables that Dask sets for its workers, or that are set there by habit: comparisons have what they have on this machine."""
 LOCKS = ".locks"
 """Folder, in that of the results, of a lock for each pair."""
-CONNECT_S, FIRST_WORKER_S = 5.0, 10.0
+CONNECT_S, FIRST_WORKER_S = 4.0, 10.0
 """How long a scheduler, and a first worker, is waited for (own)."""
 LOOK_EVERY_S, STEP_S = 2.0, 0.25
 """How often workers are looked at, and how long each wait for something that happens lasts (own)."""
@@ -304,8 +304,13 @@ def work_on_cluster(
 @contextlib.contextmanager
 def _connect(address: str) -> Iterator[Any]:
     from distributed import Client
+    from distributed.comm import get_address_host_port
 
     said = f"--dask {address}"
+    try:
+        get_address_host_port(address, strict=True)
+    except (ValueError, TypeError, NotImplementedError) as error:
+        raise UsageError(f"{said}: no address of a scheduler ({error}). Write it as tcp://HOST:PORT.") from None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of versions that differ: they are looked at below
@@ -315,8 +320,6 @@ def _connect(address: str) -> Iterator[Any]:
             f"{said}: no scheduler answers there ({str(error) or type(error).__name__}). Start one (`dask scheduler`), or give the address "
             "that it printed."
         ) from None
-    except (ValueError, TypeError) as error:
-        raise UsageError(f"{said}: no address of a scheduler ({error}). Write it as tcp://HOST:PORT.") from None
     try:
         yield client
     finally:

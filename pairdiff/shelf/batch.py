@@ -41,7 +41,8 @@ OUTCOME, SUMMARY, LOG, LOCK = "outcome.json", "summary.json", "log.txt", ".batch
 OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-outcome/1", "pairdiff-batch/1"
 COMPARE = (sys.executable, "-m", "pairdiff", "compare")
 KEEP = (sys.executable, "-m", "pairdiff", "keep")
-"""The commands that each pair is worked on and handed on with."""
+STRETCH = (sys.executable, "-m", "pairdiff", "stretch")
+"""The commands that each pair is worked on, handed on and, on a cluster, read in stretches with."""
 FAULT = 1
 """Exit code of a fault that is no refusal, as on the command line."""
 NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL)
@@ -276,13 +277,25 @@ def _measure(pair: Pair, folder: Path, *, fresh: bool, say: Say, stop: Stop, pla
 def compare_words(pair: Pair, folder: Path, *, fresh: bool = False) -> list[str]:
     """The command that compares a pair."""
     options, stated = [f"--out={folder}", f"--title={pair.title}"], pair.options
-    options += ["--full"] if stated.get("full") else []
-    options += [] if stated.get("survey") is None else ["--survey" if stated["survey"] else "--no-survey"]
     options += [f"--budget={stated['budget']}"] if stated.get("budget") else []
-    options += ["--hash"] if stated.get("hash") else []
     options += ["--fresh"] if fresh else []
+    return [*COMPARE, *options, *_words_of_both(pair)]
+
+
+def stretch_words(pair: Pair, folder: Path, *, stretch: tuple[str, int] | None = None) -> list[str]:
+    """The command that plans in what stretches a pair can be read, or reads one: its side and its number."""
+    which = [] if stretch is None else [f"--side={stretch[0]}", f"--number={stretch[1]}"]
+    return [*STRETCH, f"--into={folder}", *which, *_words_of_both(pair)]
+
+
+def _words_of_both(pair: Pair) -> list[str]:
+    """Options that both take, settings and the releases."""
+    stated = pair.options
+    options = ["--full"] if stated.get("full") else []
+    options += [] if stated.get("survey") is None else ["--survey" if stated["survey"] else "--no-survey"]
+    options += ["--hash"] if stated.get("hash") else []
     options += [f"{say_option(name)}={value}" for name, value in pair.settings.items()]
-    return [*COMPARE, *options, "--", pair.hdr_path, pair.sdr_path]
+    return [*options, "--", pair.hdr_path, pair.sdr_path]
 
 
 def _read_figures(folder: Path) -> dict[str, Any]:

@@ -5,6 +5,9 @@ worker is looked at before it is given work: its Python, pairdiff and libraries 
 the results. What a worker cannot begin, since a film is not there or it joined with something else installed, goes to another one, to each
 at most once. Dask gives the pairs of a lost worker to others.
 
+A long pair that is read whole is more than one task: its passes are read in stretches, which lie in a folder beside the results until the
+comparison takes them up. A stretch that cannot be read costs nothing but time: the comparison reads on from there by itself.
+
 No two comparisons work in one folder: a lock is held by every process of a comparison (`Place.held`), so that a pair whose worker was lost
 begins elsewhere when the last of them has ended. A task ends its processes when it is asked to (`_end_tasks`) and when nobody waits for it
 any more. The archive is this machine's: results are handed on to it from here, one at a time.
@@ -16,10 +19,12 @@ import asyncio
 import contextlib
 import hashlib
 import importlib.metadata
+import json
 import os
 import platform
 import queue
 import secrets
+import shutil
 import signal
 import socket
 import threading
@@ -36,20 +41,24 @@ from pairdiff._errors import ClusterRefused, OutputRefused, PairdiffError, Usage
 from pairdiff.shelf.archive import write_object
 from pairdiff.shelf.batch import (
     FAULT,
+    LOG,
     OUTCOME,
     STOPPED,
     Outcome,
     Place,
     Say,
     Stop,
+    find_done,
     keep_pair,
     numbered,
     outcome_of,
     read_outcome,
+    run_command,
     run_pair,
     say_end,
     say_number,
     show_title,
+    stretch_words,
     take_lock,
 )
 from pairdiff.shelf.manifest import Pair
@@ -58,8 +67,10 @@ LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "av", "
 """Libraries whose version decides what is computed or how it is written."""
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "MALLOC_TRIM_THRESHOLD_")
 """Variables that Dask sets for its workers, or that are set there by habit: comparisons have what they have on this machine."""
-LOCKS = ".locks"
-"""Folder, in that of the results, of a lock for each pair."""
+LOCKS, STRETCHES = ".locks", ".stretches"
+"""Folders, in that of the results, of a lock for each pair, and of stretches that were read."""
+PLAN = "plan.json"
+"""Written by the command `stretch`."""
 CONNECT_S, FIRST_WORKER_S = 4.0, 10.0
 """How long a scheduler, and a first worker, is waited for (own)."""
 LOOK_EVERY_S, STEP_S = 2.0, 0.25
@@ -121,19 +132,21 @@ def look_around(probe: str, words: str) -> dict[str, Any]:
     return {**describe_machine(), "fault": fault}
 
 
-def work_on_pair(task: Mapping[str, Any]) -> dict[str, Any]:
-    """One pair on a worker: plain data in and out.
+def work_on(task: Mapping[str, Any]) -> dict[str, Any]:
+    """One step of a pair on a worker: plain data in and out.
 
     Parameters
     ----------
     task
-        `entry` (a `Pair`), `out`, `fresh`, `batch` (its token), `number`, `versions` (what a worker must have) and `variables` (of the
-        environment, None for one that is not set).
+        `step` (`plan`, `stretch` or `pair`), `entry` (a `Pair`), `out`, `fresh`, `batch` (its token), `number`, `versions` (what a worker
+        must have), `variables` (of the environment, None for one that is not set), `plan` (of stretches that were read), and `stretch`
+        (side and number of one).
 
     Returns
     -------
     dict
-        `worker` (its address), and `outcome` (of `run_pair`), or `unfit`: why it cannot begin with this pair, and `exit_code`.
+        `worker` (its address), and `outcome` (of `run_pair`), `plan` (of stretches) or `read`; or `unfit`: why it cannot begin with this
+        pair, and `exit_code`.
     """
     from distributed import get_worker
 
@@ -148,17 +161,46 @@ def work_on_pair(task: Mapping[str, Any]) -> dict[str, Any]:
     try:
         watch = partial(_stop_unwanted, worker, key, stop=stop, ended=ended)
         threading.Thread(target=watch, name="pairdiff-wanted", daemon=True).start()
+        if task["step"] != "pair":
+            return {"worker": address, **_work_on_stretches(task, say=tell, stop=stop)}
         tell(None)
-        with _held(Path(task["out"]), task["entry"]["folder"], stop=stop) as held:
-            place = Place(task["variables"], None if held is None else held.fileno())
-            outcome = run_pair(task["entry"], task["out"], fresh=task["fresh"], say=tell, stop=stop, place=place, keeping=False)
-    except PairdiffError as error:
-        pair = Pair(**task["entry"])
-        outcome = asdict(replace(outcome_of(pair, "failed"), exit_code=error.exit_code, message=str(error)))
+        return {"worker": address, "outcome": _compare(task, say=tell, stop=stop)}
     finally:
         ended.set()
         del _at_work[task["batch"], key]
-    return {"worker": address, "outcome": outcome}
+
+
+def _compare(task: Mapping[str, Any], *, say: Say, stop: Stop) -> dict[str, Any]:
+    """The outcome of a pair, whose stretches are taken up."""
+    out, entry = Path(task["out"]), task["entry"]
+    try:
+        with _held(out, entry["folder"], stop=stop) as held:
+            for plan in task["plan"]:
+                with contextlib.suppress(OSError):  # nothing depends on it
+                    count = len(plan["starts_s"])
+                    frames = pairdiff.join_stretches(out / STRETCHES / entry["folder"], key=plan["key"], count=count)
+                    say(f"take up {frames} frames of the {plan['side'].upper()} release that were read in stretches")
+            place = Place(task["variables"], None if held is None else held.fileno())
+            return run_pair(entry, out, fresh=task["fresh"], say=say, stop=stop, place=place, keeping=False)
+    except PairdiffError as error:
+        return asdict(replace(outcome_of(Pair(**entry), "failed"), exit_code=error.exit_code, message=str(error)))
+
+
+def _work_on_stretches(task: Mapping[str, Any], *, say: Say, stop: Stop) -> dict[str, Any]:
+    """Plan the stretches of a pair, unless it is done, or read one of them."""
+    pair, out = Pair(**task["entry"]), Path(task["out"])
+    folder, place = out / STRETCHES / pair.folder, Place(task["variables"])
+    try:
+        if task["step"] == "stretch":
+            words = stretch_words(pair, folder, stretch=task["stretch"])
+            return {"read": run_command(words, log=folder / LOG, say=say, stop=stop, place=place)[0] == 0}
+        if find_done(pair, out) is not None:
+            return {"plan": []}
+        folder.mkdir(parents=True, exist_ok=True)
+        code, _ = run_command(stretch_words(pair, folder), log=folder / LOG, say=say, stop=stop, place=place)
+        return {"plan": json.loads((folder / PLAN).read_text(encoding="utf-8"))["releases"] if code == 0 else []}
+    except (PairdiffError, OSError, ValueError):
+        return {"plan": [], "read": False}  # the comparison says what is wrong
 
 
 def _tell(worker: Any, batch: str, line: str | None, *, number: int) -> None:
@@ -272,6 +314,10 @@ class _Given:
     """Workers that cannot do it, by address: what they said, and the exit code that goes with it."""
     asked: tuple[str, ...] = ()
     """Workers that it was given to alone; any where empty."""
+    plan: list[dict[str, Any]] | None = None
+    """Stretches that it is read in; None until that is known."""
+    stretches: int = 0
+    """How many of them are on the cluster."""
 
 
 def work_on_cluster(
@@ -309,7 +355,7 @@ def _connect(address: str) -> Iterator[Any]:
     said = f"--dask {address}"
     try:
         get_address_host_port(address, strict=True)
-    except (ValueError, TypeError, NotImplementedError) as error:
+    except (ValueError, TypeError, RuntimeError) as error:
         raise UsageError(f"{said}: no address of a scheduler ({error}). Write it as tcp://HOST:PORT.") from None
     try:
         with warnings.catch_warnings():
@@ -336,6 +382,7 @@ class _Work:
         self._versions: dict[str, str] = describe_machine()["versions"]
         self._happened: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self._given: dict[Any, _Given] = {}
+        self._steps: dict[Any, str] = {}
         self._workers: dict[str, str] = {}
         self._looked_s = self._seen_s = time.monotonic()
 
@@ -422,8 +469,27 @@ class _Work:
                 self._client.cancel(list(self._given), force=True)
 
     def _give(self, given: _Given) -> None:
-        """Put a pair on the cluster, for workers that have not refused it."""
+        """Put a pair on the cluster, for workers that have not refused it: first what may be read in stretches."""
+        read_whole = given.pair.options.get("full") or given.pair.options.get("survey") is False
+        if read_whole and not self._fresh and given.plan is None and not given.refused:
+            self._submit(given, step="plan")
+            return
+        self._submit(given, step="pair")
+
+    def _give_stretches(self, given: _Given) -> None:
+        """Put all stretches of a pair on the cluster; the pair itself where there are none."""
+        wanted = [(plan["side"], number) for plan in given.plan or () for number in range(len(plan["starts_s"]))]
+        given.stretches = len(wanted)
+        for stretch in wanted:
+            self._submit(given, step="stretch", stretch=stretch)
+        if not wanted:
+            self._submit(given, step="pair")
+
+    def _submit(self, given: _Given, *, step: str, stretch: tuple[str, int] | None = None) -> None:
         task = {
+            "step": step,
+            "plan": given.plan or [],
+            "stretch": stretch,
             "entry": asdict(given.pair),
             "out": str(self._out),
             "fresh": self._fresh,
@@ -434,9 +500,10 @@ class _Work:
         }
         given.asked = tuple(one for one in self._workers if one not in given.refused) if given.refused else ()
         only = {"workers": list(given.asked)} if given.asked else {}
-        key = f"pairdiff-{self._batch}-{given.number}-{len(given.refused)}-{secrets.token_hex(2)}"
-        future = self._client.submit(work_on_pair, task, key=key, pure=False, retries=0, priority=-given.number, **only)
+        key = f"pairdiff-{self._batch}-{given.number}-{step}-{secrets.token_hex(4)}"
+        future = self._client.submit(work_on, task, key=key, pure=False, retries=0, priority=-given.number, **only)
         self._given[future] = given
+        self._steps[future] = step
         future.add_done_callback(lambda ended: self._happened.put(("ended", ended)))
 
     def _take_next(self) -> Iterator[tuple[Pair, Outcome]]:
@@ -451,6 +518,8 @@ class _Work:
         given, outcome = what if kind == "failed" else self._take(what)
         if given is None or outcome is None:
             return
+        if outcome.state in ("done", "failed"):
+            shutil.rmtree(self._out / STRETCHES / given.pair.folder, ignore_errors=True)
         outcome = self._keep(given.pair, outcome)
         took_s = time.monotonic() - (given.begun_s or time.monotonic())
         where = f", on {given.on}" if given.on else ""
@@ -459,16 +528,32 @@ class _Work:
 
     def _take(self, future: Any) -> tuple[_Given | None, Outcome | None]:
         """A pair whose task ended, and its outcome; neither where it was given up, no outcome where it was given out once more."""
-        given = self._given.pop(future, None)
-        return given, None if given is None else self._read(future, given)
+        given, step = self._given.pop(future, None), self._steps.pop(future, "")
+        if given is None:
+            return None, None
+        if step == "stretch":  # whatever became of it: the comparison reads what is lacking
+            given.stretches -= 1
+            if not given.stretches:
+                self._submit(given, step="pair")
+            return given, None
+        if step == "plan" and future.status == "finished" and "plan" in (found := future.result()):
+            given.plan = found["plan"]
+            self._give_stretches(given)
+            return given, None
+        if step == "plan" and future.status == "error":
+            given.plan = []
+            self._give(given)
+            return given, None
+        return given, self._read(future, given)
 
     def _tell(self, event: Mapping[str, Any]) -> None:
         """A line that came from a worker; one of a pair that is over is left out."""
         given = next((one for one in self._given.values() if one.number == event["number"]), None)
         if given is None:
             return
+        given.begun_s = given.begun_s or time.monotonic()
         if event["line"] is None:
-            given.begun_s, given.on = time.monotonic(), self._name(event["worker"])
+            given.on = self._name(event["worker"])
             self._say(f"{say_number(given.number, self._count)}{show_title(given.pair.title)}, on {given.on}")
         else:
             named = f"{event['line'].removeprefix('pairdiff: ')} [{self._name(event['worker'])}]"
@@ -595,7 +680,7 @@ class _Work:
 
     def _left(self) -> Iterator[tuple[Pair, Outcome]]:
         """Outcomes of pairs that were begun and not taken yet."""
-        for given in list(self._given.values()):
+        for given in {one.number: one for one in self._given.values()}.values():
             if given.begun_s is not None:
                 found = read_outcome(given.pair, self._out)
                 yield given.pair, found or replace(outcome_of(given.pair, "interrupted"), message=STOPPED)

@@ -20,7 +20,7 @@ import pytest
 import pairdiff
 from pairdiff.shelf import batch, cluster
 from tests.shelf._dask import Dask, dask, wait_for
-from tests.small_clips import SmallPair
+from tests.small_clips import SmallPair, make_longer_pair
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="locks and signals are POSIX")
 ROOT = Path(__file__).resolve().parents[2]
@@ -339,3 +339,30 @@ def test_a_scheduler_that_is_lost_ends_the_batch_with_what_is_done(twelve: Path,
     assert "The cluster is lost" in told
     assert "pairs that are not done: 11" in told
     assert [one["state"] for one in json.loads((tmp_path / "out" / "summary.json").read_text())["pairs"]].count("done") == 1
+
+
+SHORT_STRETCHES = """
+from pairdiff import _stretches
+from pairdiff.score import scan
+_stretches.LENGTH_S, _stretches.CODES_FIRST, scan.CODES_FIRST = 1.0, 24, 24
+"""
+
+
+@pytest.mark.slow
+def test_passes_are_read_in_stretches_by_several_workers_and_found_the_same(tmp_path: Path) -> None:
+    """Films of five seconds, in stretches of one."""
+    (tmp_path / "sitecustomize.py").write_text(SHORT_STRETCHES)
+    films = make_longer_pair(tmp_path, shots=6)
+    manifest = write_manifest(tmp_path, {"Long": (str(films.hdr), str(films.sdr))}, defaults="survey = false")
+    alone = run(environment(tmp_path) | {"PAIRDIFF_KEEP_DIR": str(tmp_path / "alone")}, tmp_path, manifest, "--out", "one")
+    assert alone.returncode == 0, alone.stderr
+    with dask(tmp_path, environment(tmp_path), workers=2) as found:
+        there = run(environment(tmp_path), tmp_path, manifest, "--out", "two", "--dask", found.address)
+    assert there.returncode == 0, there.stderr
+    assert_same_results(tmp_path / "one", tmp_path / "two")
+    for side in ("HDR", "SDR"):
+        for number in range(1, 5):
+            assert f"pairdiff: 1/1 measure the {side} release, stretch {number} of 5 [w" in there.stderr
+        assert f"1/1 take up 120 frames of the {side} release that were read in stretches" in there.stderr
+    assert {"[w1]", "[w2]"} <= {line.split()[-1] for line in there.stderr.splitlines() if ", stretch " in line}
+    assert list((tmp_path / "two" / ".stretches").iterdir()) == []

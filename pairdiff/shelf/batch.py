@@ -47,6 +47,8 @@ FAULT = 1
 """Exit code of a fault that is no refusal, as on the command line."""
 NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL)
 """What a folder without locks answers (flock(2))."""
+SUMMARY_REST = 20.0
+"""Times as long as the summary took to write until it is written again (own): of ten thousand titles it takes a second."""
 STOPPED = "The work was stopped before it was done; the next call goes on with what was kept."
 
 Say = Callable[[str], None]
@@ -454,7 +456,8 @@ def run_batch(
     manifest
         Checked.
     out
-        Folder for a folder of results a pair, and for `summary.json`, which is written anew after each.
+        Folder for a folder of results a pair, and for `summary.json`, which is written anew after each (after some, where there are so
+        many that writing takes long).
     only
         Titles to work on; all where none is named.
     fresh
@@ -482,10 +485,20 @@ def run_batch(
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _alone(out), _stopping() as stop:
-            for pair, outcome in (work or work_here)(chosen, out, fresh=fresh, say=tell, stop=stop):
-                outcomes[pair.title] = outcome
-                with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
+            due_s, written = 0.0, True
+            try:
+                for pair, outcome in (work or work_here)(chosen, out, fresh=fresh, say=tell, stop=stop):
+                    outcomes[pair.title] = outcome
+                    begun_s, written = monotonic(), False
+                    if begun_s >= due_s:
+                        with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
+                            write_object(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen), readable=True)
+                            written = True
+                        due_s = monotonic() + SUMMARY_REST * (monotonic() - begun_s)
+            except PairdiffError:
+                if not written:
                     write_object(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen), readable=True)
+                raise
         summary = summarise(manifest, outcomes, chosen=chosen)
         write_object(out / SUMMARY, summary, readable=True)
     except OSError as error:

@@ -1,0 +1,173 @@
+"""What a catalogue of many titles costs, measured on a few: films, the book-keeping of a batch, the archive, a scheduler.
+
+    python -m tests.bench.catalogue films [HDR SDR]        stages of one comparison read whole; a demo pair where none is named
+    python -m tests.bench.catalogue batch [TITLES]         manifest, outcomes that lie there and the summary of so many titles (10 000)
+    python -m tests.bench.catalogue archive [TITLES]       keeping, listing, ranking and drawing so many runs (10 000: an hour)
+    python -m tests.bench.catalogue tasks [TASKS]          tasks that do nothing, on two workers (1000)
+
+`catalogue.md` plans 10 000 titles with what they printed.
+"""
+
+from __future__ import annotations
+
+import functools
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import psutil
+
+import pairdiff
+from pairdiff.shelf import batch
+from pairdiff.shelf.archive import write_object
+from pairdiff.shelf.manifest import read_manifest
+from tests.shelf._titles import Titles
+
+KEPT_AT = (100, 300, 1000, 3000, 10_000)
+"""Sizes at which an archive is looked at."""
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Of one call."""
+    begun_s = time.perf_counter()
+    work()
+    return time.perf_counter() - begun_s
+
+
+def size_of(folder: Path) -> int:
+    """Bytes of all files."""
+    return sum(one.stat().st_size for one in folder.rglob("*") if one.is_file())
+
+
+def films(hdr: Path, sdr: Path, place: Path) -> None:
+    """One comparison, stage by stage."""
+    kept, out = place / "kept", place / "out"
+    stages: dict[str, list[float]] = {}
+    counts: dict[str, int] = {}
+
+    def watch(stage: str, done: int, total: int | None) -> None:
+        now_s = time.perf_counter()
+        stages.setdefault(stage, [now_s, now_s])[1] = now_s
+        counts[stage] = max(counts.get(stage, 0), done)
+
+    begun_s, before = time.perf_counter(), psutil.Process().io_counters()
+    pairdiff.compare(hdr, sdr, out=out, survey=False, fresh=True, progress=watch)
+    took_s, after = time.perf_counter() - begun_s, psutil.Process().io_counters()
+    begins = sorted((first, stage) for stage, (first, _) in stages.items())
+    for (first, stage), following in zip(begins, [*(one for one, _ in begins[1:]), begun_s + took_s], strict=True):
+        each = f", {(following - first) / counts[stage]:.4f} s each of {counts[stage]}" if counts[stage] else ""
+        print(f"{stage}: {following - first:.1f} s{each}")
+    read = after.read_chars - before.read_chars  # type: ignore[attr-defined]
+    print(f"whole: {took_s:.1f} s; read {read / 2**20:.0f} MiB, of files of {(hdr.stat().st_size + sdr.stat().st_size) / 2**20:.0f} MiB")
+    frames = sum(count for stage, count in counts.items() if stage.startswith("measure the"))
+    print(
+        f"kept {size_of(kept) / 2**20:.1f} MiB, {size_of(kept) / max(frames, 1):.0f} bytes a frame; result {size_of(out) / 2**20:.1f} MiB"
+    )
+    for part in sorted(out.iterdir()):
+        print(f"  {part.name}: {(size_of(part) if part.is_dir() else part.stat().st_size) / 2**20:.2f} MiB")
+
+
+def bookkeeping(count: int, place: Path) -> None:
+    """What a batch does beside the comparisons."""
+    for name in ("h.mkv", "s.mkv"):
+        (place / name).write_bytes(b"x")
+    titles = "\n".join(f'[[pair]]\ntitle = "Film {n}"\nhdr = "h.mkv"\nsdr = "s.mkv"\nyear = 1990' for n in range(count))
+    (place / "shelf.toml").write_text(titles, encoding="utf-8")
+    out = place / "out"
+    out.mkdir()
+    print(f"manifest of {count} pairs, read and checked: {seconds(lambda: read_manifest(place / 'shelf.toml')):.2f} s")
+    manifest = read_manifest(place / "shelf.toml")
+    figures = {"label": "wider-range", "words": "HDR that widens the picture", "support": 0.97, "headroom_stops": 1.53}
+    figures |= {"uses_peak_ratio": False, "notice_probability": 0.93, "mode": "survey"}
+    files = {side: f"sha256-sampled:71234567890:{'7' * 64}" for side in ("hdr", "sdr")}
+    times = {"begun": "2031-01-01T00:00:00+00:00", "took_s": 131.2}
+    done = {
+        one.title: replace(batch.outcome_of(one, "done"), exit_code=0, figures=figures, files=files, times=times) for one in manifest.pairs
+    }
+
+    def write_all() -> None:
+        for pair in manifest.pairs:
+            (out / pair.folder).mkdir()
+            write_object(out / pair.folder / batch.OUTCOME, asdict(done[pair.title]), readable=True)
+
+    print(f"outcomes written: {seconds(write_all) / count * 1e3:.2f} ms each")
+    print(
+        f"outcomes read and held against what is asked: {seconds(lambda: [batch.read_outcome(one, out) for one in manifest.pairs]):.2f} s"
+    )
+    summary = batch.summarise(manifest, done, chosen=manifest.pairs)
+    spent = [seconds(lambda: batch.summarise(manifest, done, chosen=manifest.pairs)) for _ in range(3)]
+    wrote = [seconds(lambda: write_object(out / batch.SUMMARY, summary, readable=True)) for _ in range(3)]
+    size = (out / batch.SUMMARY).stat().st_size
+    print(f"summary: {statistics.median(spent):.2f} s to make, {statistics.median(wrote):.2f} s to write, {size / 2**20:.1f} MiB")
+
+
+def archive(count: int, place: Path) -> None:
+    """An archive that grows."""
+    titles, root = Titles(), place / "archive"
+    spent: list[float] = []
+    for number in range(count):
+        folder = titles.write(place / "result", number)
+        spent.append(seconds(functools.partial(pairdiff.keep, folder, archive=root, year=2000 + number % 25)))
+        for one in folder.iterdir():
+            one.unlink()
+        folder.rmdir()
+        if number + 1 in KEPT_AT or number + 1 == count:
+            shelf = pairdiff.open_shelf(root)
+            page = place / "shelf.html"
+            size = size_of(root)
+            print(
+                f"{number + 1} runs: {size / (number + 1) / 2**10:.0f} KiB a run, {size / 2**20:.0f} MiB; "
+                f"keep {statistics.median(spent[-50:]):.3f} s; "
+                f"list {seconds(shelf.list_runs):.2f} s, rank {seconds(lambda shelf=shelf: shelf.list_runs(sort='headroom')):.2f} s; "  # type: ignore[misc]
+                f"page {seconds(functools.partial(shelf.report, page)):.1f} s, {page.stat().st_size / 2**20:.1f} MiB",
+                flush=True,
+            )
+
+
+def tasks(count: int, place: Path) -> None:
+    """What a scheduler takes for tasks alone."""
+    import os
+
+    from distributed import Client, wait
+
+    from tests.shelf._dask import dask
+
+    with dask(place, os.environ, workers=2) as found, Client(found.address, set_as_default=False) as client:
+        client.gather(client.map(str, range(4)))
+
+        def run() -> None:
+            wait([client.submit(str, number, pure=False) for number in range(count)])
+
+        print(f"{count} tasks: {seconds(run) / count * 1e3:.2f} ms each")
+
+
+def main(words: list[str]) -> None:
+    what, rest = words[0], words[1:]
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        if what == "films":
+            import os
+
+            os.environ["PAIRDIFF_KEEP_DIR"] = str(place / "kept")
+            if not rest:
+                from pairdiff._demo import make_demo
+
+                made = make_demo(place / "demo", pairs=("container",), progress=lambda stage, done, total: None)
+                rest = [str(made.hdr["container"]), str(made.sdr)]
+            films(Path(rest[0]), Path(rest[1]), place)
+        elif what == "batch":
+            bookkeeping(int(rest[0]) if rest else 10_000, place)
+        elif what == "archive":
+            archive(int(rest[0]) if rest else 10_000, place)
+        elif what == "tasks":
+            tasks(int(rest[0]) if rest else 1000, place)
+        else:
+            sys.exit(__doc__)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:] or ["help"])

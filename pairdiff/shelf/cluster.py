@@ -105,7 +105,7 @@ def _hash_code() -> str:
     """Ten digits for all files of the package, since versions stay the same while it is worked on."""
     folder, found = Path(pairdiff.__file__).parent, hashlib.sha256()
     for path in sorted(folder.rglob("*")):
-        if path.suffix in (".py", ".json", ".html", ".css", ".js", ".svg", ".jinja"):
+        if path.is_file() and "__pycache__" not in path.parts:
             found.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
     return found.hexdigest()[:10]
 
@@ -520,7 +520,7 @@ class _Work:
             return
         if outcome.state in ("done", "failed"):
             shutil.rmtree(self._out / STRETCHES / given.pair.folder, ignore_errors=True)
-        outcome = self._keep(given.pair, outcome)
+        outcome = self._keep(given, outcome)
         took_s = time.monotonic() - (given.begun_s or time.monotonic())
         where = f", on {given.on}" if given.on else ""
         self._say(f"{say_number(given.number, self._count)}{say_end(outcome, before=given.before, took_s=took_s)}{where}")
@@ -619,11 +619,12 @@ class _Work:
             write_object(self._out / given.pair.folder / OUTCOME, asdict(outcome), readable=True)
         return outcome
 
-    def _keep(self, pair: Pair, outcome: Outcome) -> Outcome:
+    def _keep(self, given: _Given, outcome: Outcome) -> Outcome:
+        """Hand a result on to the archive of this machine, where that is asked for."""
         try:
-            return keep_pair(pair, outcome, self._out, say=self._say, stop=self._stop)
+            return keep_pair(given.pair, outcome, self._out, say=numbered(self._say, given.number, self._count), stop=self._stop)
         except OSError as error:
-            words = f"{self._out / pair.folder} cannot be written ({error.strerror or error}): free some space."
+            words = f"{self._out / given.pair.folder} cannot be written ({error.strerror or error}): free some space."
             return replace(outcome, state="failed", exit_code=OutputRefused.exit_code, message=words)
 
     # ------------------------------------------------------------ workers that come and go

@@ -10,9 +10,12 @@ import pytest
 
 import pairdiff
 from pairdiff import _keep, _pipeline, _stretches
-from pairdiff._records import Measurement
+from pairdiff._parts import Parts
+from pairdiff._records import Measurement, Release
 from pairdiff._settings import Settings
 from pairdiff.clip.probe import probe_release
+from pairdiff.frames.cadence import FieldWatch
+from pairdiff.frames.joined import open_reader
 from pairdiff.score import scan
 from tests._clips import PQ_TAGS, SDR_TAGS, encode_clip, moving_planes, spoil_packets
 
@@ -48,11 +51,12 @@ def made(form: str, folder: Path) -> Path:
     return encode_clip(folder / f"{form}.{ending}", moving_planes(FRAMES, bits=bits), **how)
 
 
+def release_of(clip: Path) -> Release:
+    return probe_release(clip, side="hdr" if clip.stem.startswith(("hevc", "ffv1")) else "sdr", settings=Settings())
+
+
 def planned(clip: Path) -> dict[str, Any] | None:
-    side = "hdr" if clip.stem.startswith(("hevc", "ffv1")) else "sdr"
-    settings = Settings()
-    release = probe_release(clip, side=side, settings=settings)  # type: ignore[arg-type]
-    return _pipeline._plan_stretches(release, settings=settings, tell=lambda stage, done, total: None)
+    return _pipeline._plan_stretches(release_of(clip), settings=Settings(), tell=lambda stage, done, total: None)
 
 
 def read(clip: Path, plan: dict[str, Any], folder: Path, *, order: list[int] | None = None) -> list[bool]:
@@ -89,6 +93,18 @@ def assert_same_pass(clip: Path, *, least_taken: int) -> None:
     assert list(first.levels) == list(second.levels)
 
 
+def assert_same_state(clip: Path, key: str) -> None:
+    """What is kept of a pass beside its frames: fields, mixes, and how far a reader had come."""
+    begun, release = Parts(key).load(), release_of(clip)
+    watch = FieldWatch(code_step=2.0 ** (release.signal.bit_depth.value - 8))
+    with open_reader(release, watch=watch.add, strict=True) as reader:
+        assert sum(1 for _ in reader) == FRAMES
+        assert begun is not None
+        assert begun.reader == reader.state_before(FRAMES)
+    for found, whole in zip((begun.weaves, begun.mixes), watch.state(), strict=True):
+        assert np.array_equal(found, whole[: FRAMES - 2])
+
+
 @pytest.mark.parametrize("form", [*FAST, *(pytest.param(form, marks=pytest.mark.slow) for form in FORMS if form not in FAST)])
 def test_stretches_are_together_what_one_pass_finds(form: str, tmp_path: Path) -> None:
     clip = made(form, tmp_path)
@@ -98,6 +114,7 @@ def test_stretches_are_together_what_one_pass_finds(form: str, tmp_path: Path) -
     assert count >= 4
     assert all(read(clip, plan, tmp_path / "stretches", order=list(reversed(range(count)))))
     assert pairdiff.join_stretches(tmp_path / "stretches", key=plan["key"], count=count) == FRAMES
+    assert_same_state(clip, plan["key"])
     assert_same_pass(clip, least_taken=FRAMES - 1)
 
 

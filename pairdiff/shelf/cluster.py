@@ -20,6 +20,7 @@ import contextlib
 import hashlib
 import importlib.metadata
 import json
+import logging
 import os
 import platform
 import queue
@@ -366,11 +367,26 @@ def _connect(address: str) -> Iterator[Any]:
             f"{said}: no scheduler answers there ({str(error) or type(error).__name__}). Start one (`dask scheduler`), or give the address "
             "that it printed."
         ) from None
+    with _quiet():
+        try:
+            yield client
+        finally:
+            with contextlib.suppress(Exception):  # what is done is done, whatever becomes of the connection
+                client.close(timeout=CONNECT_S)
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Without Dask's own lines, traces among them: what they say is said here."""
+    named = {name: one for name, one in logging.root.manager.loggerDict.items() if name.startswith("distributed")}
+    before = [(one, one.level) for one in named.values() if isinstance(one, logging.Logger)]
+    for logger, _ in before:
+        logger.setLevel(logging.CRITICAL + 1)
     try:
-        yield client
+        yield
     finally:
-        with contextlib.suppress(Exception):  # what is done is done, whatever becomes of the connection
-            client.close(timeout=CONNECT_S)
+        for logger, level in before:
+            logger.setLevel(level)
 
 
 class _Work:
@@ -383,6 +399,7 @@ class _Work:
         self._happened: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self._given: dict[Any, _Given] = {}
         self._steps: dict[Any, str] = {}
+        self._ended = 0
         self._workers: dict[str, str] = {}
         self._looked_s = self._seen_s = time.monotonic()
 
@@ -524,6 +541,7 @@ class _Work:
         took_s = time.monotonic() - (given.begun_s or time.monotonic())
         where = f", on {given.on}" if given.on else ""
         self._say(f"{say_number(given.number, self._count)}{say_end(outcome, before=given.before, took_s=took_s)}{where}")
+        self._ended += 1
         yield given.pair, outcome
 
     def _take(self, future: Any) -> tuple[_Given | None, Outcome | None]:
@@ -660,7 +678,7 @@ class _Work:
             raise self._lost(f"no worker has been there for {GONE_S:.0f} s")
 
     def _lost(self, why: str) -> ClusterRefused:
-        left = len(self._given)
+        left = self._count - self._ended
         return ClusterRefused(
             f"The cluster is lost ({why}); pairs that are not done: {left}. What is done is in {self._out}; the same command goes on with "
             "the rest."

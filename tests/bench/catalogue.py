@@ -1,6 +1,6 @@
 """What a catalogue of many titles costs, measured on a few: films, the book-keeping of a batch, the archive, a scheduler.
 
-    python -m tests.bench.catalogue films [HDR SDR]        stages of one comparison read whole; a demo pair where none is named
+    python -m tests.bench.catalogue films [HDR SDR]        one comparison read whole, stage by stage; a pair is made where none is named
     python -m tests.bench.catalogue batch [TITLES]         manifest, outcomes that lie there and the summary of so many titles (10 000)
     python -m tests.bench.catalogue archive [TITLES]       keeping, listing, ranking and drawing so many runs (10 000: an hour)
     python -m tests.bench.catalogue tasks [TASKS]          tasks that do nothing, on two workers (1000)
@@ -17,16 +17,21 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import asdict, replace
+from itertools import chain
 from pathlib import Path
 
+import numpy as np
 import psutil
+from scipy.ndimage import gaussian_filter
 
 import pairdiff
 from pairdiff.shelf import batch
 from pairdiff.shelf.archive import write_object
 from pairdiff.shelf.manifest import read_manifest
 from tests.shelf._titles import Titles
+from tests.whole._films import encode_hdr, encode_sdr, hdr_planes, pan, sdr_planes
 
+SHOTS = 8
 KEPT_AT = (100, 300, 1000, 3000, 10_000)
 """Sizes at which an archive is looked at."""
 
@@ -41,6 +46,24 @@ def seconds(work: Callable[[], object]) -> float:
 def size_of(folder: Path) -> int:
     """Bytes of all files."""
     return sum(one.stat().st_size for one in folder.rglob("*") if one.is_file())
+
+
+def make_films(folder: Path) -> tuple[Path, Path]:
+    """Eight shots of a second, shapes that drift: HEVC at 2160p and H.264 at 1080p, both hard to code."""
+    random = np.random.default_rng(3)
+    hdr, sdr = [], []
+    for _ in range(SHOTS):
+        noise = random.normal(size=(2160, 3840, 3)).astype(np.float32)
+        field = (
+            gaussian_filter(noise, (60, 60, 0), mode="wrap") * 60 + 0.25 * gaussian_filter(noise, (3, 3, 0), mode="wrap") * 3 + 0.03 * noise
+        )
+        signal = np.clip(0.5 + 0.2 * field / field.std(), 0.02, 0.98)
+        hdr.append(hdr_planes(150 * signal**2.4))
+        sdr.append(sdr_planes(signal.reshape(1080, 2, 1920, 2, 3).mean(axis=(1, 3))))
+    names = folder / "hdr.mkv", folder / "sdr.mkv"
+    encode_hdr(names[0], chain.from_iterable(pan(one, count=24) for one in hdr), options={"preset": "ultrafast", "crf": "20"})
+    encode_sdr(names[1], chain.from_iterable(pan(one, count=24, step=6) for one in sdr), options={"preset": "veryfast", "crf": "20"})
+    return names
 
 
 def films(hdr: Path, sdr: Path, place: Path) -> None:
@@ -132,7 +155,7 @@ def tasks(count: int, place: Path) -> None:
     """What a scheduler takes for tasks alone."""
     import os
 
-    from distributed import Client, wait
+    from distributed import Client
 
     from tests.shelf._dask import dask
 
@@ -140,7 +163,7 @@ def tasks(count: int, place: Path) -> None:
         client.gather(client.map(str, range(4)))
 
         def run() -> None:
-            wait([client.submit(str, number, pure=False) for number in range(count)])
+            client.gather([client.submit(str, number, pure=False) for number in range(count)])
 
         print(f"{count} tasks: {seconds(run) / count * 1e3:.2f} ms each")
 
@@ -153,12 +176,7 @@ def main(words: list[str]) -> None:
             import os
 
             os.environ["PAIRDIFF_KEEP_DIR"] = str(place / "kept")
-            if not rest:
-                from pairdiff._demo import make_demo
-
-                made = make_demo(place / "demo", pairs=("container",), progress=lambda stage, done, total: None)
-                rest = [str(made.hdr["container"]), str(made.sdr)]
-            films(Path(rest[0]), Path(rest[1]), place)
+            films(*(map(Path, rest) if rest else make_films(place)), place)
         elif what == "batch":
             bookkeeping(int(rest[0]) if rest else 10_000, place)
         elif what == "archive":

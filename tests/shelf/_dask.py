@@ -22,6 +22,7 @@ class Dask:
         self._started: list[subprocess.Popen[bytes]] = []
         self.workers: dict[str, psutil.Process] = {}
         told = folder / "scheduler.json"
+        told.unlink(missing_ok=True)  # of another one, that is gone
         self._start("scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard", "--scheduler-file", str(told))
         wait_for(lambda: told.exists() and told.read_text(), what="a scheduler")
         self.address: str = json.loads(told.read_text())["address"]

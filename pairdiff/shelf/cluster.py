@@ -378,7 +378,7 @@ def _connect(address: str) -> Iterator[Any]:
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
     """Without Dask's own lines, traces among them: what they say is said here."""
-    named = {name: one for name, one in logging.root.manager.loggerDict.items() if name.startswith("distributed")}
+    named = {name: one for name, one in logging.root.manager.loggerDict.items() if name.startswith(("distributed", "tornado"))}
     before = [(one, one.level) for one in named.values() if isinstance(one, logging.Logger)]
     for logger, _ in before:
         logger.setLevel(logging.CRITICAL + 1)

@@ -11,11 +11,12 @@
 from __future__ import annotations
 
 import functools
+import shutil
 import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from itertools import chain
 from pathlib import Path
@@ -31,7 +32,7 @@ from pairdiff.shelf.manifest import read_manifest
 from tests.shelf._titles import Titles
 from tests.whole._films import encode_hdr, encode_sdr, hdr_planes, pan, sdr_planes
 
-SHOTS = 8
+SHOTS = 4
 KEPT_AT = (100, 300, 1000, 3000, 10_000)
 """Sizes at which an archive is looked at."""
 
@@ -49,7 +50,7 @@ def size_of(folder: Path) -> int:
 
 
 def make_films(folder: Path) -> tuple[Path, Path]:
-    """Eight shots of a second, shapes that drift: HEVC at 2160p and H.264 at 1080p, both hard to code."""
+    """Four shots of a second, shapes that drift: HEVC at 2160p and H.264 at 1080p, both hard to code."""
     random = np.random.default_rng(3)
     hdr, sdr = [], []
     for _ in range(SHOTS):
@@ -69,23 +70,22 @@ def make_films(folder: Path) -> tuple[Path, Path]:
 def films(hdr: Path, sdr: Path, place: Path) -> None:
     """One comparison, stage by stage."""
     kept, out = place / "kept", place / "out"
-    stages: dict[str, list[float]] = {}
+    begins: dict[str, tuple[float, float]] = {}
     counts: dict[str, int] = {}
 
     def watch(stage: str, done: int, total: int | None) -> None:
-        now_s = time.perf_counter()
-        stages.setdefault(stage, [now_s, now_s])[1] = now_s
+        begins.setdefault(stage, (time.perf_counter(), time.process_time()))
         counts[stage] = max(counts.get(stage, 0), done)
 
-    begun_s, before = time.perf_counter(), psutil.Process().io_counters()
+    before = psutil.Process().io_counters()
     pairdiff.compare(hdr, sdr, out=out, survey=False, fresh=True, progress=watch)
-    took_s, after = time.perf_counter() - begun_s, psutil.Process().io_counters()
-    begins = sorted((first, stage) for stage, (first, _) in stages.items())
-    for (first, stage), following in zip(begins, [*(one for one, _ in begins[1:]), begun_s + took_s], strict=True):
-        each = f", {(following - first) / counts[stage]:.4f} s each of {counts[stage]}" if counts[stage] else ""
-        print(f"{stage}: {following - first:.1f} s{each}")
+    ended, after = (time.perf_counter(), time.process_time()), psutil.Process().io_counters()
+    for (stage, begun), following in zip(begins.items(), [*list(begins.values())[1:], ended], strict=True):
+        clock_s, core_s = (later - sooner for later, sooner in zip(following, begun, strict=True))
+        each = f", {core_s / counts[stage]:.4f} s of a core each of {counts[stage]}" if counts[stage] else ""
+        print(f"{stage}: {clock_s:.1f} s, {core_s:.1f} s of a core{each}", flush=True)
     read = after.read_chars - before.read_chars  # type: ignore[attr-defined]
-    print(f"whole: {took_s:.1f} s; read {read / 2**20:.0f} MiB, of files of {(hdr.stat().st_size + sdr.stat().st_size) / 2**20:.0f} MiB")
+    print(f"read {read / 2**20:.0f} MiB, of files of {(hdr.stat().st_size + sdr.stat().st_size) / 2**20:.0f} MiB")
     frames = sum(count for stage, count in counts.items() if stage.startswith("measure the"))
     print(
         f"kept {size_of(kept) / 2**20:.1f} MiB, {size_of(kept) / max(frames, 1):.0f} bytes a frame; result {size_of(out) / 2**20:.1f} MiB"
@@ -129,26 +129,40 @@ def bookkeeping(count: int, place: Path) -> None:
 
 
 def archive(count: int, place: Path) -> None:
-    """An archive that grows."""
-    titles, root = Titles(), place / "archive"
-    spent: list[float] = []
+    """An archive that grows; seconds on the clock and of one core."""
+    titles, root, page = Titles(), place / "archive", place / "shelf.html"
+    spent: list[tuple[float, float]] = []
     for number in range(count):
         folder = titles.write(place / "result", number)
-        spent.append(seconds(functools.partial(pairdiff.keep, folder, archive=root, year=2000 + number % 25)))
-        for one in folder.iterdir():
-            one.unlink()
-        folder.rmdir()
+        spent.append(both(functools.partial(pairdiff.keep, folder, archive=root, year=2000 + number % 25)))
+        shutil.rmtree(folder)
         if number + 1 in KEPT_AT or number + 1 == count:
-            shelf = pairdiff.open_shelf(root)
-            page = place / "shelf.html"
-            size = size_of(root)
-            print(
-                f"{number + 1} runs: {size / (number + 1) / 2**10:.0f} KiB a run, {size / 2**20:.0f} MiB; "
-                f"keep {statistics.median(spent[-50:]):.3f} s; "
-                f"list {seconds(shelf.list_runs):.2f} s, rank {seconds(lambda shelf=shelf: shelf.list_runs(sort='headroom')):.2f} s; "  # type: ignore[misc]
-                f"page {seconds(functools.partial(shelf.report, page)):.1f} s, {page.stat().st_size / 2**20:.1f} MiB",
-                flush=True,
-            )
+            shelf, size = pairdiff.open_shelf(root), size_of(root)
+            works: dict[str, Callable[[], object]] = {
+                "list": shelf.list_runs,
+                "rank": functools.partial(shelf.list_runs, sort="headroom"),
+                "page": functools.partial(shelf.report, page),
+            }
+            told = [f"keep {median_of(spent[-50:])}", *(f"{name} {median_of([both(work)])}" for name, work in works.items())]
+            print(f"{number + 1} runs, {size / (number + 1) / 2**10:.0f} KiB each: {'; '.join(told)}; {size_of_page(page)}", flush=True)
+
+
+def both(work: Callable[[], object]) -> tuple[float, float]:
+    """Seconds of one call on the clock, and of one core."""
+    begun_s, core_s = time.perf_counter(), time.process_time()
+    work()
+    return time.perf_counter() - begun_s, time.process_time() - core_s
+
+
+def median_of(spent: Sequence[tuple[float, float]]) -> str:
+    """Both medians in words."""
+    clock_s, core_s = (statistics.median(one) for one in zip(*spent, strict=True))
+    return f"{clock_s:.2f} s, {core_s:.2f} of a core"
+
+
+def size_of_page(page: Path) -> str:
+    """In words."""
+    return f"the page has {page.stat().st_size / 2**20:.1f} MiB"
 
 
 def tasks(count: int, place: Path) -> None:

@@ -208,6 +208,22 @@ def test_a_folder_is_held_until_the_last_process_of_a_comparison_has_ended(tmp_p
         below.kill()
 
 
+def test_the_process_that_decodes_holds_the_folder_too(tmp_path: Path, small_pair: SmallPair) -> None:
+    with open(tmp_path / "lock", "a") as file:
+        env = environment(tmp_path) | {"PAIRDIFF_HELD_FILE": str(file.fileno())}
+        command = [sys.executable, "-m", "pairdiff", "measure", str(small_pair.hdr)]
+        started = subprocess.Popen(
+            command, env=env, pass_fds=(file.fileno(),), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+    try:
+        watched = psutil.Process(started.pid)
+        wait_for(watched.children, what="the process that decodes")
+        assert str(tmp_path / "lock") in {one.path for child in watched.children() for one in child.open_files()}
+    finally:
+        started.kill()
+        started.wait(60)
+
+
 def test_a_worker_waits_for_a_folder_and_says_so_in_the_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "LOCK_S", 0.5)
     (tmp_path / cluster.LOCKS).mkdir()

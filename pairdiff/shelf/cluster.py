@@ -440,8 +440,7 @@ class _Work:
 
     def _find_fault(self, answer: Any) -> str:
         if isinstance(answer, BaseException):
-            what = "it cannot load this pairdiff" if isinstance(answer, (ImportError, AttributeError, TypeError)) else "it cannot be asked"
-            return f"{what} ({type(answer).__name__}: {answer}): install the same version there, as `pip install 'pairdiff[cluster]'`."
+            return f"it cannot run this pairdiff ({answer}): install the same version there, as `pip install 'pairdiff[cluster]'`."
         differs = _say_other_versions(answer["versions"], self._versions)
         if differs:
             return f"{differs}: install the same on every machine."
@@ -613,7 +612,7 @@ class _Work:
         found = self._client.run(describe_machine, on_error="return")
         names = self._names(list(found))
         return {
-            one: (f"{names[one]}: it cannot load this pairdiff ({answer})", ClusterRefused.exit_code)
+            one: (f"{names[one]}: it cannot run this pairdiff ({answer})", ClusterRefused.exit_code)
             for one, answer in found.items()
             if isinstance(answer, BaseException)
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -173,10 +174,14 @@ def test_two_workers_find_what_one_machine_finds(shelf: Path, two: Dask, tmp_pat
 
     (tmp_path / "other").mkdir()
     two.add_worker("other", env=pretend_version(tmp_path / "other", "9.9"))
-    two.wait_for_workers(3)
+    (tmp_path / "bare").mkdir()
+    (tmp_path / "bare" / "pairdiff.py").write_text("raise ModuleNotFoundError(\"No module named 'pairdiff'\", name='pairdiff')")
+    two.add_worker("bare", cwd=tmp_path / "bare", env={"PYTHONPATH": str(tmp_path / "bare")})
+    two.wait_for_workers(4)
     refused = run(environment(tmp_path), shelf, manifest, "--out", tmp_path / "three", "--dask", two.address)
     assert refused.returncode == 8
     assert f"other: pairdiff 9.9 (here {pairdiff.__version__}): install the same on every machine." in refused.stderr
+    assert re.search(r"bare: it cannot run this pairdiff \(.*No module named .*pairdiff.*\): install the same", refused.stderr)
     assert not (tmp_path / "three" / "summary.json").exists()
 
 

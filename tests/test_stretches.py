@@ -29,7 +29,7 @@ FORMS: dict[str, tuple[str, dict[str, Any]]] = {
     "mpeg2": ("ts", {"codec": "mpeg2video", "pix_fmt": "yuv420p", "tags": SDR_TAGS, "options": {"g": "15", "bf": "2", "b": "2M"}}),
     "ffv1": ("mkv", {"codec": "ffv1", "tags": PQ_TAGS}),
 }
-FAST = ("hevc", "h264")
+FAST = ("hevc",)
 NOT_FROM_A_KEY: dict[str, tuple[str, dict[str, Any]]] = {
     "h264-open": ("ts", {**H264, "params": "keyint=35:min-keyint=35:open-gop=1:bframes=3"}),
     "h264-refresh": ("mkv", {**H264, "params": "keyint=24:intra-refresh=1"}),
@@ -129,6 +129,7 @@ def test_what_leans_on_pictures_before_a_key_frame_is_found_the_same_all_the_sam
     assert_same_pass(clip, least_taken=0)
 
 
+@pytest.mark.slow
 def test_a_stretch_that_is_lacking_ends_what_is_taken_and_the_rest_is_read_on(tmp_path: Path) -> None:
     clip = made("hevc", tmp_path)
     plan = planned(clip)
@@ -167,6 +168,7 @@ def test_a_stretch_with_a_fault_is_left_to_the_comparison(tmp_path: Path) -> Non
     assert done == measured(hurt, fresh=True)[0]
 
 
+@pytest.mark.slow
 def test_an_uneven_rate_is_left_to_the_comparison(tmp_path: Path) -> None:
     """Pictures that come late now and then: whether a gap is damage depends on how many there were before."""
     stamps = [n * 42 + (25 if n % 9 == 0 else 0) for n in range(FRAMES)]

@@ -16,6 +16,7 @@ The front door: everything a caller needs is an attribute of this package and is
     open_shelf(path)                             the runs that were kept: lists, tables for a notebook
     place_release, check_release                 where a release lies that a list of films names, and whether it is there
     identify_release                             by what a result knows its files again
+    plan_stretches, read_stretch, join_stretches   a long release read in stretches, on several machines
     check_words(settings=...)                    whether displays, anchors and passages in words can be read
 """
 
@@ -26,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pairdiff._errors import (
+        ClusterRefused,
         DecodeFailed,
         InputRefused,
         NotAsWritten,
@@ -36,12 +38,13 @@ if TYPE_CHECKING:
         UnrelatedFilms,
         UsageError,
     )
-    from pairdiff._pipeline import align, check_words, compare, measure, report
+    from pairdiff._pipeline import align, check_words, compare, measure, plan_stretches, read_stretch, report
     from pairdiff._pipeline import stills as save_stills
     from pairdiff._records import Alignment, Comparison, Measurement, Moment, PictureComparison, Release, Verdict
     from pairdiff._settings import Settings
     from pairdiff._settings_file import make_settings, settings_from_file, state_settings
     from pairdiff._stored import StoredFolder, StoredState, check_stored, conclude_again
+    from pairdiff._stretches import join_stretches
     from pairdiff.clip.probe import check_release, identify_release, place_release
     from pairdiff.shelf.kept_run import KeptRun, check_keeping, keep
     from pairdiff.shelf.notebook import Shelf, open_shelf
@@ -52,6 +55,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Alignment",
+    "ClusterRefused",
     "Comparison",
     "DecodeFailed",
     "InputRefused",
@@ -82,12 +86,15 @@ __all__ = [
     "compare_pictures",
     "conclude_again",
     "identify_release",
+    "join_stretches",
     "keep",
     "make_bundle",
     "make_settings",
     "measure",
     "open_shelf",
     "place_release",
+    "plan_stretches",
+    "read_stretch",
     "report",
     "save_stills",
     "settings_from_file",
@@ -97,10 +104,11 @@ __all__ = [
 
 # Attribute -> where it lives, "module:name". `save_stills` is not called `stills`: that is the name of a folder of the package.
 _HOMES = {
-    **dict.fromkeys(["align", "check_words", "compare", "measure", "report"], "_pipeline"),
+    **dict.fromkeys(["align", "check_words", "compare", "measure", "plan_stretches", "read_stretch", "report"], "_pipeline"),
     **dict.fromkeys(["check_release", "identify_release", "place_release"], "clip.probe"),
     "compare_pictures": "verdict.pictures",
     "save_stills": "_pipeline:stills",
+    "join_stretches": "_stretches",
     **dict.fromkeys(["make_bundle", "verify_bundle"], "writeup.bundle"),
     **dict.fromkeys(["KeptRun", "check_keeping", "keep"], "shelf.kept_run"),
     **dict.fromkeys(["Shelf", "open_shelf"], "shelf.notebook"),
@@ -110,6 +118,7 @@ _HOMES = {
     **dict.fromkeys(["StoredFolder", "StoredState", "check_stored", "conclude_again"], "_stored"),
     **dict.fromkeys(
         [
+            "ClusterRefused",
             "DecodeFailed",
             "InputRefused",
             "NotAsWritten",
@@ -125,7 +134,18 @@ _HOMES = {
 }
 
 # Those that take `settings`: a record made by hand is checked here, as the settings file and the options are.
-_TAKE_SETTINGS = ("align", "check_stored", "check_words", "compare", "compare_pictures", "conclude_again", "measure", "save_stills")
+_TAKE_SETTINGS = (
+    "align",
+    "check_stored",
+    "check_words",
+    "compare",
+    "compare_pictures",
+    "conclude_again",
+    "measure",
+    "plan_stretches",
+    "read_stretch",
+    "save_stills",
+)
 
 
 def __getattr__(name: str) -> Any:

@@ -2,7 +2,8 @@
 
 Results go to standard output, everything else (progress, refusals) to standard error. Exit codes: 0 done, 2 bad usage, 3 input
 refused, 4 unrelated films, 5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch or some runs of a
-re-run failed and the rest is done, 130 interrupted, 1 a fault of the installation or of pairdiff itself.
+re-run failed and the rest is done, 8 a cluster that cannot be worked on, 130 interrupted, 1 a fault of the installation or of pairdiff
+itself.
 
 The fields of `Settings` that a command works by are its options; they are made from the record, so there is one list only. A settings
 file may state all of them to any command.
@@ -58,7 +59,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Compare the HDR and the SDR release of a film and say, with evidence, whether the HDR one shows more.",
     epilog="Exit codes: 0 done, 1 a fault of pairdiff or its installation, 2 bad usage, 3 input refused, 4 unrelated films, "
-    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch or re-run failed, 130 interrupted.",
+    "5 output cannot be written, 6 a bundle is not as it was written, 7 some pairs of a batch or re-run failed, "
+    "8 a cluster cannot be worked on, 130 interrupted.",
 )
 
 WHAT = "a video file, several joined by plus signs (A+B), one picture, or numbered ones (folder or pattern)"
@@ -551,6 +553,15 @@ def batch(
     ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")] = False,
     fresh: Annotated[bool, typer.Option("--fresh", help="Measure again what is done, and ignore anything kept from earlier runs.")] = False,
+    dask: Annotated[
+        str | None,
+        typer.Option(
+            "--dask",
+            metavar="ADDRESS",
+            help="Work on the workers of this Dask scheduler (tcp://HOST:PORT), which find films and folder under the same paths.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print summary.json on standard output, and nothing else there.")] = False,
 ) -> None:
     """Compare all pairs of a manifest; one that fails stops no other, and what is done is not done again."""
@@ -563,7 +574,12 @@ def batch(
         plan = batches.plan_batch(found, out, only=titles, fresh=fresh)
         _print_json({"pairs": plan}) if as_json else _print(batches.plan_in_words(plan, out=out))
         return
-    summary = batches.run_batch(found, out, only=titles, fresh=fresh, say=say)
+    work = None
+    if dask is not None:
+        from pairdiff.shelf.cluster import work_on_cluster
+
+        work = functools.partial(work_on_cluster, address=dask)
+    summary = batches.run_batch(found, out, only=titles, fresh=fresh, say=say, work=work)
     _print_json(summary) if as_json else _print(batches.summary_in_words(summary, out=out, only=titles))
     code, counts = batches.exit_code_of(summary), summary["counts"]
     if code == INTERRUPTED:
@@ -653,6 +669,37 @@ def _rerun_folder(outcome: dict[str, Any], *, as_json: bool) -> None:
         raise OutputRefused(f"The new result is written and not kept. {outcome['kept']['message']}")
 
 
+def stretch(
+    hdr: Hdr,
+    sdr: Sdr,
+    settings: Settings,
+    into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Folder for plan.json and the stretches.", show_default=False)],
+    side: Annotated[Literal["hdr", "sdr"] | None, typer.Option("--side", help="Read this release.", show_default=False)] = None,
+    number: Annotated[int, typer.Option("--number", help="The stretch to read, from 0.")] = 0,
+    full: Full = False,
+    survey: Survey = None,
+    hash_whole: HashWhole = False,
+) -> None:
+    """Plan in what stretches a pair can be read, or, with a side, read one: `batch --dask` calls it."""
+    from pairdiff.shelf.archive import write_object
+
+    plan = into / "plan.json"
+    with _Progress() as progress:
+        if side is None:
+            found = pairdiff.plan_stretches(hdr, sdr, settings=settings, full=full, survey=survey, hash_whole=hash_whole, progress=progress)
+            write_object(plan, {"releases": found})
+            return
+        planned = json.loads(plan.read_text(encoding="utf-8"))["releases"]
+        wanted = next((one for one in planned if one["side"] == side), None)
+        if wanted is None or not 0 <= number < len(wanted["starts_s"]):
+            raise UsageError(f"--side {side} --number {number}: {plan} has no such stretch.")
+        path = hdr if side == "hdr" else sdr
+        pairdiff.read_stretch(path, plan=wanted, number=number, into=into, settings=settings, hash_whole=hash_whole, progress=progress)
+
+
+app.command(hidden=True)(_with_options(stretch))
+
+
 def _refuse_both(full: bool, survey: bool | None) -> None:
     if full and survey:
         raise UsageError("--full and --survey exclude each other: found both, give one of them or neither.")
@@ -732,6 +779,8 @@ def _words_for_missing(error: ImportError) -> str:
             "(Debian, Ubuntu: apt-get install libgl1 libglib2.0-0), or put the build without windows in its place "
             "(pip uninstall opencv-python, then pip install opencv-python-headless)."
         )
+    if (error.name or "").partition(".")[0] in ("dask", "distributed"):
+        return f"--dask needs Dask, which is not installed ({error}): pip install 'pairdiff[cluster]'."
     return f"A part of pairdiff cannot be loaded ({error}): install it again with `pip install --force-reinstall pairdiff`."
 
 

@@ -8,7 +8,8 @@
     |-- UnrelatedFilms               exit 4   the two releases do not belong together
     |-- OutputRefused                exit 5   the output folder cannot be written
     |-- NotAsWritten                 exit 6   published pictures or figures are not what was written
-    `-- PairsFailed                  exit 7   some pairs of a batch failed; the rest is done
+    |-- PairsFailed                  exit 7   some pairs of a batch failed; the rest is done
+    `-- ClusterRefused               exit 8   no scheduler answers, or its workers cannot do the same work
 
 A message says what is wrong, what was found, and what to do.
 """
@@ -62,3 +63,9 @@ class PairsFailed(PairdiffError):
     """A batch of which some pairs failed, each with a message of its own; the rest is done."""
 
     exit_code = 7
+
+
+class ClusterRefused(PairdiffError):
+    """A cluster that cannot be worked on: no scheduler answers, no worker is there, or its workers would not find the same."""
+
+    exit_code = 8

@@ -93,10 +93,7 @@ class Parts:
         """
         new, rows = frames[self._frames :], slice(max(self._frames - 2, 0), len(frames) - 2)
         arrays = {
-            "fingerprints": np.stack([one.fingerprint for one in new]),
-            "edges": np.stack([one.edges for one in new]),
-            "times": np.array([[one.time_s.numerator, one.time_s.denominator] for one in new], np.int64),
-            "levels": np.array([[getattr(one.levels, name) for name in LEVEL_NAMES] for one in new], np.float64),
+            **pack_frames(new),
             "codes": codes,
             "weaves": found[0][rows],
             "mixes": found[1][rows],
@@ -105,8 +102,12 @@ class Parts:
             "held": np.array(reader.held),
         }
         with contextlib.suppress(OSError):
-            write_whole(self._path(self._stored), lambda file: _write(file, arrays))
+            self.store_arrays(self._stored, arrays)
             self._stored, self._frames = self._stored + 1, len(frames)
+
+    def store_arrays(self, number: int, arrays: dict[str, NDArray[Any]]) -> None:
+        """Keep a part as arrays, as `store` makes them."""
+        write_whole(self._path(number), lambda file: write_arrays(file, arrays))
 
     def remove(self) -> None:
         """Remove all parts."""
@@ -117,20 +118,37 @@ class Parts:
         return self._folder / f"{number:06d}.npz"
 
 
-def _write(file: BinaryIO, arrays: dict[str, Any]) -> None:
-    np.savez(file, **arrays)
+def pack_frames(frames: Sequence[FrameScan]) -> dict[str, NDArray[Any]]:
+    """What was found of some frames as arrays, a row a frame."""
+    return {
+        "fingerprints": np.stack([one.fingerprint for one in frames]),
+        "edges": np.stack([one.edges for one in frames]),
+        "times": np.array([[one.time_s.numerator, one.time_s.denominator] for one in frames], np.int64),
+        "levels": np.array([[getattr(one.levels, name) for name in LEVEL_NAMES] for one in frames], np.float64),
+    }
 
 
-def _read(path: Path, *, first: int) -> dict[str, Any] | None:
-    """A part whose first frame has that number."""
+def write_arrays(file: BinaryIO, arrays: dict[str, NDArray[Any]]) -> None:
+    """Write arrays of a part, or of a stretch."""
+    np.savez(file, **arrays)  # type: ignore[arg-type]
+
+
+def read_arrays(path: Path) -> dict[str, Any] | None:
+    """What was written so; None where it is not there whole."""
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             part = {name: arrays[name] for name in arrays.files}
         count = len(part["times"])
         whole = all(len(part[name]) == count for name in ("fingerprints", "edges", "levels"))
-        return part if whole and count and int(part["levels"][0, 0]) == first else None
+        return part if whole and count else None
     except Exception:  # a spoilt archive raises a dozen kinds, depending on which byte is spoilt; none of them may stop a run
         return None
+
+
+def _read(path: Path, *, first: int) -> dict[str, Any] | None:
+    """A part whose first frame has that number."""
+    part = read_arrays(path)
+    return part if part is not None and int(part["levels"][0, 0]) == first else None
 
 
 def _frames(part: dict[str, Any]) -> Iterator[FrameScan]:

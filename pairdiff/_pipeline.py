@@ -58,6 +58,7 @@ from pairdiff._records import (
     SurveyCoverage,
 )
 from pairdiff._settings import Settings
+from pairdiff._stretches import find_starts_s, make_stretch, stretch_path, write_stretch
 from pairdiff._survey import (
     LOOK_CONFIDENCE,
     LOOKS,
@@ -928,8 +929,7 @@ def _read_track(
     tell: Callable[[int], None],
 ) -> Track:
     """Fingerprints and levels of every picture; a pass that was begun before is gone on with where that leads to the same."""
-    plain = _is_strict(release) and not (release.parts or release.one_field or release.field_order or release.stamps_of_coding)
-    parts = Parts(key) if plain and watch is not None else None
+    parts = Parts(key) if _is_plain(release) and watch is not None else None
     with BlockFile(_keep.keep_folder()) as blocks:
         read_on = partial(_read_on, release, active, bar_level, watch=watch, parts=parts, keep=blocks.keep, settings=settings, tell=tell)
         begun = None if parts is None or fresh else parts.load(keep=blocks.keep)
@@ -941,6 +941,11 @@ def _read_track(
         if parts is not None:
             parts.remove()
         return read_on(begun=None)
+
+
+def _is_plain(release: Release) -> bool:
+    """Whether a pass over a release can be gone on with, and read in stretches: one file, pictures as they are stored, at its own times."""
+    return _is_strict(release) and not (release.parts or release.one_field or release.field_order or release.stamps_of_coding)
 
 
 def _is_strict(release: Release) -> bool:
@@ -1015,6 +1020,106 @@ class _Keeper:
             return
         self._parts.store(frames, codes - self._kept_codes, state, self._watch.state())
         self._kept_codes, self._due_s = codes.copy(), monotonic() + PART_S
+
+
+def plan_stretches(
+    hdr: str | os.PathLike[str],
+    sdr: str | os.PathLike[str],
+    *,
+    settings: Settings | None = None,
+    full: bool = False,
+    survey: bool | None = None,
+    hash_whole: bool = False,
+    progress: Progress | None = None,
+) -> list[dict[str, Any]]:
+    """In what stretches the releases of a pair can be read by themselves, for `compare` to take up; arguments and errors as for it.
+
+    Returns
+    -------
+    A plan for each release that is long enough and that a comparison reads whole, plain data: `side`, `key` (of the pass), `active` and
+    `bars` of the whole release, `starts_s` of each stretch as fractions in words. None for a pair that is surveyed.
+    """
+    settings, tell = settings or Settings(), progress or _silent
+    tell("look where the releases can be read in stretches", 0, None)
+    pair = _probe_pair(hdr, sdr, settings=settings, fresh=False, hash_whole=hash_whole, tell=tell)
+    if not full and survey is not False:
+        with contextlib.suppress(NotSurveyable):
+            _check_surveyable(*pair, asked=bool(survey))
+            return []
+    return [plan for one in pair if (plan := _plan_stretches(one, settings=settings, tell=tell)) is not None]
+
+
+def _plan_stretches(release: Release, *, settings: Settings, tell: Progress) -> dict[str, Any] | None:
+    release = choose_decoder(release, wanted=settings.decoder)
+    key = _keep.scan_key(release, hlg_peak_nits=settings.hlg_peak_nits)
+    starts_s = find_starts_s(release) if _is_plain(release) else ()
+    if len(starts_s) < 2 or _keep.load_track(key) is not None or not _is_plain(look_at_fields(release)):
+        return None
+    active, bars = _find_active(release, lambda frames: frames, forget=lambda: None, tell=tell)
+    return {
+        "side": release.side,
+        "key": key,
+        "active": [active.top, active.bottom, active.left, active.right],
+        "bars": [bars.code, bars.least_code],
+        "starts_s": [str(one) for one in starts_s],
+    }
+
+
+def read_stretch(
+    path: str | os.PathLike[str],
+    *,
+    plan: Mapping[str, Any],
+    number: int,
+    into: str | os.PathLike[str],
+    settings: Settings | None = None,
+    hash_whole: bool = False,
+    progress: Progress | None = None,
+) -> bool:
+    """Read one stretch of a release, unless it is there.
+
+    Parameters
+    ----------
+    path : of the release.
+    plan : as `plan_stretches` gives it, of this release.
+    number : of the stretch, from 0.
+    into : folder for stretches.
+    settings, hash_whole, progress : as for `compare`.
+
+    Returns
+    -------
+    Whether it is there; where not, a comparison reads the release from there on by itself.
+
+    Raises
+    ------
+    InputRefused : a release that is not the one that was planned with.
+    """
+    settings, tell, starts_s = settings or Settings(), progress or _silent, [Fraction(one) for one in plan["starts_s"]]
+    target = stretch_path(Path(into), plan["key"], number)
+    if target.exists():
+        return True
+    release = _probe(path, side=plan["side"], settings=settings, hash_whole=hash_whole, fresh=False, tell=_silent)
+    release = choose_decoder(release, wanted=settings.decoder)
+    if _keep.scan_key(release, hlg_peak_nits=settings.hlg_peak_nits) != plan["key"]:
+        raise InputRefused(
+            f"{path} is not the film that the stretches were planned with: it was changed, or is another one on this machine."
+        )
+    stage = f"measure the {release.side.upper()} release, stretch {number + 1} of {len(starts_s)}"
+    try:
+        arrays = make_stretch(
+            release,
+            starts_s=starts_s,
+            number=number,
+            active=Rectangle(*plan["active"]),
+            bar_level=BarLevel(*plan["bars"]),
+            hlg_peak_nits=settings.hlg_peak_nits,
+            workers=max(count_cores() // CORES_A_WORKER, 1),
+            progress=lambda done: tell(stage, done, None),
+        )
+    except (CannotReadOn, FaultMet) as found:
+        tell(f"the stretch is left to the comparison: {found}", 0, None)
+        return False
+    write_stretch(target, arrays)
+    return True
 
 
 def _with_found(release: Release, track: Track) -> _Pass:

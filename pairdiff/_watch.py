@@ -21,11 +21,13 @@ from types import FrameType
 from pairdiff._beat import FILE_VARIABLE, SIZE_BYTES, Beat, read_beat
 from pairdiff._errors import InputRefused
 
-WATCHED = ("compare", "measure", "align", "stills")
+WATCHED = ("compare", "measure", "align", "stills", "stretch")
 """Commands that read films."""
 UNWATCHED_VARIABLE = "PAIRDIFF_UNWATCHED"
 END_VARIABLE = "PAIRDIFF_END_WITH_INPUT"
 """Set by what runs many comparisons: this process ends when its standard input does, which is when that one is gone."""
+HELD_VARIABLE = "PAIRDIFF_HELD_FILE"
+"""Set by it as well: number of an open file that every process of this work keeps open, so that a lock on it lasts as long as they do."""
 LOOK_EVERY_S = 0.25
 """How often the watched process is looked at (own)."""
 SPARING = {"MALLOC_ARENA_MAX": "2", "OMP_WAIT_POLICY": "PASSIVE"}
@@ -82,7 +84,9 @@ def _watch(words: list[str], beat: Path) -> int:
     env = {**SPARING, **os.environ, FILE_VARIABLE: str(beat)}
     group = {"process_group": 0} if os.name == "posix" else {}  # a terminal's interrupt comes here alone, and is passed on
     command = [sys.executable, "-m", "pairdiff", *words]
-    child = subprocess.Popen(command, stdin=subprocess.PIPE, env=env, **group)  # type: ignore[call-overload]
+    held = os.environ.get(HELD_VARIABLE)
+    passed = (int(held),) if held else ()
+    child = subprocess.Popen(command, stdin=subprocess.PIPE, env=env, pass_fds=passed, **group)  # type: ignore[call-overload]
     asked = _pass_on_signals(child)
     try:
         while True:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -11,6 +12,8 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
+
+from tests import _clips
 
 
 class SmallPair(NamedTuple):
@@ -24,6 +27,18 @@ def make_small_pair(folder: Path) -> SmallPair:
     pair = SmallPair(folder / "hdr.mkv", folder / "sdr.mkv")
     encode_clip(pair.sdr, sdr_codes(), hdr=False)
     encode_clip(pair.hdr, (_ycbcr_codes(_as_pq(one), kr=0.2627, kb=0.0593, bits=10) for one in _moving_pictures()), hdr=True)
+    return pair
+
+
+def make_longer_pair(folder: Path, *, shots: int) -> SmallPair:
+    """A pair of so many shots of 20 frames, with a key frame every second in both releases."""
+    hdr, sdr = (list(itertools.chain.from_iterable(_drift(shot, frames=20) for shot in range(shots))) for _ in range(2))
+    light = (_ycbcr_codes(_as_pq(one), kr=0.2627, kb=0.0593, bits=10) for one in hdr)
+    codes = (_ycbcr_codes(one, kr=0.2126, kb=0.0722, bits=8) for one in sdr)
+    pair = SmallPair(folder / "hdr-longer.mkv", folder / "sdr-longer.mkv")
+    _clips.encode_clip(pair.hdr, light, pix_fmt="yuv444p10le", params="keyint=24:crf=6")
+    how = {"codec": "libx264", "pix_fmt": "yuv444p", "tags": _clips.SDR_TAGS, "params": "keyint=24"}
+    _clips.encode_clip(pair.sdr, codes, options={"crf": "6"}, **how)  # type: ignore[arg-type]
     return pair
 
 

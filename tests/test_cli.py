@@ -20,7 +20,16 @@ from rich.console import Console
 
 import pairdiff
 from pairdiff._cli import _Progress, main
-from pairdiff._errors import InputRefused, OutputRefused, PairdiffError, PairsFailed, SignalUnresolved, UnrelatedFilms, UsageError
+from pairdiff._errors import (
+    ClusterRefused,
+    InputRefused,
+    OutputRefused,
+    PairdiffError,
+    PairsFailed,
+    SignalUnresolved,
+    UnrelatedFilms,
+    UsageError,
+)
 from pairdiff._records import Segment
 from pairdiff._settings import Settings
 from pairdiff.writeup.words import alignment_in_words, comparison_in_words
@@ -466,6 +475,7 @@ def test_a_moment_outside_the_matched_passages_is_warned_about(
         (UnrelatedFilms("no"), 4),
         (OutputRefused("no"), 5),
         (PairsFailed("no"), 7),
+        (ClusterRefused("no"), 8),
         (OSError(28, "No space left on device"), 5),
         (MemoryError(), 1),
         (ZeroDivisionError("no"), 1),

@@ -23,6 +23,7 @@ HOMES = {
     "matplotlib": ("writeup/",),
     "pyarrow": ("writeup/", "shelf/"),
     "duckdb": ("shelf/",),
+    "distributed": ("shelf/cluster.py",),
     "pandas": ("shelf/",),
     "numba": ("_kernels.py",),
     "psutil": ("_watch.py",),

@@ -187,6 +187,7 @@ class FrameReader(PictureReader):
         self._told: list[Damage] = []
         self._dropped = 0
         self._before_s: Fraction | None = None
+        self._key_met = False
         self._tags: Tags | None = None
         self._static: StaticMetadata | None = None
         self._stack = ExitStack()
@@ -209,15 +210,9 @@ class FrameReader(PictureReader):
             first = next(decode_pictures(container, stream, on_fault=self._meet), None)
             if first is not None:
                 self._check_tags(first, Fraction(0))
-            target, second = (
-                int((start.last_times_s[0] + self._release.start_s) / self._release.time_base),
-                int(1 / self._release.time_base),
-            )
-            for back_s in SEEK_BACK_S:
-                key = _key_after_seek(container, stream, target - back_s * second)
-                if key is not None and key <= target:
-                    self._container.seek(target - back_s * second, stream=self._stream)
-                    break
+            stamp = _find_seek(container, stream, self._release, start.last_times_s[0])
+            if stamp is not None:
+                self._container.seek(stamp, stream=self._stream)
         self.frames_read, self._uneven, self._lasts_s, self._held = start.frames_read - REPEATED, start.uneven, start.lasts_s, start.held
 
     def _keep_state(self) -> None:
@@ -248,7 +243,9 @@ class FrameReader(PictureReader):
     def _stored(self) -> Iterator[Frame]:
         """Frames as the file stores them, numbered and timed."""
         checker = make_checker(self._stream) if self._release.in_order else None
-        for picture in decode_pictures(self._container, self._stream, on_fault=self._meet, checker=checker, on_told=self._tell):
+        for picture in decode_pictures(
+            self._container, self._stream, on_fault=self._meet, checker=checker, on_told=self._tell, only=self._is_from_key
+        ):
             if picture.is_corrupt:
                 self._meet("corrupt picture", f"the decoder marks the picture at {self._place(picture)} as corrupt; it is left out")
                 self._dropped += not self._is_before_start()
@@ -271,6 +268,11 @@ class FrameReader(PictureReader):
             self._before_s, self.last_time_s = self.last_time_s, time_s
             self._keep_state()
             yield frame
+
+    def _is_from_key(self, packet: Packet[Any]) -> bool:
+        """Whether a packet lies behind a key frame: a seek may lead between two, and a decoder of several threads never gets over that."""
+        self._key_met = self._key_met or self._start is None or packet.is_keyframe
+        return self._key_met
 
     def _is_before_start(self) -> bool:
         """Whether the pictures that were read last before have not been reached."""
@@ -766,6 +768,58 @@ def _key_after_seek(container: InputContainer, stream: Stream, stamp: int) -> in
     except av.error.FFmpegError:
         return None
     return None
+
+
+def find_key_times_s(release: Release, moments_s: Sequence[Fraction]) -> list[Fraction]:
+    """Times of the key frames that a seek to each moment leads to, seconds since the first picture; none for one that leads nowhere."""
+    found = []
+    with ExitStack() as stack:
+        container = stack.enter_context(open_release(release))
+        stream = video_stream(container, release, threads=1)
+        for moment_s in moments_s:
+            key = _key_after_seek(container, stream, _stamp_at(release, moment_s))
+            if key is not None:
+                found.append(key * release.time_base - release.start_s)
+    return found
+
+
+def state_at_key(release: Release, *, time_s: Fraction) -> ReaderState:
+    """What a reader needs to begin at a key frame, its pictures numbered from there on: it delivers that one and the next once more.
+
+    Raises
+    ------
+    CannotReadOn : where no two pictures are found there.
+    """
+    found: list[Fraction] = []
+    with ExitStack() as stack:
+        container = stack.enter_context(open_release(release))
+        stream = video_stream(container, release, threads=1)
+        stamp = _find_seek(container, stream, release, time_s)
+        if stamp is not None:
+            container.seek(stamp, stream=stream)
+        for picture in decode_pictures(container, stream, on_fault=lambda kind, detail: None):
+            at_s = stamp_s(picture, release)
+            if at_s is not None and at_s >= time_s:
+                found.append(at_s)
+            if len(found) == REPEATED:
+                break
+    if len(found) < REPEATED or found[0] != time_s:
+        raise CannotReadOn(f"no picture at {float(time_s):.3f} s of {release.path}")
+    return ReaderState(REPEATED, (found[0], found[1]), 0, Fraction(0), False)
+
+
+def _find_seek(container: InputContainer, stream: Stream, release: Release, time_s: Fraction) -> int | None:
+    """Time stamp that a seek has to be made to so that it leads to a key frame at that time or before; None where there is none."""
+    target, second = _stamp_at(release, time_s), int(1 / release.time_base)
+    for back_s in SEEK_BACK_S:
+        key = _key_after_seek(container, stream, target - back_s * second)
+        if key is not None and key <= target:
+            return target - back_s * second
+    return None
+
+
+def _stamp_at(release: Release, time_s: Fraction) -> int:
+    return int((time_s + release.start_s) / release.time_base)
 
 
 def read_key_frames(release: Release, *, most: int) -> Iterator[Frame]:

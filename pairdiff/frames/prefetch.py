@@ -6,7 +6,7 @@ import os
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
@@ -75,7 +75,7 @@ def read_ahead(frames: Iterable[T], *, depth: int = DEPTH_FRAMES) -> Generator[T
         worker.join()
 
 
-def map_ahead(function: Callable[[T], R], items: Iterable[T], *, workers: int, spare: int = 1) -> Iterator[R]:
+def map_ahead(function: Callable[[T], R], items: Iterable[T], *, workers: int, spare: int = 1) -> Generator[R]:
     """The function of each item, in their order, several at a time; an error is raised where its item would have come.
 
     Parameters

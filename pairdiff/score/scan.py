@@ -176,22 +176,7 @@ def scan_frames(
     -------
     Scan: fingerprints (frame, cell), picture edges (frame, 4, strip), times, light levels, luma codes.
     """
-    levels = _Levels(signal, hlg_peak_nits=hlg_peak_nits)
-    step = 2.0 ** (signal.bit_depth.value - 8)
-
-    def measure(frame: Frame) -> FrameScan:
-        luma = luma_plane(frame, signal)
-        counted = frame.index < CODES_FIRST or frame.index % CODES_EVERY == 0
-        blocks = plan_blocks(luma, active=active)
-        light = levels.of(frame, active=active, blocks=blocks)
-        return FrameScan(
-            make_fingerprint(luma, active=active, code_step=step, blocks=blocks),
-            measure_edges(luma, active=active, level=bar_level),
-            frame.time_s,
-            light,
-            count_luma(luma, active=active, bit_depth=signal.bit_depth.value) if counted else np.zeros(CODES, np.int64),
-        )
-
+    measure = frame_measurer(signal, active=active, bar_level=bar_level, hlg_peak_nits=hlg_peak_nits, counted=is_counted)
     found = Table(FrameScan) if before is None else before
     codes = np.zeros(CODES, np.int64) if codes_before is None else codes_before.copy()
     for number, one in enumerate(map_ahead(measure, frames, workers=workers), len(found) - REPEATED if found else 0):
@@ -206,6 +191,34 @@ def scan_frames(
             keep(found, codes)
     times = tuple(Fraction(int(over), int(under)) for over, under in found.column("time_s"))
     return Scan(_prints_of(found, empty=empty), found.column("edges"), times, found.within("levels", FrameLevels), codes)
+
+
+def is_counted(index: int) -> bool:
+    """Whether luma codes of a frame are counted."""
+    return index < CODES_FIRST or index % CODES_EVERY == 0
+
+
+def frame_measurer(
+    signal: Signal, *, active: Rectangle, bar_level: BarLevel, hlg_peak_nits: float, counted: Callable[[int], bool]
+) -> Callable[[Frame], FrameScan]:
+    """What measures one frame, whatever lies before it; arguments as for `scan_frames`, `counted` says of which the luma codes are."""
+    levels = _Levels(signal, hlg_peak_nits=hlg_peak_nits)
+    step = 2.0 ** (signal.bit_depth.value - 8)
+
+    def measure(frame: Frame) -> FrameScan:
+        luma = luma_plane(frame, signal)
+        blocks = plan_blocks(luma, active=active)
+        light = levels.of(frame, active=active, blocks=blocks)
+        none = np.zeros(CODES, np.int64)
+        return FrameScan(
+            make_fingerprint(luma, active=active, code_step=step, blocks=blocks),
+            measure_edges(luma, active=active, level=bar_level),
+            frame.time_s,
+            light,
+            count_luma(luma, active=active, bit_depth=signal.bit_depth.value) if counted(frame.index) else none,
+        )
+
+    return measure
 
 
 def _prints_of(found: Table[FrameScan], *, empty: Empty) -> Prints:

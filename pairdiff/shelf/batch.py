@@ -1,4 +1,4 @@
-"""A batch: the pairs of a manifest, one after the other, each in a process of its own.
+"""A batch: the pairs of a manifest, each in a process of its own; one after the other here, or on a cluster (`cluster`).
 
 `run_pair` is the work on one pair: a function of plain data and a folder that returns plain data, so that it can be called here or on
 another machine that sees the same files. What it returns is the same wherever it ran, but for `times`. It also lies beside the result
@@ -10,6 +10,7 @@ A crash, a kill or a lack of memory ends the process of one pair alone. What ask
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
@@ -23,7 +24,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import monotonic
 from types import FrameType
-from typing import Any
+from typing import Any, Protocol, TextIO
 
 import pairdiff
 from pairdiff._beat import FILE_VARIABLE
@@ -31,7 +32,7 @@ from pairdiff._checks import check_output
 from pairdiff._errors import OutputRefused, PairdiffError, PairsFailed
 from pairdiff._settings import Settings
 from pairdiff._settings_file import say_option
-from pairdiff._watch import END_VARIABLE, INTERRUPTED
+from pairdiff._watch import END_VARIABLE, HELD_VARIABLE, INTERRUPTED
 from pairdiff.shelf.archive import write_object
 from pairdiff.shelf.listing import TITLE_SHOWN, cut_text, pad_columns, show_text
 from pairdiff.shelf.manifest import WORDS, Manifest, Pair
@@ -40,12 +41,24 @@ OUTCOME, SUMMARY, LOG, LOCK = "outcome.json", "summary.json", "log.txt", ".batch
 OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-outcome/1", "pairdiff-batch/1"
 COMPARE = (sys.executable, "-m", "pairdiff", "compare")
 KEEP = (sys.executable, "-m", "pairdiff", "keep")
-"""The commands that each pair is worked on and handed on with."""
+STRETCH = (sys.executable, "-m", "pairdiff", "stretch")
+"""The commands that each pair is worked on, handed on and, on a cluster, read in stretches with."""
 FAULT = 1
 """Exit code of a fault that is no refusal, as on the command line."""
+NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL)
+"""What a folder without locks answers (flock(2))."""
+SUMMARY_REST = 20.0
+"""Times as long as the summary took to write until it is written again (own): of ten thousand titles it takes a second."""
 STOPPED = "The work was stopped before it was done; the next call goes on with what was kept."
 
 Say = Callable[[str], None]
+
+
+class Work(Protocol):
+    """What works on pairs."""
+
+    def __call__(self, chosen: Sequence[Pair], out: Path, /, *, fresh: bool, say: Say, stop: Stop) -> Iterator[tuple[Pair, Outcome]]:
+        """Each pair and its outcome; see `work_here`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +89,16 @@ class Outcome:
     times: dict[str, Any] = field(default_factory=dict)
     """When the work began and how long it took; no other field differs from machine to machine."""
     schema: str = OUTCOME_SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What processes are started with, where that is another thing than what this process has."""
+
+    variables: Mapping[str, str | None] = field(default_factory=dict)
+    """Of their environment; None takes one away."""
+    held: int | None = None
+    """An open file that they keep open, so that its lock lasts until the last of them has ended."""
 
 
 class Stop:
@@ -116,7 +139,14 @@ class Stop:
 
 
 def run_pair(
-    entry: Mapping[str, Any], out: Path | str, *, fresh: bool = False, say: Say | None = None, stop: Stop | None = None
+    entry: Mapping[str, Any],
+    out: Path | str,
+    *,
+    fresh: bool = False,
+    say: Say | None = None,
+    stop: Stop | None = None,
+    place: Place | None = None,
+    keeping: bool = True,
 ) -> dict[str, Any]:
     """Compare one pair, in a process of its own, unless its result is there.
 
@@ -132,6 +162,10 @@ def run_pair(
         Called with each line that the process writes.
     stop
         What may ask the work to end.
+    place
+        What its processes are started with.
+    keeping
+        Hand it on to the archive where it asks for that; else whoever calls does (`keep_pair`).
 
     Returns
     -------
@@ -139,20 +173,19 @@ def run_pair(
         An `Outcome` as plain data, which also lies in the pair's folder. What goes wrong with the pair is told there and not raised.
     """
     pair, folder = Pair(**entry), Path(out) / entry["folder"]
-    say, stop = say or _silent, stop or Stop()
+    say, stop, place = say or _silent, stop or Stop(), place or Place()
     begun, begun_s = datetime.now(UTC), monotonic()
-    outcome = _outcome_of(pair, "failed")
+    outcome = outcome_of(pair, "failed")
     try:
         found = None if fresh else find_done(pair, out)
         if found is None:
-            outcome = _measure(pair, folder, fresh=fresh, say=say, stop=stop)
+            outcome = _measure(pair, folder, fresh=fresh, say=say, stop=stop, place=place)
             outcome = replace(outcome, times={"begun": begun.isoformat(timespec="seconds"), "took_s": round(monotonic() - begun_s, 1)})
         else:
             outcome = replace(found, hdr=pair.hdr, sdr=pair.sdr, words=pair.words, kept=found.kept if pair.keep else None)
         write_object(folder / OUTCOME, asdict(outcome), readable=True)
-        if outcome.state == "done" and pair.keep:
-            outcome = hand_on(outcome, folder, archive=pair.archive, say=say, stop=stop)
-            write_object(folder / OUTCOME, asdict(outcome), readable=True)
+        if keeping:
+            outcome = keep_pair(pair, outcome, out, say=say, stop=stop)
     except PairdiffError as error:
         outcome = replace(outcome, state="failed", exit_code=error.exit_code, message=str(error))
         with contextlib.suppress(OSError):
@@ -201,7 +234,8 @@ def read_outcome(pair: Pair, out: Path | str) -> Outcome | None:
     return Outcome(**found)
 
 
-def _outcome_of(pair: Pair, state: str) -> Outcome:
+def outcome_of(pair: Pair, state: str) -> Outcome:
+    """An outcome of which only the state is known."""
     return Outcome(pair.title, pair.folder, pair.hdr, pair.sdr, state, asked=_asked(pair), words=pair.words)
 
 
@@ -229,12 +263,12 @@ def _identify(pair: Pair) -> dict[str, str]:
     }
 
 
-def _measure(pair: Pair, folder: Path, *, fresh: bool, say: Say, stop: Stop) -> Outcome:
+def _measure(pair: Pair, folder: Path, *, fresh: bool, say: Say, stop: Stop, place: Place) -> Outcome:
     """Compare the pair; until that is done its outcome is that it was interrupted, whatever becomes of this process."""
-    outcome = replace(_outcome_of(pair, "interrupted"), files=_identify(pair), message=STOPPED)
+    outcome = replace(outcome_of(pair, "interrupted"), files=_identify(pair), message=STOPPED)
     folder.mkdir(parents=True, exist_ok=True)
     write_object(folder / OUTCOME, asdict(outcome), readable=True)
-    code, message = run_command(compare_words(pair, folder, fresh=fresh), log=folder / LOG, say=say, stop=stop)
+    code, message = run_command(compare_words(pair, folder, fresh=fresh), log=folder / LOG, say=say, stop=stop, place=place)
     if code == 0:
         return replace(outcome, state="done", exit_code=0, message="", figures=_read_figures(folder))
     if stop.asked or code == INTERRUPTED:
@@ -245,13 +279,25 @@ def _measure(pair: Pair, folder: Path, *, fresh: bool, say: Say, stop: Stop) -> 
 def compare_words(pair: Pair, folder: Path, *, fresh: bool = False) -> list[str]:
     """The command that compares a pair."""
     options, stated = [f"--out={folder}", f"--title={pair.title}"], pair.options
-    options += ["--full"] if stated.get("full") else []
-    options += [] if stated.get("survey") is None else ["--survey" if stated["survey"] else "--no-survey"]
     options += [f"--budget={stated['budget']}"] if stated.get("budget") else []
-    options += ["--hash"] if stated.get("hash") else []
     options += ["--fresh"] if fresh else []
+    return [*COMPARE, *options, *_words_of_both(pair)]
+
+
+def stretch_words(pair: Pair, folder: Path, *, stretch: tuple[str, int] | None = None) -> list[str]:
+    """The command that plans in what stretches a pair can be read, or reads one: its side and its number."""
+    which = [] if stretch is None else [f"--side={stretch[0]}", f"--number={stretch[1]}"]
+    return [*STRETCH, f"--into={folder}", *which, *_words_of_both(pair)]
+
+
+def _words_of_both(pair: Pair) -> list[str]:
+    """Options that both take, settings and the releases."""
+    stated = pair.options
+    options = ["--full"] if stated.get("full") else []
+    options += [] if stated.get("survey") is None else ["--survey" if stated["survey"] else "--no-survey"]
+    options += ["--hash"] if stated.get("hash") else []
     options += [f"{say_option(name)}={value}" for name, value in pair.settings.items()]
-    return [*COMPARE, *options, "--", pair.hdr_path, pair.sdr_path]
+    return [*options, "--", pair.hdr_path, pair.sdr_path]
 
 
 def _read_figures(folder: Path) -> dict[str, Any]:
@@ -270,6 +316,16 @@ def _read_figures(folder: Path) -> dict[str, Any]:
 
 
 # ---------------------------------------------------------------- handing on to the archive: the one place where that is done
+
+
+def keep_pair(pair: Pair, outcome: Outcome, out: Path | str, *, say: Say, stop: Stop) -> Outcome:
+    """Hand a pair's result on, where it is done and asks for that, and write down what that came to; arguments as for `run_pair`."""
+    if outcome.state != "done" or not pair.keep:
+        return outcome
+    folder = Path(out) / pair.folder
+    outcome = hand_on(outcome, folder, archive=pair.archive, say=say, stop=stop)
+    write_object(folder / OUTCOME, asdict(outcome), readable=True)
+    return outcome
 
 
 def hand_on(outcome: Outcome, folder: Path, *, archive: str | None, say: Say, stop: Stop) -> Outcome:
@@ -305,7 +361,7 @@ def hand_on(outcome: Outcome, folder: Path, *, archive: str | None, say: Say, st
 # ---------------------------------------------------------------- a process of its own
 
 
-def run_command(words: Sequence[str], *, log: Path, say: Say, stop: Stop) -> tuple[int, str]:
+def run_command(words: Sequence[str], *, log: Path, say: Say, stop: Stop, place: Place | None = None) -> tuple[int, str]:
     """Run a command of pairdiff in a process of its own, which ends with this one.
 
     Parameters
@@ -318,6 +374,8 @@ def run_command(words: Sequence[str], *, log: Path, say: Say, stop: Stop) -> tup
         Called with each line.
     stop
         Passes on what asks for an end.
+    place
+        What the process is started with.
 
     Returns
     -------
@@ -326,7 +384,11 @@ def run_command(words: Sequence[str], *, log: Path, say: Say, stop: Stop) -> tup
     """
     if stop.asked:
         return INTERRUPTED, STOPPED
-    env = {name: value for name, value in os.environ.items() if name not in (FILE_VARIABLE, "FORCE_COLOR", "TTY_COMPATIBLE")}
+    place = place or Place()
+    left_out = (FILE_VARIABLE, HELD_VARIABLE, "FORCE_COLOR", "TTY_COMPATIBLE", *place.variables)
+    env = {name: value for name, value in os.environ.items() if name not in left_out}
+    env |= {name: value for name, value in place.variables.items() if value is not None}
+    env |= {} if place.held is None else {HELD_VARIABLE: str(place.held)}
     group = {"process_group": 0} if os.name == "posix" else {}  # a terminal's interrupt comes here alone, and is passed on
     lines: list[str] = []
     with open(log, "a", encoding="utf-8", errors="replace") as file:
@@ -339,6 +401,7 @@ def run_command(words: Sequence[str], *, log: Path, say: Say, stop: Stop) -> tup
             encoding="utf-8",
             errors="replace",
             env={**env, END_VARIABLE: "1"},
+            pass_fds=() if place.held is None else (place.held,),
             **group,  # type: ignore[call-overload]
         )
         try:
@@ -378,22 +441,31 @@ def _message_of(lines: Sequence[str], code: int) -> str:
 
 
 def run_batch(
-    manifest: Manifest, out: Path | str, *, only: tuple[str, ...] = (), fresh: bool = False, say: Say | None = None
+    manifest: Manifest,
+    out: Path | str,
+    *,
+    only: tuple[str, ...] = (),
+    fresh: bool = False,
+    say: Say | None = None,
+    work: Work | None = None,
 ) -> dict[str, Any]:
-    """Work on the pairs of a manifest, one after the other; what fails is noted, and the rest goes on.
+    """Work on the pairs of a manifest; what fails is noted, and the rest goes on.
 
     Parameters
     ----------
     manifest
         Checked.
     out
-        Folder for a folder of results a pair, and for `summary.json`, which is written anew after each.
+        Folder for a folder of results a pair, and for `summary.json`, which is written anew after each (after some, where there are so
+        many that writing takes long).
     only
         Titles to work on; all where none is named.
     fresh
         As for `run_pair`.
     say
         Called with each line of progress.
+    work
+        Works on the pairs and gives each one's outcome when it has it; one after the other here (`work_here`) where it is None.
 
     Returns
     -------
@@ -404,6 +476,7 @@ def run_batch(
     ------
     UsageError : a title that the manifest has not.
     OutputRefused : the folder cannot be written, or another batch is at work in it.
+    PairdiffError : what `work` raises; what was done before is in the summary.
     """
     out, tell = Path(out).absolute(), _undisturbed(say or _silent)
     chosen = manifest.choose(only)
@@ -412,19 +485,20 @@ def run_batch(
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _alone(out), _stopping() as stop:
-            for number, pair in enumerate(chosen, 1):
-                if stop.asked:
-                    break
-                begun_s, head = monotonic(), f"pair {number} of {len(chosen)}: "
-                tell(f"{head}{show_title(pair.title)}")
-                before = read_outcome(pair, out)
-                found = run_pair(asdict(pair), out, fresh=fresh, say=_numbered(tell, number, len(chosen)), stop=stop)
-                outcomes[pair.title] = Outcome(**found)
-                took = timedelta(seconds=round(monotonic() - begun_s))
-                was_there = before is not None and before.state == "done" and before.times == outcomes[pair.title].times
-                tell(f"{head}{'was there: ' if was_there else ''}{_say_outcome(outcomes[pair.title])}, {took}")
-                with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
+            due_s, written = 0.0, True
+            try:
+                for pair, outcome in (work or work_here)(chosen, out, fresh=fresh, say=tell, stop=stop):
+                    outcomes[pair.title] = outcome
+                    begun_s, written = monotonic(), False
+                    if begun_s >= due_s:
+                        with contextlib.suppress(OSError):  # told at the end, where it still cannot be written
+                            write_object(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen), readable=True)
+                            written = True
+                        due_s = monotonic() + SUMMARY_REST * (monotonic() - begun_s)
+            except PairdiffError:
+                if not written:
                     write_object(out / SUMMARY, summarise(manifest, outcomes, chosen=chosen), readable=True)
+                raise
         summary = summarise(manifest, outcomes, chosen=chosen)
         write_object(out / SUMMARY, summary, readable=True)
     except OSError as error:
@@ -432,11 +506,36 @@ def run_batch(
     return summary
 
 
+def work_here(chosen: Sequence[Pair], out: Path, *, fresh: bool, say: Say, stop: Stop) -> Iterator[tuple[Pair, Outcome]]:
+    """Work on pairs one after the other on this machine, until `stop` is asked.
+
+    Parameters
+    ----------
+    chosen, out, fresh, say
+        As for `run_batch`.
+    stop
+        Signals that came.
+
+    Yields
+    ------
+    Each pair and what became of it.
+    """
+    for number, pair in enumerate(chosen, 1):
+        if stop.asked:
+            return
+        begun_s, head = monotonic(), say_number(number, len(chosen))
+        say(f"{head}{show_title(pair.title)}")
+        before = read_outcome(pair, out)
+        outcome = Outcome(**run_pair(asdict(pair), out, fresh=fresh, say=numbered(say, number, len(chosen)), stop=stop))
+        say(f"{head}{say_end(outcome, before=before, took_s=monotonic() - begun_s)}")
+        yield pair, outcome
+
+
 def _known(pair: Pair, out: Path, *, asked_for: bool, fresh: bool) -> Outcome:
     """What is known of a pair before this call comes to it: of those asked for only that it is done, since the others are tried again."""
     found = read_outcome(pair, out)
     if found is None or (asked_for and (fresh or found.state != "done")):
-        return _outcome_of(pair, "not begun")
+        return outcome_of(pair, "not begun")
     return found
 
 
@@ -544,6 +643,17 @@ def _cells(outcome: Outcome) -> list[str]:
     return [state, figures["label"], "no value" if support is None else f"{support:.0%}", shown]
 
 
+def say_number(number: int, count: int) -> str:
+    """How a line about a whole pair begins."""
+    return f"pair {number} of {count}: "
+
+
+def say_end(outcome: Outcome, *, before: Outcome | None, took_s: float) -> str:
+    """What became of a pair of which `before` was known, and how long it took."""
+    was_there = before is not None and before.state == "done" and before.times == outcome.times
+    return f"{'was there: ' if was_there else ''}{_say_outcome(outcome)}, {timedelta(seconds=round(took_s))}"
+
+
 def _say_outcome(outcome: Outcome) -> str:
     if outcome.state == "done":
         return f"done: {outcome.figures['words']}{', but not kept in the archive' if _not_kept(outcome) else ''}"
@@ -572,7 +682,7 @@ def _undisturbed(say: Say) -> Say:
     return tell
 
 
-def _numbered(say: Say, number: int, count: int) -> Say:
+def numbered(say: Say, number: int, count: int) -> Say:
     """Lines of one pair among those of others."""
     return lambda line: say(f"{number}/{count} {line.removeprefix('pairdiff: ')}")
 
@@ -586,14 +696,27 @@ def _alone(out: Path) -> Iterator[None]:
     OutputRefused : another batch is at work there.
     """
     with open(out / LOCK, "a", encoding="utf-8") as file:
-        if os.name == "posix":
-            import fcntl
-
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise OutputRefused(f"Another batch is at work in {out}: wait for it, or name another folder with --out.") from None
+        if not take_lock(file):
+            raise OutputRefused(f"Another batch is at work in {out}: wait for it, or name another folder with --out.")
         yield
+
+
+def take_lock(file: TextIO) -> bool:
+    """Lock an open file until it is closed everywhere; False where it is locked elsewhere.
+
+    Some network folders know no locks: it is True there.
+    """
+    if os.name == "posix":
+        import fcntl
+
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        except OSError as error:
+            if error.errno not in NO_LOCKS:
+                raise
+    return True
 
 
 @contextlib.contextmanager

@@ -459,7 +459,7 @@ def test_pairs_that_an_interrupted_call_did_not_come_to_are_listed_by_what_lies_
 ) -> None:
     def interrupted(entry: Any, out: Path, *, stop: batch.Stop, **options: Any) -> dict[str, Any]:
         stop.asked.append(signal.SIGINT)
-        return asdict(batch._outcome_of(Pair(**entry), "interrupted"))
+        return asdict(batch.outcome_of(Pair(**entry), "interrupted"))
 
     monkeypatch.setattr(batch, "run_pair", interrupted)
     summary = batch.run_batch(copied.manifest, copied.out)

@@ -380,6 +380,7 @@ def compare(
             return with_objections(comparison)
         from pairdiff.writeup.document import write_comparison
 
+        give_back()
         stills, joined = _draw(
             work.matching,
             comparison.moments,
@@ -399,6 +400,7 @@ def compare(
             settings=work.settings,
             versions=comparison.versions,
         )
+        give_back()
         tell("write", 0, 1)
         write_comparison(comparison, stills, Path(out), joined=joined, kinds=_hdr_kinds(work.settings), store=store)
         parts.remove()  # not before: a disk that is full costs no second scoring
@@ -1868,6 +1870,7 @@ def _score(
     if parts is not None:
         title = fits, collector.top_codes(), collector.darkest_code(), collector.noise_jnd(), tone_pixels, scores.with_all is None
         kept = parts.of_pairs(_key(Looked, matching, picks, film.every, shown, displays, title, marks, words, settings=settings))
+    give_back()
     for found in go_on(kept, look_on, tell=lambda done: tell("score the pairs", done, len(frames))):
         scores.take(found)
     return scores, marks

@@ -160,6 +160,8 @@ def test_the_front_door_knows_every_function_that_takes_settings() -> None:
         "compare_pictures",
         "conclude_again",
         "measure",
+        "plan_stretches",
+        "read_stretch",
         "save_stills",
     ]
 

@@ -231,7 +231,7 @@ class _Side:
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class Look:
     """A `Measured` without the levels of frames."""
 
     hdr: _Side
@@ -260,7 +260,7 @@ class _Look:
 class _Whole:
     """What `measured.npz` holds."""
 
-    looks: tuple[_Look, ...]
+    looks: tuple[Look, ...]
     """One; of a survey all of its looks, the last one that of the result."""
     moments: tuple[Moment, ...]
     """As they were drawn."""
@@ -286,7 +286,7 @@ class Stored:
 
     head: Head
     moments: tuple[Moment, ...]
-    looks: tuple[_Look, ...] = field(repr=False)
+    looks: tuple[Look, ...] = field(repr=False)
 
 
 FORM = form_of(_Whole, names_only=True)
@@ -341,9 +341,9 @@ def store_again(path: Path, stored: Stored) -> None:
         np.savez_compressed(file, **words, **arrays)  # type: ignore[arg-type]
 
 
-def _look_of(one: Measured, peaks: Sequence[SeenPeak]) -> _Look:
+def _look_of(one: Measured, peaks: Sequence[SeenPeak]) -> Look:
     scores = one.scores
-    return _Look(
+    return Look(
         hdr=_side_of(one.hdr),
         sdr=_side_of(one.sdr),
         alignment=one.alignment,
@@ -424,12 +424,15 @@ def _head_of(text: NDArray[Any]) -> Head:
         told = json.loads(text.tobytes())
         head = Head(Asked(**told.pop("asked")), **told)
         dict(head.settings), dict(head.versions), dict(head.steps)
+        asked = head.asked
+        if not isinstance(asked.folder, str) or not isinstance(asked.budget_s, int | float | None):
+            raise TypeError("not as it was written")
     except Exception as broken:  # whatever stands there
         raise NotReadable(DAMAGED) from broken
     return head
 
 
-def restore(look: _Look, levels: tuple[Sequence[FrameLevels], Sequence[FrameLevels]]) -> Measured:
+def restore(look: Look, levels: tuple[Sequence[FrameLevels], Sequence[FrameLevels]]) -> Measured:
     """What was measured, as it was.
 
     Parameters

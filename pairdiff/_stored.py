@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
@@ -12,7 +12,7 @@ from typing import Any
 from pairdiff._checks import check_output
 from pairdiff._conclude import conclude_stored
 from pairdiff._errors import InputRefused
-from pairdiff._measured import CONCLUDING, CONCLUDING_STEPS, STEPS, Head, NotReadable, load_head, load_measured, store_again
+from pairdiff._measured import CONCLUDING, CONCLUDING_STEPS, DAMAGED, STEPS, Head, Look, NotReadable, load_head, load_measured, store_again
 from pairdiff._records import Comparison
 from pairdiff._settings import Settings
 from pairdiff.writeup.document import MEASURED, read_levels, write_again
@@ -101,6 +101,7 @@ def conclude_again(
     settings: Settings,
     title: str,
     out: str | os.PathLike[str] | None = None,
+    films: Sequence[str] | None = None,
 ) -> Comparison:
     """Conclude a comparison again from what was measured, by the same functions as `compare` does.
 
@@ -110,6 +111,7 @@ def conclude_again(
     settings : those that are wanted; they may differ in what nothing is measured with.
     title : of the film.
     out : folder for the result; nothing is written where None.
+    films : `file_id` of the HDR and of the SDR release that it has to be of; any where None.
 
     Returns
     -------
@@ -128,16 +130,25 @@ def conclude_again(
         reasons = _why_measure(stored.head, settings)
         if reasons:
             raise NotReadable("; ".join(reasons))
+        if films is not None and any(_films_of(look) != tuple(films) for look in stored.looks):
+            raise NotReadable("what was kept of what was measured is of other films than the result")
         try:
             levels = read_levels(place.frames)
         except (OSError, ValueError) as broken:
             raise NotReadable(f"frames.parquet cannot be read ({broken})") from broken
-        comparison = conclude_stored(stored, levels, title=title, settings=settings)
+        try:
+            comparison = conclude_stored(stored, levels, title=title, settings=settings)
+        except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as broken:  # records that are no measurement's
+            raise NotReadable(DAMAGED) from broken
     except NotReadable as reason:
         raise InputRefused(_sentence(reason)) from reason
     if out is not None:
         write_again(comparison, place.stills, Path(out), store=partial(store_again, stored=stored))
     return comparison
+
+
+def _films_of(look: Look) -> tuple[str, str]:
+    return look.hdr.release.file_id, look.sdr.release.file_id
 
 
 def _sentence(reason: NotReadable) -> str:

@@ -739,6 +739,6 @@ def _read_json(path: Path) -> dict[str, Any]:
     """A document that lies there; empty where there is none that can be read."""
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}

@@ -315,11 +315,11 @@ def redo(source: Source, plan: Plan, wish: Wish, folder: Path, *, say: Say, stop
     if plan.state not in HOW_WORDS:
         return _outcome(source, plan, plan.state, message=" ".join(plan.reasons))
     asked = _asked(source, plan)
-    before = read_outcome(folder, asked)
-    if before is not None and not wish.fresh:
-        return before
     try:
         _refuse_another(folder, source, asked)
+        before = read_outcome(folder, asked)
+        if before is not None and not wish.fresh:
+            return before
         folder.mkdir(parents=True, exist_ok=True)
         write_object(folder / RERUN, _outcome(source, plan, "interrupted") | {"asked": asked}, readable=True)
         if plan.state == "stored":
@@ -338,6 +338,10 @@ def redo(source: Source, plan: Plan, wish: Wish, folder: Path, *, say: Say, stop
     except OSError as error:
         words = f"{folder} cannot be written ({error.strerror or error}): free some space, or name another folder with --out."
         return _outcome(source, plan, "failed", message=words, exit_code=OutputRefused.exit_code)
+    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as fault:
+        # whatever a spoilt result makes of itself: one run never stops the rest
+        words = f"What is stored of it cannot be worked with ({type(fault).__name__}: {fault}). Compare the films again."
+        return _outcome(source, plan, "failed", message=words, exit_code=InputRefused.exit_code)
     return outcome
 
 
@@ -371,8 +375,15 @@ def _refuse_another(folder: Path, source: Source, asked: Mapping[str, Any]) -> N
     held = _read_json(folder / RERUN)
     made_from = held.get("source")
     of_this = held.get("schema") == OUTCOME_SCHEMA and isinstance(made_from, dict) and made_from.get("run") == source.number
+    of_this = of_this and _films_of(_read_json(folder / "result.json")) in (None, _films_of(source.result))
     if (folder / "result.json").exists() and not (of_this and (held.get("asked") == asked or held.get("state") != "done")):
         raise OutputRefused(f"{folder} holds another result, and none is written over. Name another folder with --out.")
+
+
+def _films_of(result: Mapping[str, Any]) -> tuple[Any, ...] | None:
+    """Which films a result is of; None where that is not said."""
+    sides = [result.get(side) for side in ("hdr", "sdr")]
+    return tuple(one.get("file_id") for one in sides if isinstance(one, dict)) or None
 
 
 def _plain(source: Source) -> str:
@@ -385,7 +396,9 @@ def _conclude(source: Source, plan: Plan, wish: Wish, folder: Path) -> Plan:
     """Conclude it again; where that cannot be done after all, the plan by the films."""
     assert plan.settings is not None
     try:
-        pairdiff.conclude_again(source.place, settings=plan.settings, title=source.result["title"], out=folder)
+        pairdiff.conclude_again(
+            source.place, settings=plan.settings, title=source.result["title"], out=folder, films=_films_of(source.result)
+        )
     except InputRefused as reason:
         state = pairdiff.check_stored(source.place, settings=plan.settings)
         return _plan_files(source, wish, replace(plan, reasons=(str(reason).rstrip("."),)), state)
@@ -520,7 +533,9 @@ def _try_alone(source: Source, plan: Plan, changes: Sequence[Document]) -> dict[
 
 def _conclude_with(source: Source, settings: Mapping[str, Any]) -> Document:
     stated = pairdiff.make_settings(None, settings)
-    return comparison_to_document(pairdiff.conclude_again(source.place, settings=stated, title=source.result["title"]))
+    return comparison_to_document(
+        pairdiff.conclude_again(source.place, settings=stated, title=source.result["title"], films=_films_of(source.result))
+    )
 
 
 def _moved_names(before: Mapping[str, Any], after: Mapping[str, Any]) -> frozenset[str]:

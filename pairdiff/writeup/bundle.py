@@ -238,7 +238,7 @@ def _write_texts(work: Path, result: Document, moments: list[Document], *, credi
         .get_template("bundle.html.j2")
         .render(
             r=result,
-            lead=say_lead(result["verdict"]["label"], result["verdict"]["axes"]),
+            lead=say_lead(*(result["verdict"][name] for name in ("label", "axes", "sentence"))),
             moments=[_view(one) for one in moments],
             credit=credit,
             figures=say_figures(result),

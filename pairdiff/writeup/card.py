@@ -188,7 +188,7 @@ def _stops_ends(room: Document) -> str:
 def _opening(result: Document) -> str:
     """The label in a plain sentence, else the first clause of the verdict's own, and the headroom."""
     verdict, room = result["verdict"], result["headroom"]
-    said = say_lead(verdict["label"], verdict["axes"]) or f"{_capital(_first_clause(result))}."
+    said = say_lead(verdict["label"], verdict["axes"], verdict["sentence"]) or f"{_capital(_first_clause(result))}."
     if room["status"] != "measured":
         return said
     ends = _stops_ends(room)

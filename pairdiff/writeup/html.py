@@ -413,7 +413,7 @@ def _context(
         "r": result,
         "label_words": WORDS,
         "setups_alone": _setups_alone(result),
-        "lead": say_lead(result["verdict"]["label"], result["verdict"]["axes"]),
+        "lead": say_lead(*(result["verdict"][name] for name in ("label", "axes", "sentence"))),
         "axes": _axes(result, shots),
         "moments": moments,
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
@@ -633,6 +633,9 @@ def _highlight_evidence(result: Document) -> list[str]:
             f"Where the SDR clips, HDR detail stands {say_jnd(found['detail_jnd'])} above it in the median place, and 1{NBSP}JND or more "
             f"over {say_share(found['textured_share'])} of that area; the level there {say_spread(found['film_stops'])}."
         )
+    law = result["free_fit"].get("power_law") and result["verdict"]["axes"]["highlights"] == "same"
+    if law and room["status"] == "measured" and room["stops"] >= _setting(result, "headroom_slight_stops"):
+        lines[0] += " One power law explains the whole picture, highlights included, so that this counts as no gain."
     return [lines[0], recovered, *lines[1:]]
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pairdiff.stills.draw import MODEL_WHITES
+from pairdiff.verdict.rules import RULES
 from pairdiff.writeup.document import Document
 from pairdiff.writeup.phrases import say_share
 
@@ -15,6 +16,8 @@ GAINS = ("slightly_more", "clearly_more")
 GAIN_WORDS = {"highlights": "brighter highlights", "shadows": "more in the shadows", "colour": "colours outside BT.709"}
 HIGHLIGHT_LABELS = ("stretched-sdr", "restrained-hdr", "wider-range")
 """Labels that highlights can give: where they did, the pictures have to show them."""
+BEYOND_SET = tuple(rule.reason for rule in RULES if "beyond_set" in rule.holds)
+"""Reasons for a container whose picture no SDR set can be turned to."""
 MODEL_STOPS = math.log2(MODEL_WHITES)
 """How far above SDR white the common display model shows light; beyond, it rolls off."""
 FAIR_RULES = ("typical", "random")
@@ -35,7 +38,7 @@ class Proof:
     """What it was chosen for beside the rule of its moment; empty where that is all."""
 
 
-def say_lead(label: str, axes: Mapping[str, str]) -> str:
+def say_lead(label: str, axes: Mapping[str, str], sentence: str) -> str:
     """Say a label in one plain sentence, without figures; they follow it.
 
     Parameters
@@ -44,6 +47,8 @@ def say_lead(label: str, axes: Mapping[str, str]) -> str:
         Of the verdict.
     axes : mapping
         State of each axis.
+    sentence : str
+        The verdict's own, which holds the reason of the rule that decided.
 
     Returns
     -------
@@ -52,15 +57,13 @@ def say_lead(label: str, axes: Mapping[str, str]) -> str:
     """
     gains = _join([GAIN_WORDS[axis] for axis in GAIN_WORDS if axes.get(axis) in GAINS])
     if label == "sdr-in-hdr-container":
-        if axes.get("highlights") in GAINS:
+        if any(reason in sentence for reason in BEYOND_SET):
             return "One curve turns the SDR picture into the HDR one: the same picture, brighter or steeper than an SDR set is turned to."
         return "Adjust an SDR set once for the whole film, and it shows what the HDR release shows."
     if label == "different-grade":
         if gains:
             return f"The HDR release has {gains}, and neither brighter highlights nor more in the shadows."
-        return (
-            "The pictures differ in tone or colour by more than a set's controls explain, but the HDR release reaches no further than SDR."
-        )
+        return "The pictures differ in tone or colour by more than a set's controls explain, but not by a range that counts."
     if label == "stretched-sdr":
         return "Where the SDR release is at its white the HDR release is brighter, but shows next to nothing there that the SDR one lacks."
     if label == "restrained-hdr":
@@ -118,12 +121,12 @@ def choose_proof(
     """
     verdict, room = result["verdict"], result["headroom"]
     gained = verdict["label"] in HIGHLIGHT_LABELS and verdict["axes"].get("highlights") in GAINS
-    highlights = gained and max(above_shares, default=0.0) > 0
     number = choose_moment(moments)
     if number is None:
         return None
+    whole = [one for one, moment in enumerate(moments) if choose_moment([moment]) is not None]
+    highlights = gained and max(above_shares[one] for one in whole) > 0
     if highlights:
-        whole = [one for one, moment in enumerate(moments) if choose_moment([moment]) is not None]
         number = max(whole, key=lambda one: (round(above_shares[one], 3), -one))
     if not highlights or room.get("stops") is None:
         return Proof(number, None, "", "")

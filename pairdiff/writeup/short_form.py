@@ -67,7 +67,7 @@ def say_in_markdown(result: Document) -> str:
     """
     verdict = result["verdict"]
     lines = [f"## {escape_markdown(result['title'])}: HDR and SDR release compared", ""]
-    label, lead = _capital(WORDS.get(verdict["label"], verdict["label"])), say_lead(verdict["label"], verdict["axes"])
+    label, lead = _capital(WORDS.get(verdict["label"], verdict["label"])), say_lead(verdict["label"], verdict["axes"], verdict["sentence"])
     lines += [f"**{escape_markdown(label)}.** {lead}".rstrip(), "", escape_markdown(say_prose(after_label(verdict))), ""]
     figures = dict(say_figures(result))
     support = figures.pop(SUPPORT, None)

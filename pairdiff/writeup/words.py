@@ -102,7 +102,7 @@ def comparison_in_words(comparison: Comparison, *, out: Path) -> str:
     if comparison.objections:
         numbers["objections"] = f"{say_objections([one.state for one in comparison.objections])}; the report has the sheet"
     head = f"{comparison.title}: {verdict.words}"
-    lead = say_lead(verdict.label, verdict.axes)
+    lead = say_lead(verdict.label, verdict.axes, verdict.sentence)
     lines = [head, "", *([lead, ""] if lead else []), say_prose(verdict.sentence), "", *_table(axes), "", *_table(numbers)]
     notes = [f"Note: {note}" for note in say_in_short(*(_as_mapping(one) for one in (comparison.hdr_peak, comparison.contaminants)))]
     check = comparison.signal_check

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -311,6 +312,40 @@ def test_tables_of_another_film_are_not_taken_for_those_that_were_measured(kept:
     pq.write_table(table.set_column(place, "hdr_max_nits", [changed]), earlier / "frames.parquet")
     with pytest.raises(pairdiff.InputRefused, match=r"^Frames\.parquet does not belong to what was measured\.$"):
         pairdiff.conclude_again(earlier, settings=Settings(**QUICK), title="x")
+
+
+def test_what_was_measured_of_other_films_is_not_taken_for_the_results_own(kept: Kept, tmp_path: Path) -> None:
+    earlier = copy_of(kept, tmp_path)
+    document = json.loads((earlier / "result.json").read_text(encoding="utf-8"))
+    films = [document[side]["file_id"] for side in ("hdr", "sdr")]
+    pairdiff.conclude_again(earlier, settings=Settings(**QUICK), title="x", films=films)
+    with pytest.raises(pairdiff.InputRefused, match="of other films than the result"):
+        pairdiff.conclude_again(earlier, settings=Settings(**QUICK), title="x", films=films[::-1])
+
+
+def test_a_result_that_came_into_the_folder_since_is_not_written_over(kept: Kept, tmp_path: Path, call: Call) -> None:
+    earlier, out = copy_of(kept, tmp_path), tmp_path / "again"
+    assert call("rerun", earlier, "--out", out, "--support-min", "0.5") == 0
+    text = (out / "result.json").read_text(encoding="utf-8")
+    other = re.sub(r'"file_id": "[^"]+"', '"file_id": "sha256-sampled:1:00"', text)
+    assert other != text
+    (out / "result.json").write_text(other, encoding="utf-8")
+    assert call("rerun", earlier, "--out", out, "--support-min", "0.5") == 5
+    assert (out / "result.json").read_text(encoding="utf-8") == other
+
+
+def test_records_that_no_measurement_makes_send_a_re_run_to_the_films(kept: Kept, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whole files whose numbers do not go together: a pair of which the seconds are missing, no look, no matched frame."""
+    import pairdiff._stored as stored
+
+    for fault in (IndexError, ZeroDivisionError, ValueError, KeyError):
+        monkeypatch.setattr(stored, "conclude_stored", lambda *_, fault=fault, **__: [][0] if fault is IndexError else _raise(fault))
+        with pytest.raises(pairdiff.InputRefused, match="damaged"):
+            pairdiff.conclude_again(copy_of(kept, tmp_path / fault.__name__), settings=Settings(**QUICK), title="x")
+
+
+def _raise(fault: type[Exception]) -> None:
+    raise fault("spoilt")
 
 
 def test_options_that_do_not_go_together_are_refused(kept: Kept, tmp_path: Path, call: Call, capsys: Capture) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from pairdiff.verdict.rules import WORDS
+from pairdiff.verdict.rules import RULES, WORDS
 from pairdiff.writeup.lead import choose_proof, say_lead
 
 BOTH = [{"name": "model-hdr"}, {"name": "model-sdr"}]
@@ -20,8 +20,8 @@ def result(label: str, *, stops: float | None = 0.0, **axes: str) -> dict[str, A
     return {"verdict": {"label": label, "axes": states}, "headroom": {"stops": stops}}
 
 
-def lead(label: str, **axes: str) -> str:
-    return say_lead(label, result(label, **axes)["verdict"]["axes"])
+def lead(label: str, *, sentence: str = "", **axes: str) -> str:
+    return say_lead(label, result(label, **axes)["verdict"]["axes"], sentence)
 
 
 def test_every_label_but_the_open_one_has_a_plain_sentence_without_figures() -> None:
@@ -47,13 +47,17 @@ def test_only_axes_that_gain_are_named(axes: dict[str, str], words: str) -> None
 
 
 def test_a_grade_whose_colour_alone_goes_further_is_not_said_to_reach_no_further() -> None:
-    assert "no further" in lead("different-grade")
+    assert "not by a range that counts" in lead("different-grade")
     assert lead("different-grade", colour="slightly_more").startswith("The HDR release has colours outside BT.709, and neither")
 
 
 def test_a_container_beyond_what_a_set_can_be_turned_to_is_not_said_to_be_shown_by_one() -> None:
     assert "it shows what the HDR release shows" in lead("sdr-in-hdr-container")
-    assert "than an SDR set is turned to" in lead("sdr-in-hdr-container", highlights="clearly_more")
+    (rule,) = (one for one in RULES if "beyond_set" in one.holds)
+    said = lead(
+        "sdr-in-hdr-container", sentence=f"SDR picture in an HDR container: with the SDR set at 300, {rule.reason} (headroom +1.62)."
+    )
+    assert "than an SDR set is turned to" in said
 
 
 @pytest.mark.parametrize(("stops", "shown"), [(0.4, None), (1.0, None), (1.2, -2), (2.0, -2), (2.1, -3), (5.0, -3)])

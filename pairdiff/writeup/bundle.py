@@ -13,7 +13,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -293,7 +293,7 @@ def verify_bundle(folder: str | os.PathLike[str]) -> tuple[FileCheck, ...]:
     Returns
     -------
     tuple of FileCheck
-        Pictures, then the page's data.
+        Pictures, then the page's data, then the page and its texts.
 
     Raises
     ------
@@ -305,9 +305,24 @@ def verify_bundle(folder: str | os.PathLike[str]) -> tuple[FileCheck, ...]:
     try:
         pictures = [(one, manifest["pictures"][one["file"]]) for moment in manifest["moments"] for one in moment["pictures"]]
         checks = [_check_picture(folder, one, digest) for one, digest in pictures]
-        return (*checks, *(_check_file(folder, name, digest) for name, digest in manifest["files"].items()))
+        checks += [_check_file(folder, name, digest) for name, digest in manifest["files"].items()]
     except (KeyError, TypeError, ValueError, AttributeError) as broken:
         raise InputRefused(f"{folder / MANIFEST} is not complete ({broken}). Make the bundle again.") from broken
+    return (*checks, *_check_others(folder, {check.file for check in checks}))
+
+
+def _check_others(folder: Path, checked: Collection[str]) -> list[FileCheck]:
+    """The page, its texts and the list of the bundle itself, by `SHA256SUMS`."""
+    try:
+        lines = (folder / SUMS).read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError):
+        return [FileCheck(SUMS, "missing", "no list of checksums that can be read")]
+    rows = [line.split("  ", 1) for line in lines if line.strip()]
+    if not all(len(row) == 2 and re.fullmatch("[0-9a-f]{64}", row[0]) for row in rows):
+        return [FileCheck(SUMS, "changed", "no list of checksums any more")]
+    listed = {name: digest for digest, name in rows}
+    left_out = [FileCheck(name, "changed", f"not in {SUMS}") for name in (PAGE, MANIFEST) if name not in listed]
+    return [*left_out, *(_check_file(folder, name, digest) for name, digest in listed.items() if name not in checked)]
 
 
 def _read_manifest(folder: Path) -> Document:
@@ -346,7 +361,7 @@ def _check_picture(folder: Path, one: Document, digest: str) -> FileCheck:
 
 def _check_file(folder: Path, name: str, digest: str) -> FileCheck:
     path = folder / name
-    if not path.is_file():
+    if ".." in Path(name).parts or Path(name).is_absolute() or not path.is_file():
         return FileCheck(name, "missing", "no file of that name")
     same = _hash(path) == digest
     return FileCheck(name, "as written" if same else "changed", "" if same else "other bytes than were written")

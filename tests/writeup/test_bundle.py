@@ -71,7 +71,8 @@ def test_a_bundle_that_was_just_made_holds(made: Path, result_folder: Path) -> N
     assert {one.state for one in found} == {"as written"}
     index = json.loads((result_folder / "stills" / "index.json").read_text())
     drawn = [picture for moment in index["moments"] for picture in moment["pictures"]]
-    assert len(found) == 4 + sum(len({min(width, picture["columns"]) for width in WIDTHS}) for picture in drawn)
+    assert {one.file for one in found} == {path.relative_to(made).as_posix() for path in made.rglob("*") if path.is_file()} - {SUMS}
+    assert len(found) == 8 + sum(len({min(width, picture["columns"]) for width in WIDTHS}) for picture in drawn)
 
 
 def test_the_page_says_what_a_label_is_not_quoted_without(made: Path) -> None:
@@ -159,6 +160,31 @@ def test_what_is_missing_or_no_picture_and_another_result_are_told(host: Path) -
         "result.json": "changed",
         "report.html": "missing",
     }
+
+
+@pytest.mark.parametrize("name", ["index.html", "short_form.md", "texts.txt", "bundle.json", "SHA256SUMS"])
+def test_what_readers_see_is_held_against_what_was_written_too(host: Path, name: str) -> None:
+    path = host / name
+    text = path.read_text(encoding="utf-8")
+    if name == "bundle.json":
+        path.write_text(text + "\n", encoding="utf-8")
+    elif name == "SHA256SUMS":
+        path.write_text("<html>not found</html>\n", encoding="utf-8")
+    else:
+        path.write_text(text.replace("HDR", "SDR", 1), encoding="utf-8")
+    assert {one: state for one, state in states(host).items() if state != "as written"} == {name: "changed"}
+    path.unlink()
+    if name == "bundle.json":
+        with pytest.raises(InputRefused):
+            verify_bundle(host)
+    else:
+        assert {one: state for one, state in states(host).items() if state != "as written"} == {name: "missing"}
+
+
+def test_a_page_that_was_struck_off_the_list_of_checksums_is_told(host: Path) -> None:
+    sums = host / "SHA256SUMS"
+    sums.write_text("".join(line for line in sums.read_text("utf-8").splitlines(True) if "index.html" not in line), encoding="utf-8")
+    assert states(host)["index.html"] == "changed"
 
 
 def test_the_command_says_so_and_ends_with_6(host: Path) -> None:

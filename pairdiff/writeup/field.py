@@ -49,7 +49,7 @@ class Figure:
 
 FIGURES = (
     Figure(
-        "headroom_stops", "Headroom", "how far highlights rise above SDR white at gain or controls, the less", say_stops, "stops", (0.0, 1.0)
+        "headroom_stops", "Headroom", "how far highlights rise above SDR white (gain or controls)", say_stops, "stops", (0.0, 1.0)
     ),
     Figure(
         "notice_probability",

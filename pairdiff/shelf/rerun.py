@@ -679,7 +679,9 @@ def _look_through(
     """Runs of an archive that meet the conditions, with what each takes; a run that another one redoes is left alone."""
     shelf = pairdiff.open_shelf(archive)
     every = shelf.list_runs()
-    redone = {row["redoes"]: row["run"] for row in every.rows if row["redoes"]}
+    redone: dict[str, list[Row]] = {}
+    for row in every.rows:
+        redone.setdefault(row["redoes"] or "", []).append(row)
     for row in shelf.list_runs(where=where).rows if where else every.rows:
         assert shelf.archive is not None
         try:
@@ -689,13 +691,22 @@ def _look_through(
             continue
         plan = make_plan(source, wish)
         if not _is_done(source, plan, out):
-            if row["run"] in redone:
-                plan = Plan("redone before", (f"by run {redone[row['run']][:RUN_SHOWN]}",))
+            newer = next((one for one in redone.get(row["run"], []) if _wants_the_same(shelf.archive, one, wish, plan)), None)
+            if newer is not None:
+                plan = Plan("redone before", (f"by run {newer['run'][:RUN_SHOWN]}",))
             elif not plan.changes and plan.settings is not None and not wish.fresh:
                 plan = replace(plan, state="up to date", reasons=())
         yield row, source, plan
     for spoilt in every.spoilt:
         yield {"run": "", "title": ""}, None, Plan("damaged", (spoilt,))
+
+
+def _wants_the_same(archive: Archive, row: Row, wish: Wish, plan: Plan) -> bool:
+    """Whether redoing that run would come to the settings of a plan: then the earlier run stands back for it, and else it does not."""
+    try:
+        return plan.settings is not None and want_settings(read_archived(archive, row).result, wish) == plan.settings
+    except (InputRefused, UsageError):
+        return False
 
 
 def redo_shelf(

@@ -8,6 +8,7 @@ in it, but in `frames.parquet`, which is known again by them.
 from __future__ import annotations
 
 import json
+import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
@@ -293,6 +294,8 @@ FORM = form_of(_Whole, names_only=True)
 """What the records hold: a file of other records cannot be read."""
 
 
+MOST_UNPACKED_BYTES = 2**29
+"""Of everything in `measured.npz` (own: 2000 pairs take about 20 MB packed); more would fill the memory."""
 DAMAGED = "what was kept of what was measured is damaged"
 
 
@@ -405,6 +408,11 @@ def load_head(path: Path) -> Head:
 
 def _read(path: Path, *, only: Sequence[str] = ()) -> dict[str, NDArray[Any]]:
     try:
+        if path.exists() and not path.is_file():
+            raise NotReadable(DAMAGED)
+        with path.open("rb") as file, zipfile.ZipFile(file) as listed:
+            if sum(one.file_size for one in listed.infolist()) > MOST_UNPACKED_BYTES:
+                raise NotReadable(DAMAGED)
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             if arrays["form"].tobytes().decode() != FORM:
                 raise NotReadable("another version kept other things of what it measured")

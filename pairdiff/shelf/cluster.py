@@ -38,7 +38,7 @@ from pathlib import Path
 from typing import Any, Literal, TextIO
 
 import pairdiff
-from pairdiff._errors import ClusterRefused, OutputRefused, PairdiffError, UsageError
+from pairdiff._errors import ClusterRefused, InputRefused, OutputRefused, PairdiffError, UsageError
 from pairdiff.shelf.archive import write_object
 from pairdiff.shelf.batch import (
     FAULT,
@@ -701,7 +701,15 @@ class _Work:
         for given in {one.number: one for one in self._given.values()}.values():
             if given.begun_s is not None:
                 found = read_outcome(given.pair, self._out)
+                if found is not None and found.state == "done":  # of this call, or of other files that lay there before it
+                    found = self._find_done(given.pair)
                 yield given.pair, found or replace(outcome_of(given.pair, "interrupted"), message=STOPPED)
+
+    def _find_done(self, pair: Pair) -> Outcome | None:
+        try:
+            return find_done(pair, self._out)
+        except InputRefused:
+            return None
 
 
 def _connection_faults() -> tuple[type[BaseException], ...]:

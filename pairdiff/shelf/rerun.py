@@ -611,6 +611,8 @@ def redo_folder(
     source = read_folder(directory)
     if os.path.realpath(out) == os.path.realpath(directory):
         raise OutputRefused(f"{out} holds the earlier result, which stays as it is. Name another folder with --out.")
+    if Path(os.path.realpath(directory)) in Path(os.path.realpath(out)).parents:
+        raise OutputRefused(f"{out} lies within the earlier result, which stays as it is. Name a folder elsewhere with --out.")
     check_output(out)
     plan = make_plan(source, wish)
     if keep:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import os
 import re
+import resource
 import shutil
 import signal
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
@@ -344,6 +346,20 @@ def test_records_that_no_measurement_makes_send_a_re_run_to_the_films(kept: Kept
             pairdiff.conclude_again(copy_of(kept, tmp_path / fault.__name__), settings=Settings(**QUICK), title="x")
 
 
+def test_a_small_file_that_unpacks_to_more_than_any_measurement_is_not_unpacked(kept: Kept, tmp_path: Path) -> None:
+    earlier = copy_of(kept, tmp_path)
+    with zipfile.ZipFile(earlier / "measured.npz", "w", zipfile.ZIP_DEFLATED) as packed, packed.open("head.npy", "w") as one:
+        for _ in range(600):
+            one.write(bytes(2**20))
+    assert (earlier / "measured.npz").stat().st_size < 2**20
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    assert pairdiff.check_stored(earlier, settings=Settings(**QUICK)).reasons == ("what was kept of what was measured is damaged",)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000, "kilobytes"
+    (earlier / "measured.npz").unlink()
+    os.mkfifo(earlier / "measured.npz")
+    assert pairdiff.check_stored(earlier, settings=Settings(**QUICK)).reasons == ("what was kept of what was measured is damaged",)
+
+
 def _raise(fault: type[Exception]) -> None:
     raise fault("spoilt")
 
@@ -371,6 +387,8 @@ def test_no_result_is_written_over(kept: Kept, tmp_path: Path, call: Call, capsy
     assert "holds another result, and none is written over" in capsys.readouterr().err
     assert call("rerun", other, "--out", tmp_path / "x" / ".." / "earlier") == 5
     assert "holds the earlier result, which stays as it is" in capsys.readouterr().err
+    assert call("rerun", other, "--out", other / "stills" / "again") == 5
+    assert "lies within the earlier result" in capsys.readouterr().err
     assert tree(other) == before
 
 

@@ -26,6 +26,7 @@ Start = Callable[..., Started]
 HDR_SCAN, SDR_SCAN = "measure the HDR release", "measure the SDR release"
 
 
+@pytest.mark.slow
 def test_the_same_releases_give_the_same_result_to_the_last_byte(small_pair: SmallPair, run_pairdiff: Run, tmp_path: Path) -> None:
     outs = [tmp_path / name for name in ("first", "second")]
     for out in outs:

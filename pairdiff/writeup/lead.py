@@ -61,8 +61,8 @@ def say_lead(label: str, axes: Mapping[str, str], sentence: str) -> str:
             return "One curve turns the SDR picture into the HDR one: the same picture, brighter or steeper than an SDR set is turned to."
         return "Adjust an SDR set once for the whole film, and it shows what the HDR release shows."
     if label == "different-grade":
-        if gains:
-            return f"The HDR release has {gains}, and neither brighter highlights nor more in the shadows."
+        if axes.get("colour") in GAINS:  # alone: with highlights or shadows beside it the label is another one
+            return f"The HDR release has {GAIN_WORDS['colour']}, and no other gain was found."
         return "The pictures differ in tone or colour by more than a set's controls explain, but not by a range that counts."
     if label == "stretched-sdr":
         return "Where the SDR release is at its white the HDR release is brighter, but shows next to nothing there that the SDR one lacks."

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ import pytest
 
 import pairdiff
 from pairdiff.shelf import batch, cluster
+from pairdiff.shelf.manifest import read_manifest
 from tests.shelf._dask import Dask, dask, wait_for
 from tests.small_clips import SmallPair, make_longer_pair
 
@@ -391,3 +393,32 @@ def test_passes_are_read_in_stretches_by_several_workers_and_found_the_same(tmp_
         assert f"1/1 take up 120 frames of the {side} release that were read in stretches" in there.stderr
     assert {"[w1]", "[w2]"} <= {line.split()[-1] for line in there.stderr.splitlines() if ", stretch " in line}
     assert list((tmp_path / "two" / ".stretches").iterdir()) == []
+
+
+class _NoCluster:
+    """A client whose tasks never come to anything."""
+
+    status = "running"
+
+    def cancel(self, *_: object, **__: object) -> None:
+        """Nothing is there."""
+
+    def run(self, *_: object, **__: object) -> dict[str, object]:
+        return {}
+
+
+def test_what_was_stopped_takes_no_outcome_of_other_files_for_its_own(tmp_path: Path) -> None:
+    """The pair was begun in stretches; the outcome in its folder is `done`, of films that lay there before."""
+    for name in ("a.mkv", "b.mkv"):
+        (tmp_path / name).write_bytes(name.encode() * 100)
+    (tmp_path / "list.toml").write_text('[[pair]]\ntitle = "Harbour lights"\nhdr = "a.mkv"\nsdr = "b.mkv"\n', encoding="utf-8")
+    (pair,), out = read_manifest(tmp_path / "list.toml").pairs, tmp_path / "out"
+    (out / pair.folder).mkdir(parents=True)
+    earlier = replace(batch.outcome_of(pair, "done"), exit_code=0, files={"hdr": "earlier", "sdr": "earlier"})
+    batch.write_object(out / pair.folder / "outcome.json", asdict(earlier))
+    assert batch.read_outcome(pair, out) is not None
+    work = cluster._Work(_NoCluster(), out, fresh=False, say=lambda line: None, stop=batch.Stop(), count=1)  # type: ignore[arg-type]
+    given = cluster._Given(1, pair, None)
+    given.begun_s, work._given["task"] = 0.0, given
+    ((_, left),) = work._left()
+    assert (left.state, left.message) == ("interrupted", batch.STOPPED)

@@ -48,7 +48,7 @@ def test_only_axes_that_gain_are_named(axes: dict[str, str], words: str) -> None
 
 def test_a_grade_whose_colour_alone_goes_further_is_not_said_to_reach_no_further() -> None:
     assert "not by a range that counts" in lead("different-grade")
-    assert lead("different-grade", colour="slightly_more").startswith("The HDR release has colours outside BT.709, and neither")
+    assert lead("different-grade", colour="slightly_more").startswith("The HDR release has colours outside BT.709, and no other")
 
 
 def test_a_container_beyond_what_a_set_can_be_turned_to_is_not_said_to_be_shown_by_one() -> None:

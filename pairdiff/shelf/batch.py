@@ -173,7 +173,7 @@ def run_pair(
         An `Outcome` as plain data, which also lies in the pair's folder. What goes wrong with the pair is told there and not raised.
     """
     pair, folder = Pair(**entry), Path(out) / entry["folder"]
-    say, stop, place = say or _silent, stop or Stop(), place or Place()
+    say, stop, place = say or silent, stop or Stop(), place or Place()
     begun, begun_s = datetime.now(UTC), monotonic()
     outcome = outcome_of(pair, "failed")
     try:
@@ -217,7 +217,7 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
     outcome = read_outcome(pair, out)
     if outcome is None or outcome.state != "done" or not all((folder / name).is_file() for name in ("report.html", "frames.parquet")):
         return None
-    result = _read_json(folder / "result.json")
+    result = read_json(folder / "result.json")
     files = _identify(pair)
     try:
         whole = {side: result[side]["file_id"] for side in files} == files
@@ -228,7 +228,7 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
 
 def read_outcome(pair: Pair, out: Path | str) -> Outcome | None:
     """The outcome that lies there, where it is of what is asked for now; files are not looked at."""
-    found = _read_json(Path(out) / pair.folder / OUTCOME)
+    found = read_json(Path(out) / pair.folder / OUTCOME)
     if set(found) != {one.name for one in fields(Outcome)} or found["schema"] != OUTCOME_SCHEMA or found["asked"] != _asked(pair):
         return None
     return Outcome(**found)
@@ -302,7 +302,7 @@ def _words_of_both(pair: Pair) -> list[str]:
 
 def _read_figures(folder: Path) -> dict[str, Any]:
     """The headline figures of the result that lies there."""
-    result = _read_json(folder / "result.json")
+    result = read_json(folder / "result.json")
     verdict, headroom = result["verdict"], result["headroom"]
     return {
         "label": verdict["label"],
@@ -478,13 +478,13 @@ def run_batch(
     OutputRefused : the folder cannot be written, or another batch is at work in it.
     PairdiffError : what `work` raises; what was done before is in the summary.
     """
-    out, tell = Path(out).absolute(), _undisturbed(say or _silent)
+    out, tell = Path(out).absolute(), undisturbed(say or silent)
     chosen = manifest.choose(only)
     check_output(out)
     outcomes = {pair.title: _known(pair, out, asked_for=pair in chosen, fresh=fresh) for pair in manifest.pairs}
     try:
         out.mkdir(parents=True, exist_ok=True)
-        with _alone(out), _stopping() as stop:
+        with only_one_at_work(out), heed_signals() as stop:
             due_s, written = 0.0, True
             try:
                 for pair, outcome in (work or work_here)(chosen, out, fresh=fresh, say=tell, stop=stop):
@@ -668,11 +668,11 @@ def show_title(title: str) -> str:
 # ---------------------------------------------------------------- one batch a folder, signals, files
 
 
-def _silent(line: str) -> None:
+def silent(line: str) -> None:
     """Progress that nobody asked for."""
 
 
-def _undisturbed(say: Say) -> Say:
+def undisturbed(say: Say) -> Say:
     """The same for a terminal that may go away while films are measured."""
 
     def tell(line: str) -> None:
@@ -688,7 +688,7 @@ def numbered(say: Say, number: int, count: int) -> Say:
 
 
 @contextlib.contextmanager
-def _alone(out: Path) -> Iterator[None]:
+def only_one_at_work(out: Path) -> Iterator[None]:
     """Hold the folder for one batch at a time; where the system has no such locks, nothing is held.
 
     Raises
@@ -720,7 +720,7 @@ def take_lock(file: TextIO) -> bool:
 
 
 @contextlib.contextmanager
-def _stopping() -> Iterator[Stop]:
+def heed_signals() -> Iterator[Stop]:
     """Signals that ask for an end, noted and passed on; handlers are those of before afterwards. Only a main thread is asked."""
     stop, before = Stop(), {}
     if threading.current_thread() is threading.main_thread():
@@ -735,7 +735,7 @@ def _stopping() -> Iterator[Stop]:
             signal.signal(number, handler)
 
 
-def _read_json(path: Path) -> dict[str, Any]:
+def read_json(path: Path) -> dict[str, Any]:
     """A document that lies there; empty where there is none that can be read."""
     try:
         found = json.loads(path.read_text(encoding="utf-8"))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import gzip
-import json
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -24,7 +23,7 @@ from pairdiff._settings import Settings
 from pairdiff._settings_file import setting_kinds
 from pairdiff._watch import INTERRUPTED
 from pairdiff.shelf.archive import DAMAGE, FRAMES, REPORT, RESULT, Archive, write_object
-from pairdiff.shelf.batch import Stop, _alone, _stopping, _undisturbed, run_pair, show_title
+from pairdiff.shelf.batch import Stop, heed_signals, only_one_at_work, read_json, run_pair, show_title, silent, undisturbed
 from pairdiff.shelf.kept_run import check_result, number_of, read_result
 from pairdiff.shelf.listing import RUN_SHOWN, Row, pad_columns, show_text
 from pairdiff.shelf.manifest import Pair, name_folder
@@ -355,7 +354,7 @@ def _clear_away(folder: Path) -> None:
 
 def read_outcome(folder: Path, asked: Mapping[str, Any]) -> Document | None:
     """The outcome that lies there, where it is of what is asked for now and its result is whole."""
-    found = _read_json(folder / RERUN)
+    found = read_json(folder / RERUN)
     if found.get("schema") != OUTCOME_SCHEMA or found.get("asked") != asked or found.get("state") != "done":
         return None
     try:
@@ -372,10 +371,10 @@ def _asked(source: Source, plan: Plan) -> Document:
 
 def _refuse_another(folder: Path, source: Source, asked: Mapping[str, Any]) -> None:
     """Refuse a folder that holds another result: none is written over, but for one of the same re-run."""
-    held = _read_json(folder / RERUN)
+    held = read_json(folder / RERUN)
     made_from = held.get("source")
     of_this = held.get("schema") == OUTCOME_SCHEMA and isinstance(made_from, dict) and made_from.get("run") == source.number
-    of_this = of_this and _films_of(_read_json(folder / "result.json")) in (None, _films_of(source.result))
+    of_this = of_this and _films_of(read_json(folder / "result.json")) in (None, _films_of(source.result))
     if (folder / "result.json").exists() and not (of_this and (held.get("asked") == asked or held.get("state") != "done")):
         raise OutputRefused(f"{folder} holds another result, and none is written over. Name another folder with --out.")
 
@@ -607,7 +606,7 @@ def redo_folder(
     InputRefused : there is no earlier result, or its films are needed and not there; and what `compare` refuses, as `PairdiffError`.
     OutputRefused : the folder cannot be written, or holds another result.
     """
-    out, tell = out.absolute(), _undisturbed(say or _silent)
+    out, tell = out.absolute(), undisturbed(say or silent)
     source = read_folder(directory)
     if os.path.realpath(out) == os.path.realpath(directory):
         raise OutputRefused(f"{out} holds the earlier result, which stays as it is. Name another folder with --out.")
@@ -618,7 +617,7 @@ def redo_folder(
     if keep:
         pairdiff.check_keeping(archive=archive)
         source = _with_words(source, archive)
-    with _stopping() as stop:
+    with heed_signals() as stop:
         outcome = redo(source, plan, wish, out, say=tell, stop=stop)
     if outcome["state"] == "done" and keep:
         outcome = keep_redone(outcome, source, out, archive=archive)
@@ -733,13 +732,13 @@ def redo_shelf(
     ------
     OutputRefused : the folder cannot be written, or is at work already.
     """
-    out, tell = out.absolute(), _undisturbed(say or _silent)
+    out, tell = out.absolute(), undisturbed(say or silent)
     check_output(out)
     pairdiff.open_shelf(archive)  # refused before anything is made
     outcomes: list[Document] = []
     try:
         out.mkdir(parents=True, exist_ok=True)
-        with _alone(out), _stopping() as stop:
+        with only_one_at_work(out), heed_signals() as stop:
             found = list(_look_through(archive, where, wish, out))
             for number, (row, source, plan) in enumerate(found, 1):
                 head = f"run {number} of {len(found)}: {show_title(row['title'] or '')}"
@@ -917,16 +916,3 @@ def plan_in_words(plans: Sequence[Document]) -> str:
     counts = Counter(PLAN_WORDS[one["plan"]].partition(":")[0] for one in plans)
     said = ", ".join(f"{count} {words}" for words, count in counts.items())
     return "\n".join([*lines, f"Runs: {len(plans)}{f' ({said})' if said else ''}. Nothing was run."])
-
-
-def _silent(line: str) -> None:
-    """Progress that nobody asked for."""
-
-
-def _read_json(path: Path) -> Document:
-    """A document that lies there; empty where there is none that can be read."""
-    try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

@@ -596,7 +596,7 @@ def rerun(
     changes: dict[str, Any],
     directory: Annotated[
         Path | None,
-        typer.Argument(metavar="DIR", help="Folder that `compare` wrote; the shelf if not given.", show_default=False),
+        typer.Argument(metavar="DIR", help="Folder that `compare` wrote; not with --shelf.", show_default=False),
     ] = None,
     out: Annotated[
         Path | None,

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import ctypes
 import gc
+import os
 import sys
 from functools import cache
 from typing import Any
+
+LEAST_BYTES = 384 * 2**20
+"""What a process holds before any of it is looked for (own): most of it are the libraries, and looking takes a tenth of a second."""
 
 
 @cache
@@ -26,7 +30,18 @@ def _trim() -> Any:
 
 def give_back() -> None:
     """Let go of what only refers to itself, readers with their decoders among it, and hand free memory back where the C library can."""
+    if _resident_bytes() < LEAST_BYTES:
+        return
     gc.collect()
     trim = _trim()
     if trim is not None:
         trim(0)
+
+
+def _resident_bytes() -> float:
+    """What this process holds in memory; infinite where the system does not tell."""
+    try:
+        with open("/proc/self/statm", encoding="ascii") as told:
+            return int(told.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, ValueError, IndexError, AttributeError):
+        return float("inf")

@@ -27,7 +27,7 @@ from pairdiff.score.title import FitState
 
 T = TypeVar("T")
 
-SCORE_VERSION = 2
+SCORE_VERSION = 3
 """Raise it whenever what is measured of a pair, or what the fit sees or makes of it, changes: re-runs go by it too."""
 FIT_PART = 6
 """What the fit has gathered is kept so many times less often (own: up to 30 MB are written each time, and a pair takes a quarter of what

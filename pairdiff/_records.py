@@ -671,7 +671,7 @@ class Headroom:
     noise_stops: float | None
     """Most by which noise can have lifted the level, mean over matched time."""
     area_share: float | None
-    """Mean share of the picture above SDR white (`controls`)."""
+    """Mean share of the picture above SDR white (`controls`) by 0.1 stops or more."""
     time_share: Estimate
     """Share of matched time with at least the slight threshold over at least the stated area."""
     area_interval: Estimate = Estimate(None, None, None)
@@ -843,6 +843,7 @@ class PairScore:
     stops_above_white: float
     """Mean over the picture of the stops by which HDR lies above SDR white (`controls`), 0 below it."""
     area_above_white_share: float
+    """Of SDR white at `controls`, by 0.1 stops or more."""
     area_above_203_share: float
     rms_jnd: Mapping[str, float]
     """Root mean square dE_ITP by set-up name."""

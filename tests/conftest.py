@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import subprocess
@@ -23,6 +24,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("slow"):
             item.add_marker(pytest.mark.timeout(3600))
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end: looking through it whenever memory is handed back would take longer than many a test."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

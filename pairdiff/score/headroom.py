@@ -24,6 +24,9 @@ from pairdiff.score.pooling import CONFIDENCE, estimate_mean, estimate_share, le
 from pairdiff.score.ranks import median_of, values_at_ranks
 from pairdiff.score.whole import window_moments
 
+ABOVE_MARGIN_STOPS = 0.1
+"""From where on light counts as above SDR white where an area is told or drawn (own): what lies at white is coded and rounded to either
+side of it."""
 REFERENCE_WHITE_NITS = 203.0
 """HDR Reference White, BT.2408 table 1."""
 LEAST_NITS = 1e-3

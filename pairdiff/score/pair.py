@@ -17,7 +17,7 @@ from pairdiff.score.colour_volume import PictureBeyond, measure_beyond
 from pairdiff.score.contrast import measure_contrast
 from pairdiff.score.detail import PictureDetail, clipped_area, codes_at_top, measure_detail
 from pairdiff.score.difference import BlurredLight, SeenDifference, compare_seen, see
-from pairdiff.score.headroom import AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
+from pairdiff.score.headroom import ABOVE_MARGIN_STOPS, AREA_FACTORS, REFERENCE_WHITE_NITS, HighlightLevels, measure_highlights
 from pairdiff.score.origin import GreyCodes, PictureOrigin, measure_origin
 from pairdiff.score.setup import SetupFits, lift_signal
 from pairdiff.score.shadows import SHADOW_FACTORS, PictureShadows, measure_dark_detail
@@ -184,7 +184,7 @@ def score_pair(
         hdr_mean_nits=_mean_luminance(pictures.hdr_nits),
         sdr_mean_nits=_mean_luminance(controls_nits),
         stops_above_white=float(bright_stops.mean(dtype=np.float64)),
-        area_above_white_share=float((bright_stops > 0).mean()),
+        area_above_white_share=float((bright_stops > ABOVE_MARGIN_STOPS).mean()),
         area_above_203_share=float(((level > REFERENCE_WHITE_NITS) & film).mean()),
         rms_jnd={name: found.rms_jnd for name, found in seen.items()},
         preference_loss={name: found.loss.jod for name, found in seen.items()},

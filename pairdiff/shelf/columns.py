@@ -76,7 +76,7 @@ MEASURED = (
     Column("headroom_low_stops", "number", "lower end of its 95 % interval", ("headroom", "stops_low"), say_stops),
     Column("headroom_high_stops", "number", "upper end", ("headroom", "stops_high"), say_stops),
     Column("uses_peak_ratio", "flag", "whether the peak ratio takes its place", ("headroom", "uses_peak_ratio")),
-    _figure("area_share", say_share, "mean share of the picture above SDR white", "headroom", "area_share"),
+    _figure("area_share", say_share, "mean share of the picture 0.1 stops or more above SDR white", "headroom", "area_share"),
     _figure("time_share", say_share, "share of matched time that reaches the headroom threshold", "headroom", "time_share"),
     _figure(
         "notice_probability",

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pairdiff._records import FloatArray
 from pairdiff.light.transfer import nits_to_pq
 from pairdiff.score.colour import LUMINANCE, WINDOW_PIXELS, distance_outside_jnd
+from pairdiff.score.headroom import ABOVE_MARGIN_STOPS
 
 LIGHT_LEGEND: tuple[tuple[float, tuple[int, int, int]], ...] = (
     (0.1, (18, 29, 31)),
@@ -33,8 +34,6 @@ OUTLINE_PIXELS, HALO_PIXELS = 2, 1
 """Width of an outline, and of the dark edge on either side (own)."""
 DASH_PIXELS, GAP_PIXELS = 7, 5
 """Of the broken outline (own)."""
-ABOVE_MARGIN_STOPS = 0.1
-"""From where on light is drawn as above SDR white (own): what lies at white is coded and rounded to either side of it."""
 DOT_PIXELS, DOT_STEP_PIXELS = 2, 8
 """Dots inside the broken outline, and from one to the next (own)."""
 INSIDE_LIGHTER = 60

@@ -762,18 +762,18 @@ def _capital(words: str) -> str:
 
 
 def _headline(figures: _Figures, case: Case, settings: Settings) -> str:
-    measure = f"{'peak ratio' if figures.uses_ratio else 'headroom'} {_stops(figures.stops)}{_named_set(figures, case)}"
+    measure = f"peak ratio {_stops(figures.stops)}" if figures.uses_ratio else f"headroom {_say_headroom(figures, case)}"
     outside = f"{_share(figures.outside_709_share)} of the picture outside BT.709"
-    return f"{measure}, tone shift {_tone_shift_jnd(figures, case, settings):.1f} JND, {outside}"
+    return f"{measure}; tone shift {_tone_shift_jnd(figures, case, settings):.1f} JND; {outside}"
 
 
-def _named_set(figures: _Figures, case: Case) -> str:
-    """Whose white the headroom is over, where it is not that of the set the sentence names."""
-    at_gain, at_controls = case.headroom.stops_gain, case.headroom.stops_controls
-    if figures.uses_ratio or at_gain is None or at_controls is None or round(at_gain, 2) >= round(at_controls, 2):
-        return ""
-    here = f"{_stops(at_controls)} over the white of this set"
-    return f" over {case.gain.white_nits:.0f} cd/m2, where a gain alone puts white at gamma {case.gain.gamma:g} ({here})"
+def _say_headroom(figures: _Figures, case: Case) -> str:
+    """The headroom that counts, and where that is not over the white the sentence names, first the one that is."""
+    counted, at_gain, at_controls = _stops(figures.stops), case.headroom.stops_gain, case.headroom.stops_controls
+    if at_gain is None or at_controls is None or round(at_gain, 2) >= round(at_controls, 2):
+        return counted
+    elsewhere = f"{case.gain.white_nits:.0f} cd/m2, where a gain alone puts white at gamma {case.gain.gamma:g}"
+    return f"{_stops(at_controls)} over this white and {counted}, which counts, over {elsewhere}"
 
 
 def _share(value: float) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pairdiff.score.headroom import ABOVE_MARGIN_STOPS
 from pairdiff.score.notice import notice_probability
 from pairdiff.verdict.figures import NBSP, say_decimals, say_share, say_stops
 from pairdiff.writeup.charts import Lane, LevelPanel, Span, bin_places, tabulate_levels
@@ -96,7 +97,7 @@ def make_lanes(result: Document, panels: Sequence[LevelPanel], frames: Frames, s
         ),
         Lane(
             "Picture above SDR white",
-            f"steps: {word}s; ticks: scored pairs",
+            f"by {ABOVE_MARGIN_STOPS:g} stops or more; steps: {word}s; ticks: scored pairs",
             "hdr",
             _area_ticks(values := _of_shots(result, frames, shots, "area_above_white_share"), frames["area"]),
             values,

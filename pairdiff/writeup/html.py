@@ -24,9 +24,9 @@ from pairdiff._errors import InputRefused
 from pairdiff._records import SIDES, Side
 from pairdiff._settings import Settings
 from pairdiff.light.transfer import bt1886_to_nits, linear_to_srgb, nits_to_bt1886
+from pairdiff.score.headroom import ABOVE_MARGIN_STOPS
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import shrink_srgb
-from pairdiff.stills.light_map import ABOVE_MARGIN_STOPS
 from pairdiff.stills.side_by_side import HDR_KINDS
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts, film, scopes
@@ -619,8 +619,8 @@ def _highlight_evidence(result: Document) -> list[str]:
         lines = [
             f"{figure} {stops}{ends}{each}.",
             f"At the slight threshold or more in {say_share(room['time_share'])} of matched time{interval}; "
-            f"on average {say_share(room['area_share'])} of the picture is above SDR white at controls, "
-            "counted without a margin: rounding and coding of what lies at white count too.",
+            f"on average {say_share(room['area_share'])} of the picture lies {ABOVE_MARGIN_STOPS:g} stops or more above SDR white "
+            "at controls.",
         ]
         if room["uses_peak_ratio"]:
             lines.append(

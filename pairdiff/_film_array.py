@@ -7,7 +7,9 @@ What is read of one is an ordinary array of the rows that were asked for. Who ma
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+import operator
+from collections.abc import Callable, Iterator, Sequence
+from fractions import Fraction
 from typing import Any, Protocol, TypeAlias
 
 import numpy as np
@@ -17,6 +19,8 @@ from pairdiff._records import FloatArray
 
 NEAR_ROWS = 8
 """Rows that are asked for no further apart than this are read in one go (own)."""
+TIMES_AT_ONCE = 4096
+"""Times that are made numbers of in one go (own)."""
 
 
 class Store(Protocol):
@@ -117,3 +121,33 @@ def part_of(prints: Prints, start: int, stop: int) -> Prints:
 def chosen_of(prints: Prints, place: NDArray[Any]) -> Prints:
     """Frames by their numbers or by flags; not read where they do not lie in memory."""
     return prints.chosen(place) if isinstance(prints, FilmArray) else prints[place]
+
+
+class FilmTimes(Sequence[Fraction]):
+    """Times of the frames of a film, seconds, read as a tuple of fractions would be: as objects those of four hours take 40 MB.
+
+    Parameters
+    ----------
+    parts : numerator and denominator of each, (frame, 2), int64.
+    """
+
+    def __init__(self, parts: NDArray[np.int64]) -> None:
+        self.parts = parts
+
+    def __len__(self) -> int:
+        return len(self.parts)
+
+    def __getitem__(self, place: Any) -> Any:
+        return FilmTimes(self.parts[place]) if isinstance(place, slice) else Fraction(*self.parts[place].tolist())
+
+    def __iter__(self) -> Iterator[Fraction]:
+        for start in range(0, len(self.parts), TIMES_AT_ONCE):
+            yield from (Fraction(*one) for one in self.parts[start : start + TIMES_AT_ONCE].tolist())
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and len(self) == len(other) and all(map(operator.eq, self, other))
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        return f"<times of {len(self)} frames>"

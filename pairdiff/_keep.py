@@ -14,19 +14,20 @@ import shutil
 import tempfile
 import time
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pairdiff._block_file import in_files
+from pairdiff._block_file import BlockFile, in_files
 from pairdiff._errors import OutputRefused
-from pairdiff._film_array import Prints
+from pairdiff._film_array import FilmTimes, Prints
 from pairdiff._records import Damage, FieldOrder, FrameLevels, Rectangle, Release
-from pairdiff._tables import Table
+from pairdiff._tables import Table, column
 from pairdiff.match.motion import BLOCK_FRAMES
 from pairdiff.score.scan import Track
 
@@ -192,8 +193,8 @@ def _to_arrays(track: Track) -> dict[str, Any]:
     return {
         "active": np.array([track.active.top, track.active.bottom, track.active.left, track.active.right]),
         "edges": track.edges,
-        "times": np.array([[time.numerator, time.denominator] for time in track.times_s], np.int64),
-        "levels": np.array([[getattr(frame, name) for name in names] for frame in track.levels], np.float64),
+        "times": _parts_of_times(track.times_s),
+        "levels": np.stack([column(track.levels, name) for name in names], axis=-1).astype(np.float64) if names else np.zeros(0),
         "damage": np.array(json.dumps([asdict(fault) for fault in track.damage])),
         "field_order": np.array(track.field_order or ""),
         "set_aside": track.set_aside,
@@ -212,8 +213,8 @@ def _from_arrays(arrays: dict[str, Any], prints: Prints) -> Track:
         Rectangle(*(int(edge) for edge in arrays["active"])),
         prints,
         arrays["edges"],
-        tuple(Fraction(int(top), int(bottom)) for top, bottom in arrays["times"]),
-        Table(FrameLevels, (FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in arrays["levels"])),
+        FilmTimes(arrays["times"]),
+        Table(FrameLevels, _each_levels(arrays["levels"]), keep=BlockFile(keep_folder()).keep),
         tuple(Damage(**fault) for fault in json.loads(str(arrays["damage"]))),
         cast("FieldOrder | None", str(arrays["field_order"]) or None),
         arrays["set_aside"],
@@ -225,3 +226,13 @@ def _from_arrays(arrays: dict[str, Any], prints: Prints) -> Track:
         bool(arrays["one_field"]),
         arrays["codes"],
     )
+
+
+def _each_levels(rows: NDArray[np.float64]) -> Iterator[FrameLevels]:
+    return (FrameLevels(int(row[0]), *(float(value) for value in row[1:])) for row in rows)
+
+
+def _parts_of_times(times_s: Sequence[Fraction]) -> NDArray[np.int64]:
+    if isinstance(times_s, FilmTimes):
+        return times_s.parts
+    return np.array([time.as_integer_ratio() for time in times_s], np.int64).reshape(-1, 2)

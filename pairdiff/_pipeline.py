@@ -402,7 +402,12 @@ def compare(
         )
         give_back()
         tell("write", 0, 1)
-        write_comparison(comparison, stills, Path(out), joined=joined, kinds=_hdr_kinds(work.settings), store=store)
+
+        def forget() -> None:
+            stills.clear()
+            joined.clear()
+
+        write_comparison(comparison, stills, Path(out), joined=joined, kinds=_hdr_kinds(work.settings), store=store, forget=forget)
         parts.remove()  # not before: a disk that is full costs no second scoring
         tell("write", 1, 1)
         return comparison
@@ -991,6 +996,7 @@ def _read_on(
             codes_before=codes,
             keep=None if parts is None or watch is None else _Keeper(parts, reader, watch, codes=codes),
             empty=in_files(_keep.keep_folder()),
+            keep_rows=BlockFile(_keep.keep_folder()).keep,
         )
         track = Track(
             active,

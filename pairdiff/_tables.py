@@ -142,9 +142,9 @@ class Table(Sequence[T]):
             start += len(rows)
         return self._of(found)
 
-    def within(self, name: str, kind: type[Any]) -> Table[Any]:
-        """The records of another kind that these hold under a name, as a table of their own in memory."""
-        made = Table(kind)
+    def within(self, name: str, kind: type[Any], *, keep: Keep = in_memory) -> Table[Any]:
+        """The records of another kind that these hold under a name, as a table of their own."""
+        made = Table(kind, keep=keep)
         if self._form is not None:
             made._form = self._form.parts[name]
             for rows in self.blocks():

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import bisect
 import errno
 import os
 import tracemalloc
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +19,7 @@ from numpy.typing import NDArray
 from pairdiff import _block_file, _film_array
 from pairdiff._block_file import BlockFile, in_files
 from pairdiff._errors import OutputRefused
-from pairdiff._film_array import FilmArray, chosen_of, part_of
+from pairdiff._film_array import FilmArray, FilmTimes, chosen_of, part_of
 from pairdiff._nameless_file import NamelessFile
 
 ROWS, CELLS = 60, 5
@@ -217,3 +219,34 @@ def test_threads_that_read_and_write_at_once_read_their_own_rows(tmp_path: Path)
 
         for number, read in pool.map(keep, numbers):
             assert read()["number"].tolist() == [number] * 2
+
+
+# ---------------------------------------------------------------- times
+
+TIMES_S = tuple(Fraction(n * 1001, 24000) for n in range(9000))
+PARTS = np.array([(n * 1001, 24000) for n in range(9000)])
+
+
+@pytest.mark.parametrize("place", [0, -1, 4097, slice(4090, 4100), slice(None, None, -3), slice(8990, None), slice(5, 5)])
+def test_times_are_read_as_a_tuple_of_fractions_is(place: Any) -> None:
+    read = FilmTimes(PARTS)[place]
+    assert read == TIMES_S[place] if isinstance(place, int) else tuple(read) == TIMES_S[place]
+
+
+def test_times_are_a_sequence_that_takes_no_memory_but_for_what_is_read() -> None:
+    times = FilmTimes(PARTS)
+    assert len(times) == len(TIMES_S)
+    assert times == TIMES_S
+    assert times != TIMES_S[:-1]
+    assert times != (*TIMES_S[:-1], Fraction(1))
+    assert bisect.bisect_left(times, Fraction(7 * 1001, 24000)) == 7
+    tracemalloc.start()
+    assert max(times) == TIMES_S[-1]
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 1_200_000  # of 4096 at once
+
+
+def test_a_place_behind_the_end_is_refused() -> None:
+    with pytest.raises(IndexError):
+        FilmTimes(PARTS)[len(TIMES_S)]

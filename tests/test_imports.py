@@ -13,7 +13,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "pairdiff"
 STAGES = ("clip", "frames", "light", "match", "score", "stills", "verdict", "writeup")
 # Files that every stage may use.
-GROUND = ("_records", "_settings", "_errors", "_checks", "_beat", "_tables", "_film_array", "_nameless_file")
+GROUND = ("_records", "_settings", "_errors", "_checks", "_beat", "_tables", "_film_array", "_nameless_file", "_memory")
 # Each big library has a home: the start of a file's path inside the package, or the end of its name.
 HOMES = {
     "av": ("clip/", "frames/", "writeup/", "_demo/"),

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._film_array import Empty, Prints, in_memory
+from pairdiff._film_array import Empty, FilmTimes, Prints, in_memory
 from pairdiff._records import Damage, FieldOrder, Frame, FrameLevels, Levels, PictureSpan, Rectangle, Signal
-from pairdiff._tables import Table, column
+from pairdiff._tables import Keep, Table, column
+from pairdiff._tables import in_memory as rows_in_memory
 from pairdiff.frames.decode import REPEATED, CannotReadOn
 from pairdiff.frames.planes import BlockMeans, planes_to_rgb
 from pairdiff.frames.prefetch import map_ahead
@@ -52,7 +53,7 @@ class Track:
     """(frame, cell)."""
     edges: NDArray[np.uint16]
     """Where the light begins and ends in strips of each frame, (frame, 4, strip), as of `measure_edges`."""
-    times_s: tuple[Fraction, ...]
+    times_s: Sequence[Fraction]
     levels: Sequence[FrameLevels]
     damage: tuple[Damage, ...]
     field_order: FieldOrder | None = None
@@ -117,7 +118,7 @@ class Scan:
 
     fingerprints: Prints
     edges: NDArray[np.uint16]
-    times_s: tuple[Fraction, ...]
+    times_s: Sequence[Fraction]
     levels: Table[FrameLevels]
     codes: NDArray[np.int64]
     """As in `Track`, (256,)."""
@@ -151,6 +152,7 @@ def scan_frames(
     codes_before: NDArray[np.int64] | None = None,
     keep: Callable[[Sequence[FrameScan], NDArray[np.int64]], None] | None = None,
     empty: Empty = in_memory,
+    keep_rows: Keep = rows_in_memory,
 ) -> Scan:
     """Fingerprint and measure every frame.
 
@@ -167,6 +169,7 @@ def scan_frames(
     codes_before : the sum of their luma codes.
     keep : called after each frame with what was found so far and the sum of its luma codes.
     empty : makes the array that the fingerprints are put into.
+    keep_rows : where light levels are put.
 
     Raises
     ------
@@ -189,8 +192,10 @@ def scan_frames(
         progress(len(found))
         if keep is not None:
             keep(found, codes)
-    times = tuple(Fraction(int(over), int(under)) for over, under in found.column("time_s"))
-    return Scan(_prints_of(found, empty=empty), found.column("edges"), times, found.within("levels", FrameLevels), codes)
+    times = found.column("time_s")
+    times_s = FilmTimes(np.stack([times["over"], times["under"]], axis=-1)) if len(found) else ()
+    levels = found.within("levels", FrameLevels, keep=keep_rows)
+    return Scan(_prints_of(found, empty=empty), found.column("edges"), times_s, levels, codes)
 
 
 def is_counted(index: int) -> bool:

@@ -27,6 +27,7 @@ from typing import Any, Generic, Literal, TypeVar
 import numpy as np
 
 from pairdiff._errors import OutputRefused
+from pairdiff._memory import give_back
 from pairdiff._records import (
     Alignment,
     Comparison,
@@ -469,6 +470,7 @@ def write_comparison(
     joined: Sequence[SideBySide] = (),
     kinds: Sequence[HdrKind] = HDR_KINDS,
     store: Callable[[Path], object] | None = None,
+    forget: Callable[[], object] = lambda: None,
 ) -> None:
     """Write the result folder: `stills/`, `frames.parquet`, `measured.npz`, `result.json`, then `card.svg` and `report.html`.
 
@@ -487,13 +489,20 @@ def write_comparison(
         As for `write_stills`.
     store : callable
         Writes what was measured to the path it is given, or nothing; None where that is not at hand.
+    forget : callable
+        Called when the pictures are written: they take as much memory as what is left to do.
 
     Raises
     ------
     OutputRefused
         The folder cannot be made or written.
     """
-    _write_result(comparison, out, lambda folder: write_stills(stills, folder, joined=joined, kinds=kinds), store)
+
+    def write(folder: Path) -> None:
+        write_stills(stills, folder, joined=joined, kinds=kinds)
+        forget()
+
+    _write_result(comparison, out, write, store)
 
 
 def write_again(comparison: Comparison, stills: Path | None, out: Path, *, store: Callable[[Path], object]) -> None:
@@ -537,11 +546,13 @@ def _write_result(
         work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
         try:
             write_pictures(work / "stills")
+            give_back()
             write_whole(work / "frames.parquet", lambda path: _write_table(comparison, path))
             if store is not None:
                 store(work / MEASURED)
             text = json.dumps(comparison_to_document(comparison), indent=2, ensure_ascii=False, allow_nan=False)
             write_whole(work / "result.json", lambda path: path.write_text(text + "\n", encoding="utf-8"))
+            give_back()
             render_report(work)
             _move_into_place(work, out)
         finally:

@@ -70,7 +70,7 @@ def write_page(archive: Archive | None, listing: Listing, out: str | os.PathLike
             for group in listing.groups
         ]
         notes = [f"{one}; it is left out." for one in listing.spoilt]
-        page = render_fields(fields, place=str(archive.folder), conditions=where, notes=notes)
+        page = render_fields(fields, place=archive.folder.name, conditions=where, notes=notes)
         write_whole(path, lambda part: part.write_bytes(page.encode("utf-8", "backslashreplace")))
     return path
 

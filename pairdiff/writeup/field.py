@@ -370,7 +370,7 @@ def render_fields(fields: Sequence[Field], *, place: str, conditions: Sequence[s
     fields : sequence of Field
         The first one is shown first; each has a title at least.
     place : str
-        Where the titles are kept, in words.
+        Name of the archive that they are kept in; no path, since the page may be published.
     conditions : sequence of str
         What they were chosen by.
     notes : sequence of str
@@ -400,7 +400,7 @@ def render_fields(fields: Sequence[Field], *, place: str, conditions: Sequence[s
         regions=sorted({one.region for field in fields for one in field.titles if one.region}),
         years=sorted({one.year for field in fields for one in field.titles if one.year is not None}),
         labels={name: sum(one.label == name for field in fields for one in field.titles) for name in SHAPES},
-        whole=sum(len(field.titles) for field in fields),
+        whole=_count_titles([one for field in fields for one in field.titles]),
         script=Markup(script),
         script_hash=digest,
     )
@@ -415,9 +415,21 @@ def _view(field: Field, number: int) -> dict[str, Any]:
         "words": field.words,
         "differs": field.differs,
         "titles": field.titles,
+        "counted": _count_titles(field.titles),
         "drawn": Markup(draw_field(field, ident=f"field-{number}-points")),
         "distributions": distributions,
         "ratio": any(one.ratio for one in field.titles),
-        "again": len(field.titles) - len({(one.title, one.edition, one.region) for one in field.titles}),
+        "again": len(field.titles) - _different(field.titles),
         "unlinked": sum(one.address is None for one in field.titles),
     }
+
+
+def _different(titles: Sequence[Title]) -> int:
+    """Titles, of which each may have been run several times."""
+    return len({(one.title, one.edition, one.region) for one in titles})
+
+
+def _count_titles(titles: Sequence[Title]) -> str:
+    different, runs = _different(titles), len(titles)
+    words = _count(different)
+    return words if runs == different else f"{words} in {runs} runs"

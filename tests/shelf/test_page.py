@@ -309,7 +309,11 @@ def test_a_result_folder_that_cannot_be_looked_at_is_none(tmp_path: Path, folder
 def test_runs_of_one_title_are_said_to_count_each() -> None:
     assert "another run" not in render_fields([make_field(4)], place="p")
     titles = [make_title(number, title="One", edition="", region="") for number in range(3)]
-    assert "2 of them are another run of a title that is there already" in render_fields([Field("w", (), titles)], place="p")
+    page = render_fields([Field("w", (), titles)], place="p")
+    assert "2 of them are another run of a title that is there already" in page
+    assert "<h1>A shelf of 1 title in 3 runs</h1>" in page
+    assert "Each figure over all 3 runs of this way" in page
+    assert "<h1>A shelf of 4 titles</h1>" in render_fields([make_field(4)], place="p")
 
 
 def test_conditions_choose_and_are_said(kept: Path, tmp_path: Path) -> None:

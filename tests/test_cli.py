@@ -111,7 +111,7 @@ def test_a_peak_ratio_is_not_called_headroom_in_the_terminal() -> None:
     from pairdiff.writeup.phrases import say_highlights
 
     assert say_highlights(0.73, uses_peak_ratio=True).endswith("over what the SDR reaches in that picture (peak ratio)")
-    assert say_highlights(0.73, uses_peak_ratio=False).endswith("above SDR white")
+    assert say_highlights(0.73, uses_peak_ratio=False).endswith("over SDR white")
 
 
 def test_help_lists_every_command(run_pairdiff: Run) -> None:
@@ -342,7 +342,7 @@ def test_the_summary_says_label_sentence_axes_numbers_and_place(
         "The HDR release goes a little further.",
         "slightly more",
         "cannot tell",
-        "+0.51 stops above SDR white (95 % interval +0.30 to +0.70 stops); 25 % of matched time reaches the threshold",
+        "+0.51 stops over SDR white (95 % interval +0.30 to +0.70 stops); 25 % of matched time reaches the threshold",
         "0.4 JND in the median place where the SDR is clipped, 1 JND or more over 12 % of it; the level there spreads over 0.57 stops",
         "white 143 cd/m2, gamma 2.31",
         "7.0 JND (dE_ITP, root mean square)",
@@ -402,7 +402,7 @@ def test_a_terminal_gets_no_keys_and_only_plain_signs() -> None:
     told.headroom.stops = -0.25
     shown = comparison_in_words(told, out=Path("o"))
     assert "Highlights are slightly more: headroom from which highlights are slightly more is 0.3." in shown
-    assert "0.25 stops below SDR white" in shown
+    assert "-0.25 stops over SDR white" in shown
     assert shown.isascii()
 
 

@@ -35,7 +35,7 @@ from pairdiff._settings_file import say_option
 from pairdiff._watch import END_VARIABLE, HELD_VARIABLE, INTERRUPTED
 from pairdiff.shelf.archive import write_object
 from pairdiff.shelf.listing import TITLE_SHOWN, cut_text, pad_columns, show_text
-from pairdiff.shelf.manifest import WORDS, Manifest, Pair
+from pairdiff.shelf.manifest import WORDS, Manifest, Pair, normal_title
 
 OUTCOME, SUMMARY, LOG, LOCK = "outcome.json", "summary.json", "log.txt", ".batch.lock"
 OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-outcome/1", "pairdiff-batch/1"
@@ -622,10 +622,12 @@ def summary_in_words(summary: Mapping[str, Any], *, out: Path, only: tuple[str, 
     """A summary as lines of text: a table, then each failure with its message and exit code."""
     outcomes = [Outcome(**one) for one in summary["pairs"]]
     table = [["title", "state", "label", "support", "headroom"], *([show_title(one.title), *_cells(one)] for one in outcomes)]
-    failed = [f"{show_title(one.title)}: exit code {one.exit_code}: {one.message}" for one in outcomes if one.state == "failed"]
+    titles = {normal_title(title) for title in only}
+    asked = [one for one in outcomes if not titles or one.title in titles]
+    failed = [f"{show_title(one.title)}: exit code {one.exit_code}: {one.message}" for one in asked if one.state == "failed"]
     failed += [
         f"{show_title(one.title)}: not kept, exit code {one.kept['exit_code']}: {one.kept['message']}"
-        for one in outcomes
+        for one in asked
         if one.kept and _not_kept(one)
     ]
     counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in summary["counts"].items() if count or name == "done")

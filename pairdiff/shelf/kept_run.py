@@ -8,6 +8,7 @@ import hashlib
 import json
 import math
 import os
+import re
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ from pairdiff.shelf.archive import (
     sync_all,
     write_object,
 )
+from pairdiff.shelf.batch import OUTCOME, OUTCOME_SCHEMA, read_json
 from pairdiff.shelf.columns import WORDS, make_row
 from pairdiff.shelf.index import bring_up_to_date
 from pairdiff.writeup.document import CARD, MEASURED, RESULT_SCHEMA, Document, validate_document
@@ -42,6 +44,8 @@ from pairdiff.writeup.short_form import SHOT_COLUMNS, SHOT_TABLE, shot_rows
 
 FIRST_YEAR, LAST_YEAR = 1870, 2200
 """Years that a film may have (own: they catch slips of the pen)."""
+RERUN, RERUN_SCHEMA = "rerun.json", "pairdiff-rerun/1"
+"""What a re-run writes beside a result."""
 REPORT_FILES = ("report.html", CARD)
 STILL_ENDINGS = (".png", ".avif", ".json")
 ADVICE = "Give the folder that `pairdiff compare --out` wrote, or compare the releases again."
@@ -79,6 +83,8 @@ def keep(
 ) -> KeptRun:
     """Keep a run in the archive; one that is there already is kept once, and words that are stated take the place of earlier ones.
 
+    The first time a run is kept, words that are not stated are those that a batch or a re-run wrote down beside it.
+
     Parameters
     ----------
     directory : path
@@ -114,6 +120,8 @@ def keep(
     if with_report and not (folder / REPORT_FILES[0]).is_file():
         raise InputRefused(f"{folder} holds no report.html to copy. Draw it with `pairdiff report {folder}`, or leave out --with-report.")
     run, place = number_of(result), make_archive(archive)
+    if not (place.runs / run).is_dir():
+        stated = _words_beside(folder, run, result) | stated
     if redoes is not None and redoes != run:
         stated["redoes"] = redoes
     place.remove_left()
@@ -214,6 +222,22 @@ def _check_words(stated: Mapping[str, Any]) -> dict[str, Any]:
         raise UsageError(f"--year: found {year}, expected a year from {FIRST_YEAR} to {LAST_YEAR}.")
     given = {name: value for name, value in stated.items() if value is not None}
     return {name: (_clean(value) if isinstance(value, str) else value) or None for name, value in given.items()}
+
+
+def _words_beside(folder: Path, run: str, result: Document) -> dict[str, Any]:
+    """What a batch or a re-run wrote down beside its result; nothing of what is of another result, or is not what they write."""
+    outcome, rerun = read_json(folder / OUTCOME), read_json(folder / RERUN)
+    files = {side: result[side]["file_id"] for side in ("hdr", "sdr")}
+    found: dict[str, Any] = {}
+    if outcome.get("schema") == OUTCOME_SCHEMA and outcome.get("files") == files and isinstance(outcome.get("words"), dict):
+        words, year = outcome["words"], outcome["words"].get("year")
+        texts = {name: words[name] for name in ("edition", "region", "notes") if isinstance(words.get(name), str)}
+        found = texts | ({"year": year} if type(year) is int and FIRST_YEAR <= year <= LAST_YEAR else {})
+    source = rerun.get("source") if rerun.get("schema") == RERUN_SCHEMA and rerun.get("run") == run else None
+    redone = source.get("run") if isinstance(source, dict) else None
+    if isinstance(redone, str) and redone != run and re.fullmatch(f"[0-9a-f]{{{RUN_LETTERS}}}", redone):
+        found["redoes"] = redone
+    return {name: value for name, value in _check_words(found).items() if value is not None}
 
 
 def _clean(text: str) -> str:

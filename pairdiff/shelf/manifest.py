@@ -85,7 +85,7 @@ class Manifest:
         UsageError : a title that the manifest has not.
         """
         known = {pair.title: pair for pair in self.pairs}
-        wanted = {_normal(title) for title in titles}
+        wanted = {normal_title(title) for title in titles}
         for title in sorted(wanted - set(known)):
             near = get_close_matches(title, known, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]!r}?" if near else f"it has {len(known)} titles, written as in the manifest."
@@ -118,7 +118,7 @@ def read_manifest(path: Path | str, *, only: tuple[str, ...] = ()) -> Manifest:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"The manifest {path} is not TOML ({error}): see the example in the README.") from None
-    reader = _Reader(path.absolute().parent, _find_lines(text), only=frozenset(map(_normal, only)))
+    reader = _Reader(path.absolute().parent, _find_lines(text), only=frozenset(map(normal_title, only)))
     pairs = reader.read(document)
     if reader.faults:
         count = f"{len(reader.faults)} faults" if len(reader.faults) > 1 else "a fault"
@@ -133,14 +133,14 @@ def name_folder(title: str) -> str:
     Letters, digits and their marks stay, in small letters; all else becomes hyphens. Eight digits of a hash of the whole title follow, so
     that no two titles share a name, also where capitals do not count, and none is a name that a system keeps for itself.
     """
-    title = _normal(title)
+    title = normal_title(title)
     kept = "".join(letter if unicodedata.category(letter)[0] in "LNM" else "-" for letter in title.lower())
     short = re.sub("-+", "-", kept).strip("-")[:FOLDER_LETTERS]
     short = short.encode()[:FOLDER_BYTES].decode(errors="ignore").strip("-")
     return f"{short or 'film'}-{hashlib.sha256(title.encode()).hexdigest()[:8]}"
 
 
-def _normal(text: str) -> str:
+def normal_title(text: str) -> str:
     """One spelling of what looks the same (Unicode NFC), without blanks around it."""
     return unicodedata.normalize("NFC", text).strip()
 
@@ -275,7 +275,7 @@ class _Reader:
         self._check_together(stated, own, place, where=where)
         if any(name not in own for name in RELEASES):
             return None
-        title = _normal(own["title"])
+        title = normal_title(own["title"])
         paths = {side: pairdiff.place_release(own[side], folder=self._folder) for side in ("hdr", "sdr")}
         if not self._only or title in self._only:
             self._check_files(paths, place, where=where)
@@ -348,7 +348,7 @@ def _wrong(name: str, value: Any, kind: type) -> str | None:
 
 
 def _wrong_words(name: str, value: str) -> str | None:
-    if name in (*RELEASES, "settings", "archive") and not _normal(value):
+    if name in (*RELEASES, "settings", "archive") and not normal_title(value):
         return f"{name} is empty: write it, or leave the pair out."
     if len(value) > MOST_LETTERS.get(name, 4096):
         return f"{name} has {len(value)} letters, more than the {MOST_LETTERS.get(name, 4096)} that it may have: shorten it."
@@ -369,5 +369,7 @@ def _unknown(name: str, known: tuple[str, ...], *, of_pair: bool) -> str:
 
 def _short(text: str, letters: int = 60) -> str:
     """A text for a message, in quotes, its marks and control characters as numbers."""
-    shown = "".join(one if unicodedata.category(one) not in ("Cc", "Cf") else f"\\u{ord(one):04x}" for one in _normal(text)[: letters + 1])
+    shown = "".join(
+        one if unicodedata.category(one) not in ("Cc", "Cf") else f"\\u{ord(one):04x}" for one in normal_title(text)[: letters + 1]
+    )
     return f"'{shown[:letters]}...'" if len(shown) > letters else f"'{shown}'"

@@ -24,7 +24,7 @@ from pairdiff._settings_file import setting_kinds
 from pairdiff._watch import INTERRUPTED
 from pairdiff.shelf.archive import DAMAGE, FRAMES, REPORT, RESULT, Archive, write_object
 from pairdiff.shelf.batch import Stop, heed_signals, only_one_at_work, read_json, run_pair, show_title, silent, undisturbed
-from pairdiff.shelf.kept_run import check_result, number_of, read_result
+from pairdiff.shelf.kept_run import RERUN, RERUN_SCHEMA, check_result, number_of, read_result
 from pairdiff.shelf.listing import RUN_SHOWN, Row, pad_columns, show_text
 from pairdiff.shelf.manifest import Pair, name_folder
 from pairdiff.shelf.moved import compare_results, figures_in_words, list_changes, list_elsewhere, moved_of, say_change
@@ -33,8 +33,8 @@ from pairdiff.shelf.sought import SIDES, WHOLE, Seeker, Sought
 from pairdiff.verdict.figures import NO_VALUE, say_plain, say_stops
 from pairdiff.writeup.document import MEASURED, comparison_to_document
 
-OUTCOME_SCHEMA, SUMMARY_SCHEMA = "pairdiff-rerun/1", "pairdiff-reruns/1"
-RERUN, SUMMARY = "rerun.json", "reruns.json"
+SUMMARY_SCHEMA = "pairdiff-reruns/1"
+SUMMARY = "reruns.json"
 WORDS = ("edition", "region", "year", "notes")
 MOST_APART = 8
 """Settings up to which each is tried alone, to say which of them moved a figure (own: each takes seconds)."""
@@ -355,7 +355,7 @@ def _clear_away(folder: Path) -> None:
 def read_outcome(folder: Path, asked: Mapping[str, Any]) -> Document | None:
     """The outcome that lies there, where it is of what is asked for now and its result is whole."""
     found = read_json(folder / RERUN)
-    if found.get("schema") != OUTCOME_SCHEMA or found.get("asked") != asked or found.get("state") != "done":
+    if found.get("schema") != RERUN_SCHEMA or found.get("asked") != asked or found.get("state") != "done":
         return None
     try:
         return found if number_of(read_result(folder)[0]) == found["run"] and (folder / "report.html").is_file() else None
@@ -373,7 +373,7 @@ def _refuse_another(folder: Path, source: Source, asked: Mapping[str, Any]) -> N
     """Refuse a folder that holds another result: none is written over, but for one of the same re-run."""
     held = read_json(folder / RERUN)
     made_from = held.get("source")
-    of_this = held.get("schema") == OUTCOME_SCHEMA and isinstance(made_from, dict) and made_from.get("run") == source.number
+    of_this = held.get("schema") == RERUN_SCHEMA and isinstance(made_from, dict) and made_from.get("run") == source.number
     of_this = of_this and _films_of(read_json(folder / "result.json")) in (None, _films_of(source.result))
     if (folder / "result.json").exists() and not (of_this and (held.get("asked") == asked or held.get("state") != "done")):
         raise OutputRefused(f"{folder} holds another result, and none is written over. Name another folder with --out.")
@@ -430,7 +430,7 @@ def _measure(source: Source, plan: Plan, wish: Wish, folder: Path, *, say: Say, 
 
 def _outcome(source: Source, plan: Plan, state: str, **told: Any) -> Document:
     return {
-        "schema": OUTCOME_SCHEMA,
+        "schema": RERUN_SCHEMA,
         "title": source.title,
         "state": state,
         "how": plan.state if plan.state in HOW_WORDS else None,
@@ -772,7 +772,7 @@ def _redo_archived(
 
 def _row_outcome(row: Row, state: str, plan: Plan) -> Document:
     return {
-        "schema": OUTCOME_SCHEMA,
+        "schema": RERUN_SCHEMA,
         "title": row["title"] or "",
         "state": state,
         "how": None,

@@ -161,7 +161,9 @@ def _draw_beyond(
     above, outside = beyond_sdr(hdr_nits, white_nits=white_nits, margin_jnd=margin_jnd)
     shares = {"above_white": float(above.mean()), "outside_709": float(outside.mean())}
     words = say_outlines(**shares, white_nits=white_nits, margin_jnd=margin_jnd)
-    return StillPicture(moment, "outlines", words, draw_outlines(model_rgb8, above_white=above, outside_709=outside))
+    drawn, level = draw_outlines(model_rgb8, above_white=above, outside_709=outside), np.asarray(hdr_nits).max(axis=-1)
+    near = float(((level >= white_nits / 2) & ~above).mean())
+    return StillPicture(moment, "outlines", words, drawn, {f"{name}_share": one for name, one in {**shares, "near_white": near}.items()})
 
 
 def nits_to_model(rgb_nits: FloatArray, *, white_nits: float, peak_nits: float) -> NDArray[np.uint8]:

@@ -78,9 +78,13 @@ def _stops(value: float) -> str:
 
 
 def say_room(comparison: Comparison) -> str:
-    """Headroom with what it is over."""
-    over = "what the SDR release shows there" if comparison.headroom.uses_peak_ratio else "SDR white"
-    return f"{say_stops(comparison.headroom.stops)} against {over}"
+    """Headroom that counts, with what it is against, or with which set where another has more."""
+    room = comparison.headroom
+    if room.uses_peak_ratio:
+        return f"{say_stops(room.stops)} against what the SDR release shows there"
+    if room.stops_gain is None or room.stops_controls is None or round(room.stops_gain, 2) >= round(room.stops_controls, 2):
+        return f"{say_stops(room.stops)} of headroom"
+    return f"{say_stops(room.stops)} of headroom with a gain alone ({say_stops(room.stops_controls)} with the set's controls)"
 
 
 def say_least(value: float) -> str:

@@ -6,33 +6,44 @@ import re
 from collections.abc import Sequence
 from dataclasses import fields
 
-from pairdiff._records import Comparison, Setup, Signal
+from pairdiff._records import Comparison, Signal
 from pairdiff.verdict.answer import Answer, capital, count, has_headroom, headroom_limits, join, quote, say_least, say_room, setting
-from pairdiff.verdict.figures import say_decimals, say_gamma, say_interval, say_jod, say_nits, say_number, say_share, say_stops
+from pairdiff.verdict.figures import (
+    other_setups,
+    say_decimals,
+    say_gamma,
+    say_interval,
+    say_jod,
+    say_nits,
+    say_number,
+    say_share,
+    say_stops,
+)
 from pairdiff.verdict.judge import SEED_FLIP, THRESHOLDS
 
 ENOUGH_SHOTS = 3
 """Shots from which a sample says something of other scenes (own)."""
 FIT_ERROR_JOD = 0.25
 """Mean error of the fitted model with the scene left out, 374 pairs (measured: tests/bench/README.md)."""
-SAME_WHITE, SAME_GAMMA = 0.01, 0.01
-"""Share of white and step of gamma within which two set-ups are one (own: less than a set is turned by)."""
 
 
 def answer_setup(comparison: Comparison) -> Answer:
     """How sure the fitted set is, and what the label is on the others."""
     setup, spread = comparison.setup, comparison.setup.uncertainty
-    judged = _distinct([one for one in comparison.setups if one.label is not None])
+    labelled = {one.name: one for one in comparison.setups if one.label is not None}
+    judged = [labelled[name] for name in other_setups([(one.name, one.white_nits, one.gamma) for one in labelled.values()])]
     white = "" if spread.white_nits is None else f" ± {say_number(spread.white_nits)}"
     gamma = "" if spread.gamma is None else f" ± {say_least(spread.gamma)}"
     bound = "; the fit stopped at the bound of the set" if setup.at_bound else ""
     figures = f"White {say_number(setup.white_nits)}{white} cd/m2 and gamma {say_gamma(setup.gamma)}{gamma}"
     fitted = f"{figures} were fitted to the pair, not chosen{bound}."
-    if setup.label is None or not judged:
+    if setup.label is None or not labelled:
         return Answer("cannot_answer", f"{fitted} No set-up was judged alone.", "A comparison that is judged at each set-up.")
     other = [f"{one.name} ({say_nits(one.white_nits)}): {quote(one.label)}" for one in judged if one.label != setup.label]
-    sets = count(len(judged), "set-up that differs", "set-ups that differ")
+    sets = count(len(judged), "other set-up that differs", "other set-ups that differ")
     same = f"{len(judged) - len(other)} of {sets} give {quote(setup.label)}, as controls does"
+    if not judged:
+        same = f"controls gives {quote(setup.label)}, and every other set-up came out as it did"
     open_ = comparison.verdict.label == "undetermined"
     sure = spread.white_nits is not None and not setup.at_bound and not other and not open_
     told = "; another label: " + "; ".join(other) if other else ""
@@ -42,15 +53,6 @@ def answer_setup(comparison: Comparison) -> Answer:
         f"{fitted} Each judged alone, {same}{told}{doubt}.",
         _say_white_that_flips(comparison),
     )
-
-
-def _distinct(setups: Sequence[Setup]) -> list[Setup]:
-    """Set-ups that differ: `controls` stands for those that came out as it did."""
-    kept: list[Setup] = []
-    for one in sorted(setups, key=lambda one: one.name != "controls"):
-        if all(abs(one.white_nits / two.white_nits - 1) > SAME_WHITE or abs(one.gamma - two.gamma) > SAME_GAMMA for two in kept):
-            kept.append(one)
-    return kept
 
 
 def _say_white_that_flips(comparison: Comparison) -> str:

@@ -15,11 +15,13 @@ A value that does not exist is said in words, never shown as 0; a value that rou
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 NO_VALUE = "no value"
 NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
+SAME_WHITE, SAME_GAMMA = 0.01, 0.01
+"""Share of white and step of gamma within which two set-ups are one (own: less than a set is turned by)."""
 LEAST_NITS = 0.0001
 """Light below this is not said in figures, cd/m2 (own: the black of the best mastering displays)."""
 
@@ -294,3 +296,23 @@ def say_deviation(value: float | None, say: Callable[[float | None], str] = say_
     if value is None:
         return ""
     return "± less than 0.01" if 0 <= value < 0.005 else f"± {say(value)}"
+
+
+def other_setups(setups: Sequence[tuple[str, float, float]]) -> list[str]:
+    """Set-ups other than `controls` that are told apart when they are counted.
+
+    Parameters
+    ----------
+    setups : sequence of (str, float, float)
+        Name, white (cd/m2) and gamma.
+
+    Returns
+    -------
+    list of str
+        Names of those that differ from `controls` and from each other.
+    """
+    kept: list[tuple[str, float, float]] = []
+    for one in sorted(setups, key=lambda one: one[0] != "controls"):
+        if all(abs(one[1] / two[1] - 1) > SAME_WHITE or abs(one[2] - two[2]) > SAME_GAMMA for two in kept):
+            kept.append(one)
+    return [name for name, _, _ in kept if name != "controls"]

@@ -768,12 +768,11 @@ def _headline(figures: _Figures, case: Case, settings: Settings) -> str:
 
 
 def _say_headroom(figures: _Figures, case: Case) -> str:
-    """The headroom that counts, and where that is not over the white the sentence names, first the one that is."""
+    """The headroom that counts, and where a gain alone leaves less, that of the set the sentence names."""
     counted, at_gain, at_controls = _stops(figures.stops), case.headroom.stops_gain, case.headroom.stops_controls
     if at_gain is None or at_controls is None or round(at_gain, 2) >= round(at_controls, 2):
         return counted
-    elsewhere = f"{case.gain.white_nits:.0f} cd/m2, where a gain alone puts white at gamma {case.gain.gamma:g}"
-    return f"{_stops(at_controls)} over this white and {counted}, which counts, over {elsewhere}"
+    return f"{counted} with a gain alone, which counts, and {_stops(at_controls)} with all of the set's controls"
 
 
 def _share(value: float) -> str:

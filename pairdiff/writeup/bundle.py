@@ -30,7 +30,7 @@ from pairdiff.writeup.card import Shown, describe_card, draw_card
 from pairdiff.writeup.document import CARD, Document, refuse_output
 from pairdiff.writeup.hdr_image import decode_hdr
 from pairdiff.writeup.html import ENCODING_THREADS, make_environment, read_result, read_stills_index
-from pairdiff.writeup.lead import choose_moment, say_lead
+from pairdiff.writeup.lead import choose_moment, choose_proof, say_lead, share_drawn
 from pairdiff.writeup.phrases import RULE_WORDS, say_time
 from pairdiff.writeup.short_form import say_figures, say_in_markdown
 
@@ -114,7 +114,7 @@ def make_bundle(out: str | os.PathLike[str], target: str | os.PathLike[str], *, 
                 if (out / name).is_file():
                     shutil.copyfile(out / name, work / name)
             card = _write_card(out, work, result, index, credit=credit)
-            _write_texts(work, result, moments, credit=credit, card=card)
+            _write_texts(work, result, moments, credit=credit, card=card, head=_head(result, index))
             _write_sums(work)
             work.chmod(0o755)
             _replace(work, target)
@@ -213,7 +213,15 @@ def _describe(name: str, one: Document, moment: Document, pixels: NDArray[Any], 
     }
 
 
-def _write_texts(work: Path, result: Document, moments: list[Document], *, credit: str, card: str) -> None:
+def _head(result: Document, index: Document) -> int | None:
+    """Number of the moment whose pair opens the page, as in the report."""
+    listed = index["moments"]
+    above, near = ([share_drawn(one["pictures"], name) or 0.0 for one in listed] for name in ("above_white_share", "near_white_share"))
+    proof = choose_proof(result, listed, stops=[[]] * len(listed), above_shares=above, near_shares=near)
+    return None if proof is None else proof.number
+
+
+def _write_texts(work: Path, result: Document, moments: list[Document], *, credit: str, card: str, head: int | None) -> None:
     manifest = {
         "schema": BUNDLE_SCHEMA,
         "title": result["title"],
@@ -242,6 +250,7 @@ def _write_texts(work: Path, result: Document, moments: list[Document], *, credi
             moments=[_view(one) for one in moments],
             credit=credit,
             figures=say_figures(result),
+            head=head,
         )
     )
     (work / PAGE).write_text(page, "utf-8", "backslashreplace")

@@ -28,12 +28,13 @@ from pairdiff.score.headroom import ABOVE_MARGIN_STOPS
 from pairdiff.score.scan import SDR_LEVELS_GAMMA, SDR_LEVELS_WHITE_NITS
 from pairdiff.stills.draw import shrink_srgb
 from pairdiff.stills.side_by_side import HDR_KINDS
+from pairdiff.verdict.figures import other_setups
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup import charts, film, scopes
 from pairdiff.writeup.card import SVG, Shown, describe_card, draw_card
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
-from pairdiff.writeup.lead import after_label, choose_moment, choose_proof, say_lead
+from pairdiff.writeup.lead import after_label, choose_moment, choose_proof, say_lead, share_drawn
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
     AXIS_WORDS,
@@ -242,8 +243,9 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
         fitted = _fit_budgets([picture for pictures in loaded for picture in pictures], share=share)
         moments = []
         stops = [_stops_shown([picture.name for picture in pictures]) for pictures in loaded]
-        above = [_share_above_white(pictures) for pictures in loaded]
-        proof = choose_proof(result, index["moments"], stops=stops, above_shares=above)
+        above = [_share_above_white(one["pictures"], pictures) for one, pictures in zip(index["moments"], loaded, strict=True)]
+        near = [share_drawn(one["pictures"], "near_white_share") or 0.0 for one in index["moments"]]
+        proof = choose_proof(result, index["moments"], stops=stops, above_shares=above, near_shares=near)
         for number, (moment, pictures) in enumerate(zip(index["moments"], loaded, strict=True), 1):
             inlined = {picture.name: fitted.pop(0) for picture in pictures}
             own = {name: _view_picture(picture) for name, picture in inlined.items()}
@@ -272,8 +274,14 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
     return moments
 
 
-def _share_above_white(pictures: Sequence[_Inlined]) -> float:
-    """Share of the HDR picture that lies above SDR white, read off the first darker picture of its bracket; 0 where there is none."""
+def _share_above_white(entries: Sequence[Document], pictures: Sequence[_Inlined]) -> float:
+    """Share of the HDR picture that lies above SDR white, as outlined.
+
+    In results that do not hold it, read off the first darker picture of its bracket; 0 where there is none.
+    """
+    stored = share_drawn(entries, "above_white_share")
+    if stored is not None:
+        return stored
     darker = next((one for one in pictures if one.name == "bracket-hdr--1"), None)
     if darker is None:
         return 0.0
@@ -418,7 +426,7 @@ def _context(
         "moments": moments,
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
         "headroom_ends": _headroom_ends(result),
-        "headroom_over": say_white(result).strip(" ()") or "over SDR white",
+        "headroom_over": say_white(result).strip(" ()") or "over SDR white, and over what the SDR shows above it",
         "legend": _legend(index.get("legend", [])),
         "light_legend": index.get("light_legend", [])[::-1],
         "setup_rows": _setup_rows(result),
@@ -570,8 +578,9 @@ def _support_rows(result: Document) -> list[tuple[str, float]]:
 
 def _setups_alone(result: Document) -> tuple[int, int] | None:
     """How many of the other set-ups give the label alone, and how many there are; None where none was judged."""
-    others = [one["label"] for one in result["setups"] if one["name"] != result["setup"]["name"] and one["label"]]
-    return (others.count(result["verdict"]["label"]), len(others)) if others else None
+    labels = {one["name"]: one["label"] for one in result["setups"] if one["label"]}
+    others = other_setups([(one["name"], one["white_nits"], one["gamma"]) for one in result["setups"] if one["name"] in labels])
+    return (sum(labels[name] == result["verdict"]["label"] for name in others), len(others)) if others else None
 
 
 def _axes(result: Document, shots: Sequence[Document]) -> list[Document]:
@@ -724,6 +733,10 @@ def _setup_rows(result: Document) -> list[Document]:
     ]
 
 
+RANKS = ("99.99th", "99.9th", "99th")
+"""Levels of the table that an SDR set only moves, as it does a maximum, beside the mean and shares, which it changes otherwise."""
+
+
 def _level_rows(result: Document) -> list[Document]:
     hdr, sdr = result["hdr"], result["sdr"]
 
@@ -762,7 +775,17 @@ def _level_rows(result: Document) -> list[Document]:
         ("Mastering display, peak", _say_mastering(hdr, "max_nits", worth.get("mastering_peak", "")), "", ""),
         ("Mastering display, black", _say_mastering(hdr, "min_nits"), "", ""),
     ]
-    return [{"name": name, "declared": declared, "hdr": first, "sdr": second} for name, declared, first, second in rows]
+    found = [{"name": name, "declared": declared, "hdr": first, "sdr": second} for name, declared, first, second in rows]
+    kept = {
+        "Brightest pixel (MaxCLL)": "max_cll_nits",
+        **{f"Highest {rank} percentile": f"p{rank.replace('.', '')[:-2]}_nits" for rank in RANKS},
+    }
+    setup, measured = result["setup"], sdr["levels"]["status"] == "measured"
+    for row in found:
+        nits = sdr["levels"][kept[row["name"]]] if measured and row["name"] in kept else None
+        at_set = None if nits is None else float(_sdr_at(np.array(nits), white_nits=setup["white_nits"], gamma=setup["gamma"]))
+        row["controls"] = "" if at_set is None else say_nits(at_set)
+    return found
 
 
 def _say_declared(side: Document, name: str, worth: Mapping[str, str]) -> str:
@@ -957,8 +980,9 @@ def _timeline(
 ) -> str:
     white_nits, hdr = result["setup"]["white_nits"], panels[0].levels
     known = hdr["p999"][np.isfinite(hdr["p999"])]
-    above = float(np.mean(known > white_nits)) if len(known) else 0.0
-    summary = f"HDR 99.9th percentile above SDR white ({say_nits(white_nits)}) in {say_share(above)} of measured frames."
+    above = float(np.mean(known > white_nits * 2**ABOVE_MARGIN_STOPS)) if len(known) else 0.0
+    over = f"{ABOVE_MARGIN_STOPS:g} stops or more above SDR white ({say_nits(white_nits)})"
+    summary = f"HDR 99.9th percentile {over} in {say_share(above)} of measured frames."
     if lanes:
         summary += f" Below, along the same film time: {', '.join(lane.words for lane in lanes)}; the table of shots has their figures."
     gap_s = film.SURVEY_GAP_S if film.is_survey(result) else None

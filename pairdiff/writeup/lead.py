@@ -20,6 +20,8 @@ BEYOND_SET = tuple(rule.reason for rule in RULES if "beyond_set" in rule.holds)
 """Reasons for a container whose picture no SDR set can be turned to."""
 MODEL_STOPS = math.log2(MODEL_WHITES)
 """How far above SDR white the common display model shows light; beyond, it rolls off."""
+NEAR_LEAST, ABOVE_MOST = 0.05, 0.01
+"""For the pair that shows that a release ends at SDR white: share of the HDR picture within a stop below it, and above it (own)."""
 FAIR_RULES = ("typical", "random")
 """Rules whose moment stands for the film and not for its most; the first that there is goes on the card."""
 
@@ -99,9 +101,17 @@ def choose_moment(moments: Sequence[Mapping[str, Any]]) -> int | None:
 
 
 def choose_proof(
-    result: Document, moments: Sequence[Mapping[str, Any]], *, stops: Sequence[Sequence[int]], above_shares: Sequence[float]
+    result: Document,
+    moments: Sequence[Mapping[str, Any]],
+    *,
+    stops: Sequence[Sequence[int]],
+    above_shares: Sequence[float],
+    near_shares: Sequence[float],
 ) -> Proof | None:
-    """Choose the moment at the head of the page by the label: where highlights gave it, the one that has most above SDR white.
+    """Choose the moment at the head of the page by the label.
+
+    Where highlights gave it, the one that has most above SDR white; where the HDR release is what a set can be turned to, the one that
+    has most near it.
 
     Parameters
     ----------
@@ -113,6 +123,8 @@ def choose_proof(
         Exposures of the bracket that each moment has on both sides.
     above_shares : sequence of float
         Share of each moment's HDR picture that lies above SDR white.
+    near_shares : sequence of float
+        And within a stop below it.
 
     Returns
     -------
@@ -125,6 +137,13 @@ def choose_proof(
     if number is None:
         return None
     whole = [one for one, moment in enumerate(moments) if choose_moment([moment]) is not None]
+    brightest = _ends_at_white(verdict, [one for one in whole if above_shares[one] <= ABOVE_MOST], near_shares)
+    if brightest is not None:
+        most = f"most near SDR white: {say_share(near_shares[brightest])} of the HDR picture within a stop below it"
+        look = "Look at the brightest areas: the HDR release ends where the SDR one does."
+        return Proof(
+            brightest, -1 if -1 in stops[brightest] else None, look, f"it is shown here since, of the moments below, it has {most}"
+        )
     highlights = gained and max(above_shares[one] for one in whole) > 0
     if highlights:
         number = max(whole, key=lambda one: (round(above_shares[one], 3), -one))
@@ -140,6 +159,34 @@ def choose_proof(
     }[verdict["label"]]
     why = f"it is shown here since, of the moments below, it has most above SDR white: {say_share(above_shares[number])} of the HDR picture"
     return Proof(number, shown, f"Look at the brightest areas: {look}.", why)
+
+
+def share_drawn(entries: Sequence[Mapping[str, Any]], name: str) -> float | None:
+    """A share of the HDR picture that the outlines of a moment were drawn with.
+
+    Parameters
+    ----------
+    entries : sequence of mapping
+        The moment's pictures, as the index of stills lists them.
+    name : str
+        `above_white_share`, `near_white_share` or `outside_709_share`.
+
+    Returns
+    -------
+    float or None
+        None in results that do not hold it.
+    """
+    share = next((one.get("figures", {}).get(name) for one in entries if one["name"] == "outlines"), None)
+    return None if share is None else float(share)
+
+
+def _ends_at_white(verdict: Mapping[str, Any], numbers: Sequence[int], near_shares: Sequence[float]) -> int | None:
+    """Of those moments the one with most near SDR white, where the label is that a set can be turned to the HDR picture."""
+    beyond = any(reason in str(verdict.get("sentence", "")) for reason in BEYOND_SET)
+    if verdict["label"] != "sdr-in-hdr-container" or beyond or any(state in GAINS for state in verdict["axes"].values()):
+        return None
+    chosen = max(numbers, key=lambda one: (round(near_shares[one], 3), -one), default=None)
+    return chosen if chosen is not None and near_shares[chosen] >= NEAR_LEAST else None
 
 
 def _join(words: Sequence[str]) -> str:

@@ -298,11 +298,9 @@ def say_headroom(value: float | None) -> str:
     Returns
     -------
     str
-        So many stops above SDR white, or below it where the value is negative.
+        So many stops over SDR white, below 0 where the HDR release does not reach it.
     """
-    if value is not None and round(value, 2) < 0:
-        return f"{say_decimals(-value, 2)}{NBSP}stops below SDR white"
-    return f"{say_stops(value)} above SDR white"
+    return f"{say_stops(value)} over SDR white"
 
 
 def say_stamps(side: str, facts: Iterable[tuple[str, object, str]], dynamic: Sequence[str]) -> list[str]:

@@ -105,14 +105,14 @@ def say_figures(result: Document) -> list[tuple[str, str]]:
 
 
 def say_white(result: Document) -> str:
-    """Over which white the verdict's headroom is, where it is not that of the set the sentence names; a blank before it."""
+    """With which set the verdict's headroom is, where it is not the one the sentence names; a blank before it."""
     room = result["headroom"]
     if room.get("uses_peak_ratio"):
         return " (as peak ratio)"
     at_set, gain = room.get("stops_controls"), next((one for one in result["setups"] if one["name"] == "gain"), None)
     if room.get("stops") is None or at_set is None or gain is None or round(room["stops"], 2) >= round(at_set, 2):
         return ""
-    return f" over {gain['white_nits']:.0f} cd/m², where a gain alone puts white"
+    return f" with a gain alone, white at {gain['white_nits']:.0f} cd/m²"
 
 
 def _flips(verdict: Document) -> list[str]:

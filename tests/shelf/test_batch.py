@@ -352,6 +352,8 @@ def test_what_the_archive_refuses_stays_done_and_is_handed_on_again(copied: Shel
     assert batch.exit_code_of(summary) == 7
     words = batch.summary_in_words(summary, out=copied.out)
     assert "First: not kept, exit code 5: The archive is of a later version." in words
+    assert "Swapped: exit code 3" in words
+    assert "Swapped: exit code 3" not in batch.summary_in_words(summary, out=copied.out, only=only)
     (archive / "refuse").unlink()
     assert batch.exit_code_of(batch.run_batch(manifest, copied.out, only=only)) == 0
     assert len(asked(archive)) == 2

@@ -245,3 +245,46 @@ def test_what_cannot_be_kept_is_refused_before_there_is_a_result(tmp_path: Path)
         pairdiff.check_keeping(archive=tmp_path / "file")
     pairdiff.check_keeping(archive=tmp_path / "archive")
     assert list(Archive(tmp_path / "archive").runs.iterdir()) == []
+
+
+# ---------------------------------------------------------------- words that a batch or a re-run wrote down
+
+
+def write_beside(folder: Path, *, source: str = "a" * 32, **changed: Any) -> None:
+    result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    files = {side: result[side]["file_id"] for side in ("hdr", "sdr")}
+    outcome = {"schema": "pairdiff-outcome/1", "files": files, "words": {"edition": "4K disc"}} | changed
+    (folder / "outcome.json").write_text(json.dumps(outcome), encoding="utf-8")
+    rerun = {"schema": "pairdiff-rerun/1", "run": kept_run.number_of(result), "source": {"run": source, "folder": None}}
+    (folder / "rerun.json").write_text(json.dumps(rerun), encoding="utf-8")
+
+
+def test_a_run_kept_by_hand_has_the_words_that_its_batch_wrote_down_until_they_are_corrected(titles: Titles, tmp_path: Path) -> None:
+    folder, archive = titles.write(tmp_path / "film", 3), tmp_path / "archive"
+    write_beside(folder, words={"edition": "4K disc", "year": 2031, "notes": "Seen twice."})
+    pairdiff.keep(folder, archive=archive, notes="Seen once.")
+    (row,) = rows_of(archive)
+    assert [row[name] for name in ("edition", "year", "notes", "region", "redoes")] == ["4K disc", 2031, "Seen once.", None, "a" * 32]
+    pairdiff.keep(folder, archive=archive, edition="", year=1982)
+    pairdiff.keep(folder, archive=archive, with_report=False)
+    (row,) = rows_of(archive)
+    assert (row["edition"], row["year"]) == (None, 1982)
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"files": {"hdr": "sha256-sampled:1:00", "sdr": "sha256-sampled:1:00"}},
+        {"schema": "pairdiff-outcome/9"},
+        {"words": ["edition"]},
+        {"words": {"edition": 7, "year": "2031", "region": None, "title": ["x"]}},
+        {"words": {"year": 99999}},
+        {"words": {"year": True}},
+    ],
+)
+def test_words_of_another_result_or_in_another_form_are_not_taken(titles: Titles, tmp_path: Path, changed: dict[str, Any]) -> None:
+    folder, archive = titles.write(tmp_path / "film", 3), tmp_path / "archive"
+    write_beside(folder, source="../../x", **changed)
+    pairdiff.keep(folder, archive=archive)
+    (row,) = rows_of(archive)
+    assert [row[name] for name in ("edition", "year", "region", "redoes")] == [None] * 4

@@ -494,6 +494,12 @@ def test_the_place_of_a_title_is_marked_and_its_point_opens_the_report(browser: 
     assert page.evaluate("document.activeElement.dataset.run") == across[-2].run
     page.keyboard.press("Escape")
     assert page.locator("[aria-pressed=true]").count() == 0
+    row = page.locator(f"tr[data-run='{one.run}'] td[data-c='Label']")
+    row.click()
+    assert page.locator("[aria-pressed=true]").count() == 1
+    assert "Film 7" in page.inner_text(".protocol:not([hidden]) .said-of")
+    row.click()
+    assert page.locator("[aria-pressed=true]").count() == 0
     page.locator(f".point[data-run='{one.run}']").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/reports/7.html")

@@ -423,10 +423,10 @@ def test_the_sentence_names_the_white_that_the_headroom_is_over():
     room = pool_headroom(case.pairs, case.weighting, gain=brighter, controls=case.controls, settings=SETTINGS)
     gained = judge(replace(case, gain=brighter, gain_draws=np.full(21, 130.0), headroom=room), SETTINGS).sentence
     assert (
-        f"headroom +{np.log2(3):.2f} stops over this white and +{np.log2(300 / 130):.2f} stops, which counts, over 130 cd/m2, "
-        "where a gain alone puts white at gamma 2.4; tone shift" in gained
+        f"headroom +{np.log2(300 / 130):.2f} stops with a gain alone, which counts, and +{np.log2(3):.2f} stops with all of the set's "
+        "controls; tone shift" in gained
     )
-    assert "over this white" not in judge(case, SETTINGS).sentence
+    assert "gain alone" not in judge(case, SETTINGS).sentence
 
 
 def test_a_label_that_hangs_on_the_seed_says_so():

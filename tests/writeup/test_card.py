@@ -182,5 +182,5 @@ def test_a_headroom_over_another_white_is_not_given_to_the_set_that_the_sentence
     changed = copy.deepcopy(document)
     changed["headroom"].update(stops=-0.2, stops_controls=0.0, uses_peak_ratio=False)
     white = next(one["white_nits"] for one in changed["setups"] if one["name"] == "gain")
-    assert f"over {white:.0f} cd/m²" in describe_card(changed, None)
-    assert f"over {white:.0f} cd/m²" in " ".join(words_of(draw_card(changed, None)))
+    assert f"with a gain alone, white at {white:.0f} cd/m²" in describe_card(changed, None)
+    assert f"with a gain alone, white at {white:.0f} cd/m²" in " ".join(words_of(draw_card(changed, None)))

@@ -13,6 +13,8 @@ BOTH = [{"name": "model-hdr"}, {"name": "model-sdr"}]
 MOMENTS = [{"rule": rule, "pictures": BOTH} for rule in ("most different", "largest headroom", "typical")]
 BRACKET = [[0, -1, -2, -3]] * 3
 ABOVE = [0.02, 0.31, 0.3]
+NEAR = [0.0, 0.0, 0.0]
+SHARES = {"above_shares": ABOVE, "near_shares": NEAR}
 
 
 def result(label: str, *, stops: float | None = 0.0, **axes: str) -> dict[str, Any]:
@@ -62,7 +64,9 @@ def test_a_container_beyond_what_a_set_can_be_turned_to_is_not_said_to_be_shown_
 
 @pytest.mark.parametrize(("stops", "shown"), [(0.4, None), (1.0, None), (1.2, -2), (2.0, -2), (2.1, -3), (5.0, -3)])
 def test_highlights_are_shown_at_the_exposure_that_holds_them(stops: float, shown: int | None) -> None:
-    proof = choose_proof(result("wider-range", stops=stops, highlights="clearly_more"), MOMENTS, stops=BRACKET, above_shares=ABOVE)
+    proof = choose_proof(
+        result("wider-range", stops=stops, highlights="clearly_more"), MOMENTS, stops=BRACKET, above_shares=ABOVE, near_shares=NEAR
+    )
     assert proof is not None
     assert (proof.number, proof.stops) == (1, shown)
     assert "goes on above SDR white" in proof.look
@@ -71,22 +75,48 @@ def test_highlights_are_shown_at_the_exposure_that_holds_them(stops: float, show
 
 def test_where_nothing_shown_lies_above_white_the_typical_moment_stands() -> None:
     wide = result("wider-range", stops=2.0, highlights="clearly_more")
-    proof = choose_proof(wide, MOMENTS, stops=BRACKET, above_shares=[0.0] * 3)
+    proof = choose_proof(wide, MOMENTS, stops=BRACKET, **{**SHARES, "above_shares": [0.0] * 3})
     assert proof is not None
     assert (MOMENTS[proof.number]["rule"], proof.stops, proof.why) == ("typical", None, "")
 
 
 @pytest.mark.parametrize("label", sorted(WORDS))
 def test_without_highlights_the_typical_moment_stands_alone(label: str) -> None:
-    proof = choose_proof(result(label, shadows="clearly_more"), MOMENTS, stops=BRACKET, above_shares=ABOVE)
+    proof = choose_proof(result(label, shadows="clearly_more"), MOMENTS, stops=BRACKET, **SHARES)
     assert proof is not None
     assert (MOMENTS[proof.number]["rule"], proof.stops, proof.look) == ("typical", None, "")
 
 
 def test_where_pictures_are_missing_there_is_no_darker_pair_or_no_pair_at_all() -> None:
     wide = result("wider-range", stops=2.0, highlights="clearly_more")
-    assert choose_proof(wide, [{"rule": "typical", "pictures": [{"name": "difference"}]}], stops=[[]], above_shares=[0.0]) is None
-    proof = choose_proof(wide, MOMENTS, stops=[[], [0], []], above_shares=ABOVE)
+    without = [{"rule": "typical", "pictures": [{"name": "difference"}]}]
+    assert choose_proof(wide, without, stops=[[]], above_shares=[0.0], near_shares=[0.0]) is None
+    proof = choose_proof(wide, MOMENTS, stops=[[], [0], []], **SHARES)
     assert proof is not None
     assert (proof.number, proof.stops) == (1, None)
-    assert choose_proof(wide, MOMENTS[:1], stops=BRACKET[:1], above_shares=ABOVE[:1]).number == 0  # type: ignore[union-attr]
+    assert choose_proof(wide, MOMENTS[:1], stops=BRACKET[:1], above_shares=ABOVE[:1], near_shares=NEAR[:1]).number == 0  # type: ignore[union-attr]
+
+
+def contained(**changed: Any) -> Any:
+    given = {"stops": BRACKET, "above_shares": [0.0, 0.005, 0.3], "near_shares": [0.1, 0.2, 0.6]}
+    return choose_proof(result("sdr-in-hdr-container"), MOMENTS, **{**given, **changed})
+
+
+def test_a_container_is_shown_where_it_is_brightest_and_at_an_exposure_that_would_show_more() -> None:
+    proof = contained()
+    assert (proof.number, proof.stops) == (1, -1)
+    assert "ends where the SDR one does" in proof.look
+    assert "20 % of the HDR picture within a stop below" in proof.why.replace("\N{NO-BREAK SPACE}", " ")
+    assert contained(stops=[[0]] * 3).stops is None
+
+
+def test_a_container_that_is_dark_or_goes_further_is_shown_at_the_typical_moment() -> None:
+    typical = (2, None, "")
+    dark, above = contained(near_shares=[0.04] * 3), contained(above_shares=[0.02] * 3)
+    assert (dark.number, dark.stops, dark.look) == (above.number, above.stops, above.look) == typical
+    (rule,) = (one for one in RULES if "beyond_set" in one.holds)
+    beyond = result("sdr-in-hdr-container")
+    beyond["verdict"]["sentence"] = rule.reason
+    proof = choose_proof(beyond, MOMENTS, stops=BRACKET, above_shares=[0.0] * 3, near_shares=[0.1, 0.2, 0.6])
+    assert proof is not None
+    assert (proof.number, proof.stops, proof.look) == typical

@@ -140,8 +140,8 @@ def test_a_headroom_over_another_white_than_that_of_the_set_says_which(document:
     changed = copy.deepcopy(document)
     changed["headroom"].update(stops=-0.2, stops_controls=0.0, uses_peak_ratio=False)
     white = next(one["white_nits"] for one in changed["setups"] if one["name"] == "gain")
-    assert say_white(changed) == f" over {white:.0f} cd/m², where a gain alone puts white"
-    assert f"over {white:.0f} cd/m²" in say_in_markdown(changed)
+    assert say_white(changed) == f" with a gain alone, white at {white:.0f} cd/m²"
+    assert f"with a gain alone, white at {white:.0f} cd/m²" in say_in_markdown(changed)
     changed["headroom"].update(uses_peak_ratio=True)
     assert say_white(changed) == " (as peak ratio)"
     changed["headroom"].update(stops=0.001, stops_controls=0.0, uses_peak_ratio=False)

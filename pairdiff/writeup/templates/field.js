@@ -157,6 +157,9 @@
       symbol.replaceWith(one.button);
       one.button.append(symbol);
       one.button.onclick = () => choose(protocol, one);
+      one.row.addEventListener("click", event => {
+        if (!event.target.closest("a, button, details")) choose(protocol, one);
+      });
     }
     const field = protocol.root.querySelector(".field");
     const titleAt = event => {

@@ -24,6 +24,7 @@ from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup import html as page
 from pairdiff.writeup.document import write_comparison
 from pairdiff.writeup.html import render_report
+from pairdiff.writeup.phrases import say_nits
 
 VOID = {"meta", "link", "img", "br", "hr", "input", "path", "rect", "circle"}
 

@@ -142,7 +142,10 @@ def choose_proof(
         most = f"most near SDR white: {say_share(near_shares[brightest])} of the HDR picture within a stop below it"
         look = "Look at the brightest areas: the HDR release ends where the SDR one does."
         return Proof(
-            brightest, -1 if -1 in stops[brightest] else None, look, f"it is shown here since, of the moments below, it has {most}"
+            brightest,
+            min((one for one in stops[brightest] if one < -MODEL_STOPS), default=None),
+            look,
+            f"it is shown here since, of the moments below, it has {most}",
         )
     highlights = gained and max(above_shares[one] for one in whole) > 0
     if highlights:

@@ -76,7 +76,7 @@ def test_films_that_begin_together_are_laid_on_each_other(hdr: Release, sdr: Rel
     assert offsets(laid(hdr, sdr, tmp_path)) == {0}
 
 
-@pytest.mark.parametrize("late_scenes", [-40, 40])
+@pytest.mark.parametrize("late_scenes", [pytest.param(-40, marks=pytest.mark.slow), 40])
 def test_a_release_that_begins_earlier_or_later_is_found_by_its_key_frames(late_scenes: int, hdr: Release, tmp_path: Path) -> None:
     scenes = range(SCENES, SCENES + late_scenes) if late_scenes > 0 else ()
     late = sdr_clip(tmp_path / "late.mkv", pictures([*scenes, *range(max(-late_scenes, 0), SCENES), *range(500, 540)]))

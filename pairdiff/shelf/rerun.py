@@ -486,7 +486,7 @@ def _tell_why(
 
     What is concluded from stored measurements is concluded once more with each change alone, so that the reason is found and not guessed.
     """
-    words = [say_change(one) for one in changes if one["kind"] != "library"] or [say_change(one) for one in changes]
+    words = [*(say_change(one) for one in changes if one["kind"] != "library"), *_say_libraries(changes)]
     if not words:
         told = ["nothing that is recorded changed: the films came out otherwise"]
     elif len(words) == 1:
@@ -502,6 +502,12 @@ def _tell_why(
     yield from ([] if one["state"] == "same" else [*told, *how] for one in figures)
 
 
+def _say_libraries(changes: Sequence[Document]) -> list[str]:
+    """Libraries of other versions in one phrase; nothing where there is none."""
+    found = [f"{one['name']} {one['before']} -> {one['after']}" for one in changes if one["kind"] == "library"]
+    return [f"other libraries ({show_text(', '.join(found))})"] if found else []
+
+
 def _reasons(figure: str, alone: Mapping[str, frozenset[str]], words: Sequence[str]) -> list[str]:
     found = [change for change, moved in alone.items() if figure in moved]
     return found or [f"none alone, but together: {', '.join(words)}"]
@@ -512,6 +518,7 @@ def _try_alone(source: Source, plan: Plan, changes: Sequence[Document]) -> dict[
     known = setting_kinds()
     own = [one for one in changes if one["kind"] in ("setting", "default") and one["name"] in known]
     rest = [one for one in changes if one["kind"] not in ("setting", "default", "library")]
+    others = [*map(say_change, rest), *_say_libraries(changes)]
     if len(own) > MOST_APART:
         return None
     assert plan.settings is not None
@@ -520,8 +527,8 @@ def _try_alone(source: Source, plan: Plan, changes: Sequence[Document]) -> dict[
     try:
         start = _conclude_with(source, {**now, **earlier})
         found = {}
-        if rest:
-            found[", ".join(map(say_change, rest))] = _moved_names(source.result, start)
+        if others:
+            found[", ".join(others)] = _moved_names(source.result, start)
         for one in own:
             with contextlib.suppress(UsageError):  # a value that does not go with the others is not tried alone
                 found[say_change(one)] = _moved_names(start, _conclude_with(source, {**now, **earlier, one["name"]: one["after"]}))

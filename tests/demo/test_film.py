@@ -116,7 +116,7 @@ def test_declared_light_levels_are_those_of_the_painted_film(painted: dict[str, 
     assert max(level.mean() for level in levels) == pytest.approx(max_fall, rel=0.05)
 
 
-@pytest.mark.parametrize("pair", PAIRS)
+@pytest.mark.parametrize("pair", [pytest.param(one, marks=() if one in ("container", "wider") else pytest.mark.slow) for one in PAIRS])
 def test_hdr_light_seen_by_a_second_decoder_is_the_light_meant(short_film: DemoFiles, painted: dict[str, Picture], pair: str) -> None:
     for place, (name, picture) in enumerate(painted.items()):
         index = film.HDR_LOGO_FRAMES + place * SHORT + 1

@@ -46,7 +46,7 @@ def scene_samples() -> np.ndarray:
     return np.asarray(level * rng.uniform(0.0, 1.0, (804, 1920, 3)), dtype=np.float32)
 
 
-@pytest.mark.parametrize("pair", [None, *PAIRS])
+@pytest.mark.parametrize("pair", [pytest.param(None, marks=pytest.mark.slow), *PAIRS])
 def test_kernel_grades_as_its_plain_twin(tmp_path: Path, pair: str | None) -> None:
     scene = scene_samples()
     coder = Coder(tmp_path / ("a.mp4" if pair is None else "a.mkv"), pair=pair)

@@ -170,7 +170,10 @@ def test_a_slow_pan_is_motion():
 
 @pytest.mark.parametrize(
     ("turn", "words"),
-    [((slice(None), slice(None, None, -1)), "left to right"), ((slice(None, None, -1), slice(None)), "top to bottom")],
+    [
+        ((slice(None), slice(None, None, -1)), "left to right"),
+        pytest.param((slice(None, None, -1), slice(None)), "top to bottom", marks=pytest.mark.slow),
+    ],
 )
 def test_a_mirrored_picture_is_told_from_another_film(turn, words):
     turned = track(to_sdr(FILM[:, turn[0], turn[1]]))

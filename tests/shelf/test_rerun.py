@@ -215,6 +215,22 @@ def test_figures_that_moved_say_how_far_and_a_change_that_moves_them_alone(kept:
     assert figure["after"] < figure["before_interval"][0] < figure["before"]
 
 
+def test_other_libraries_are_a_reason_beside_a_setting(kept: Kept, tmp_path: Path, call: Call, capsys: Capture) -> None:
+    """An earlier result whose headroom came out otherwise with another library."""
+    earlier = copy_of(kept, tmp_path)
+    result = json.loads((earlier / "result.json").read_text(encoding="utf-8"))
+    result["run"]["versions"]["numpy"] = "1.0"
+    result["headroom"]["stops"] += 0.5
+    (earlier / "result.json").write_text(json.dumps(result), encoding="utf-8")
+    for options, reasons in (([], []), (["--headroom-time-share", 0.9], ["headroom_time_share 0.1 -> 0.9"])):
+        out = tmp_path / f"again-{len(options)}"
+        assert call("rerun", earlier, "--out", out, *options) == 0
+        held = json.loads((out / "rerun.json").read_text(encoding="utf-8"))
+        (figure,) = [one for one in held["figures"] if one["figure"] == "headroom_stops"]
+        assert figure["why"] == [f"other libraries (numpy 1.0 -> {np.__version__})", *reasons]
+    assert "other libraries (numpy 1.0" in capsys.readouterr().out
+
+
 # ---------------------------------------------------------------- what it takes
 
 

@@ -235,7 +235,7 @@ def alike(first: Sequence[Looked], second: Sequence[Looked]) -> bool:
 
 
 @pytest.mark.parametrize("name", ["plain", pytest.param("mark", marks=pytest.mark.slow)])
-@pytest.mark.parametrize("stops", [(1,), (2, 5, 6, 11), (12,)], ids=str)
+@pytest.mark.parametrize("stops", [pytest.param((1,), marks=pytest.mark.slow), (2, 5, 6, 11), (12,)], ids=str)
 def test_every_pair_comes_back_to_the_last_bit_and_in_order(
     name: str, stops: tuple[int, ...], titles: Callable[[str], Title], kept: Path
 ) -> None:
@@ -269,6 +269,7 @@ def test_reading_begins_at_the_last_pair_that_is_kept(title: Title, monkeypatch:
     assert asked == []  # all of it is kept now
 
 
+@pytest.mark.slow
 def test_a_damaged_release_is_read_from_its_start_all_the_same(
     titles: Callable[[str], Title], kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -454,7 +455,7 @@ def test_another_version_of_the_scoring_or_of_a_library_takes_nothing(title: Tit
     assert title.score(stop=7)[0] == [6, 7]
 
 
-@pytest.mark.parametrize("how", ["cut", "missing", "of another comparison"])
+@pytest.mark.parametrize("how", ["cut", *(pytest.param(one, marks=pytest.mark.slow) for one in ("missing", "of another comparison"))])
 def test_a_part_in_the_middle_that_is_spoilt_is_made_again(how: str, title: Title, kept: Path) -> None:
     title.score(stop=9)
     middle = files(kept)[4]

@@ -102,11 +102,12 @@ def say_peak(peak: Record, contaminants: Record | None) -> list[str]:
     area = (
         ""
         if peak["area_pixels"] is None
-        else f" over one connected patch of {_say_pixels(peak['area_pixels'])} ({say_share(peak['area_share'])} of the picture)"
+        else f" In that frame the patch that reaches as much is of {_say_pixels(peak['area_pixels'])} ({say_share(peak['area_share'])} of "
+        "the picture)."
     )
-    lasts = "in that frame alone" if peak["lasts_frames"] == 1 else f"for {peak['lasts_s']:.2f} s"
-    reaching = "one frame reaches" if peak["frames_reaching"] == 1 else f"{peak['frames_reaching']} frames reach"
-    lines.append(f"Within half a stop that level is reached{area}, {lasts}; {reaching} so much in the whole release.")
+    lasts = "in that frame alone" if peak["lasts_frames"] == 1 else f"for {peak['lasts_s']:.2f} s without a break"
+    reaching = "one frame does" if peak["frames_reaching"] == 1 else f"{peak['frames_reaching']} frames do"
+    lines.append(f"The brightest pixel stays within half a stop of that level {lasts}; {reaching} in the whole release.{area}")
     without = None if contaminants is None else contaminants["without_them"]
     if without is not None and without["max_cll_nits"] is not None and without["max_cll_nits"] < peak["nits"]:
         when = "" if peak["film_time_s"] is None else f", at {say_time(peak['film_time_s'])}"

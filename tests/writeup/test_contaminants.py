@@ -34,7 +34,8 @@ def test_the_peak_is_said_with_its_cause_time_place_and_extent(example: Any) -> 
     text = plain(words.say_peak(peak_with(example), found_in(example)))
     assert "MaxCLL 934 cd/m2 comes from a passage that only the HDR release has, before the film: at 0:00:00.500" in text
     assert "(frame 12), in the upper part of the picture." in text
-    assert "over one connected patch of 5120 pixels (0.08 % of the picture), for 0.83 s; 21 frames reach so much" in text
+    assert "stays within half a stop of that level for 0.83 s without a break; 21 frames do in the whole release." in text
+    assert "the patch that reaches as much is of 5120 pixels (0.08 % of the picture)." in text
     assert "Without what is not the film's picture MaxCLL is 806 cd/m2, at 0:01:15.075." in text
     assert "MaxCLL as defined (CTA-861.3) is the brightest pixel of all frames, be it a speck, a mark or a letter: 934 cd/m2." in text
     assert "In 95 % of the film's frames no pixel exceeds 790 cd/m2." in text

@@ -40,8 +40,8 @@ def answer_setup(comparison: Comparison) -> Answer:
     if setup.label is None or not labelled:
         return Answer("cannot_answer", f"{fitted} No set-up was judged alone.", "A comparison that is judged at each set-up.")
     other = [f"{one.name} ({say_nits(one.white_nits)}): {quote(one.label)}" for one in judged if one.label != setup.label]
-    sets = count(len(judged), "other set-up that differs", "other set-ups that differ")
-    same = f"{len(judged) - len(other)} of {sets} give {quote(setup.label)}, as controls does"
+    sets = count(len(judged), "set-up that differs from it", "set-ups that differ from it")
+    same = f"{len(judged) - len(other)} of {sets} give {quote(setup.label)} too"
     if not judged:
         same = f"controls gives {quote(setup.label)}, and every other set-up came out as it did"
     open_ = comparison.verdict.label == "undetermined"

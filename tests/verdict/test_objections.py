@@ -380,7 +380,7 @@ def test_set_ups_that_came_out_alike_are_counted_once() -> None:
     one, two = (replace(EXAMPLE.setups[2], name=name, label="wider-range") for name in ("controls", "gain"))
     assert "and every other set-up came out as it did" in ask("setup", setups=(two, one)).answer
     apart = replace(two, white_nits=two.white_nits * 1.05)
-    assert "1 of 1 other set-up that differs give" in ask("setup", setups=(apart, one)).answer
+    assert "1 of 1 set-up that differs from it give" in ask("setup", setups=(apart, one)).answer
 
 
 def test_a_display_that_must_dim_the_brightest_frame_is_named() -> None:

@@ -155,7 +155,7 @@ def test_the_head_shows_what_lies_above_sdr_white_and_says_from_where_an_axis_co
 def test_what_hangs_on_the_set_up_and_on_few_shots_stands_beside_the_verdict(report: Page, example: Any) -> None:
     """Of the example's five other set-ups one alone gives another label, and two came out alike: they count once, as in the objections."""
     assert sum(one.label == example.verdict.label for one in example.setups if one.name != "controls") == 4
-    assert "judged alone, 3 of 4 other set-ups of the SDR set give it too" in report.text
+    assert "judged alone, 3 of 4 set-ups that differ from the fitted one give it too" in report.text
     assert re.search(r"Outside BT\.709: 1\.6 % of the picture; 0\.50 % or more in \d+ of 24 shots\.", report.text)
 
 

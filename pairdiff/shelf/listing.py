@@ -14,7 +14,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pairdiff.shelf.columns import COLUMNS, Column, say_value
+from pairdiff.shelf.columns import COLUMNS, SHORT, Column, say_value
 from pairdiff.shelf.protocol import Facts, say_differences, say_protocol
 from pairdiff.verdict.figures import NO_VALUE, say_decimals, say_plain
 
@@ -179,7 +179,8 @@ def _why(group: Group) -> str:
 
 def _group_caption(group: Group, listing: Listing, place: int) -> str:
     assert listing.sort is not None
-    by = f"By {listing.sort.name}{', the least first' if listing.reverse and listing.sort.is_figure else ''}: {say_protocol(group.facts)}"
+    name = next((short for short, whole in SHORT.items() if whole == listing.sort.name), listing.sort.name)
+    by = f"By {name}{', the least first' if listing.reverse and listing.sort.is_figure else ''}: {say_protocol(group.facts)}"
     return by if place == 0 else f"Apart, since measured otherwise: {'; '.join(group.differs)}"
 
 

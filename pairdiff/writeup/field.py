@@ -74,7 +74,7 @@ FIGURES = (
         (0.0, 0.05), True,
     ),
     Figure(
-        "recovered_jnd", "Recovered detail", "HDR detail in the median place where the SDR release is clipped", say_jnd, "JND", (0.0, 5.0)
+        "recovered_jnd", "Recovered detail", "HDR detail in the median place where the SDR release is clipped", say_jnd, "JND", (0.0, 2.0)
     ),
 )  # fmt: skip
 ACROSS, UP = FIGURES[0], FIGURES[4]

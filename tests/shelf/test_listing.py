@@ -83,7 +83,7 @@ def test_runs_of_another_protocol_are_ranked_apart_and_it_is_said_why(mixed: Pat
     assert ranking.groups[1].differs == ("survey, not read whole, pairs sampled",)
     assert ranking.groups[2].differs == ("headroom_clear_stops 1.3 against 1",)
     captions = [table.caption for table in tables_of(ranking)]
-    assert captions[0].startswith("By headroom_stops: pairdiff 0.1.0, read whole")
+    assert captions[0].startswith("By headroom: pairdiff 0.1.0, read whole")
     assert captions[1:] == [
         "Apart, since measured otherwise: survey, not read whole, pairs sampled",
         "Apart, since measured otherwise: headroom_clear_stops 1.3 against 1",

@@ -347,7 +347,7 @@ def test_the_word_behind_shelf_writes_the_page_and_the_list_goes_on_working(
     assert capsys.readouterr().out == "Page: shelf.html\n"
     assert (tmp_path / "shelf.html").is_file()
     assert call("shelf", "--archive", kept, "--sort", "headroom", "--limit", 3) == 0
-    assert capsys.readouterr().out.startswith("By headroom_stops: ")
+    assert capsys.readouterr().out.startswith("By headroom: ")
     assert call("shelf", "--archive", kept, "report") == 2
     assert "--archive stands before `report`, and belongs to the list" in capsys.readouterr().err
     assert call("shelf", "no-such-word") == 2

@@ -34,7 +34,7 @@ MATCH_VERSION = 1
 """Raise it whenever which frames belong together, or where the pictures lie on each other, changes."""
 SURVEY_VERSION = 1
 """Raise it whenever which windows a survey reads, or when it stops, changes."""
-VERDICT_VERSION = 1
+VERDICT_VERSION = 2
 """Raise it whenever anything changes that is concluded from what was measured: pooling, rules, words."""
 STEPS = {
     "scan": SCAN_VERSION,
@@ -215,7 +215,7 @@ class Asked:
     not_surveyed: str | None = None
     """Why it was read whole where a survey was tried."""
     folder: str = ""
-    """What the paths of the releases were relative to."""
+    """What the paths of the releases were relative to; empty where none was, so that the same films give the same bytes anywhere."""
 
 
 # ---------------------------------------------------------------- as it is kept

@@ -373,7 +373,8 @@ def compare(
         if work is None:
             work = _read_whole(*pair, settings=settings, full=full, fresh=fresh, parts=parts, keep=blocks.keep, tell=tell)
         measured = work.looks[-1]
-        asked = Asked(full, survey, budget_s, hash_whole, reason, os.getcwd())
+        placed = all(os.path.isabs(part) for one in pair for part in str(one.path).split("+"))
+        asked = Asked(full, survey, budget_s, hash_whole, reason, "" if placed else os.getcwd())
         comparison = conclude(measured, title=title, asked=asked, settings=work.settings)
         if out is None:
             parts.remove()

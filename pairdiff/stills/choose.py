@@ -87,7 +87,7 @@ def choose_moments(pairs: Sequence[PairScore], *, controls: Setup, seed: int) ->
         candidates = _of_other_shots(ordered, shots)
         if candidates:
             pair = max(candidates, key=figure)
-            among = "" if figure(pair) == max(map(figure, ordered)) else " among the shots not shown yet"
+            among = "" if figure(pair) == max(map(figure, ordered)) else " among the shots that no earlier choice shows"
             shots.add(pair.shot)
             moments.append(_moment(pair, rule=rule, reason=say(pair, among)))
 

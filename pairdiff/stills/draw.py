@@ -268,7 +268,9 @@ def _model_words(*, white_nits: float, peak_nits: float) -> str:
     if peak_nits > target_nits:
         roll_off = f"the same BT.2408 roll-off (max RGB) on both sides, from {peak_nits:.0f} to {target_nits:.0f} cd/m2"
     else:
-        roll_off = f"no roll-off, since the pair's peak of {peak_nits:.0f} cd/m2 is within {target_nits:.0f} cd/m2"
+        roll_off = (
+            f"no roll-off, since the highest 99.99th percentile of the film, {peak_nits:.0f} cd/m2, is within {target_nits:.0f} cd/m2"
+        )
     return (
         f"Common display model: {roll_off} (twice SDR white, which shows as sRGB white); colours outside BT.709 clipped. "
         "Identical light gives identical pixels; brightness on your screen is not the brightness of either release."

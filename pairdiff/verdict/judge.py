@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,6 +95,8 @@ SEED_ERRORS = 2.0
 """Standard errors of a share of draws within which another seed may give another label (own)."""
 FLIP_STEP_STOPS, FLIP_REACH_STOPS = 0.01, 3.0
 """Steps in which headroom is moved until the label flips, and how far at most (own)."""
+CROSSED_SHARE = 1e-6
+"""By so much of it a figure is put below its threshold (own)."""
 DRAWS_AT_ONCE = 25
 """Draws that are made together (own): those of a film of 170 000 pairs take 70 MB."""
 
@@ -1018,7 +1021,7 @@ def _flips(
             other = _rule(_figures(columns, case, whole, trial), case, trial)[0].label
             if other not in (base, label):
                 flips.append(f"{name} at {getattr(trial, name):.3g} instead of {getattr(settings, name):g}: {WORDS[other]}.")
-    flips += _value_flips(base, figures, case, settings)
+    flips += [*_value_flips(base, figures, case, settings), *_crossing_flips(base, figures, case, settings)]
     flips += _seed_flip(label, support, settings)
     more = [
         _matched_flip(base, figures, case, settings),
@@ -1057,6 +1060,37 @@ def _value_flips(base: str, figures: _Figures, case: Case, settings: Settings) -
                 found.append(f"{step:.2f} stops {word} headroom{_flat_in_words((base, other), moved, settings)}: {WORDS[other]}.")
                 break
     return found
+
+
+def _crossing_flips(base: str, figures: _Figures, case: Case, settings: Settings) -> list[str]:
+    """Which other figure changes the label by crossing its threshold alone."""
+    crossings: list[tuple[str, float, Callable[[float], str], str]] = [
+        ("shift_jnd", settings.regraded_jnd, _jnd, "Shift of tone and colour"),
+        ("detail_jnd", settings.recovered_jnd, _jnd, "HDR detail where the SDR is clipped"),
+        ("film_stops", _flat_stops(figures.stops, settings), lambda value: f"{value:.2f} stops", "Spread of the HDR level there"),
+        ("outside_709_share", settings.colour_slight_share, _share, "Picture outside BT.709"),
+        ("outside_709_share", settings.colour_clear_share, _share, "Picture outside BT.709"),
+        ("shadow_share", settings.shadow_slight_share, _share, "Picture with detail gained in the shadows"),
+        ("shadow_share", settings.shadow_clear_share, _share, "Picture with detail gained in the shadows"),
+    ]
+    found: dict[tuple[str, str], str] = {}
+    for name, limit, say, words in crossings:
+        value = getattr(figures, name)
+        if value is None or limit <= 0:
+            continue
+        from_below = value < limit
+        changed: dict[str, Any] = {name: limit if from_below else limit * (1 - CROSSED_SHARE)}
+        moved = replace(figures, **changed)
+        other = _rule(moved, case, settings)[0].label
+        if other != base:
+            found.setdefault(
+                (name, other), f"{words} {'from' if from_below else 'below'} {say(limit)}, instead of {say(value)}: {WORDS[other]}."
+            )
+    return list(found.values())
+
+
+def _jnd(value: float) -> str:
+    return f"{value:.1f} JND"
 
 
 def _flat_in_words(labels: tuple[str, str], figures: _Figures, settings: Settings) -> str:

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -34,7 +35,7 @@ from pairdiff.writeup import charts, film, scopes
 from pairdiff.writeup.card import SVG, Shown, describe_card, draw_card
 from pairdiff.writeup.contaminants import contaminant_rows, headline_rows, say_peak
 from pairdiff.writeup.document import CARD, RESULT_SCHEMA, Document, refuse_output, validate_document, write_whole
-from pairdiff.writeup.lead import after_label, choose_moment, choose_proof, say_lead, share_drawn
+from pairdiff.writeup.lead import GAINS, after_label, choose_moment, choose_proof, say_lead, share_drawn
 from pairdiff.writeup.phrases import (
     ANSWER_WORDS,
     AXIS_WORDS,
@@ -262,6 +263,7 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
                     "proof_stops": None if head is None else head.stops,
                     "proof_look": "" if head is None else head.look,
                     "proof_why": "" if head is None else head.why,
+                    "proof_colour": _most_colour(result, index["moments"], beside=number - 1) if head is not None else None,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": stops[number - 1],
                     "scopes": _scopes(own, moment["pictures"], number),
@@ -272,6 +274,15 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
         raise InputRefused(f"{out / 'stills' / 'index.json'} is not complete ({broken}). Compare the releases again.") from broken
     _say_once(moments)
     return moments
+
+
+def _most_colour(result: Document, moments: Sequence[Document], *, beside: int) -> tuple[int, str] | None:
+    """Number of the moment with most colour outside BT.709, and how much, where that axis gains and it is not the moment at the head."""
+    shares = [share_drawn(one["pictures"], "outside_709_share") or 0.0 for one in moments]
+    most = max(range(len(shares)), key=lambda one: (shares[one], -one))
+    if result["verdict"]["axes"].get("colour") not in GAINS or most == beside or round(shares[most], 3) == 0:
+        return None
+    return most + 1, say_share(shares[most])
 
 
 def _share_above_white(entries: Sequence[Document], pictures: Sequence[_Inlined]) -> float:
@@ -576,11 +587,16 @@ def _support_rows(result: Document) -> list[tuple[str, float]]:
     return sorted(result["verdict"]["support"].items(), key=lambda item: (-item[1], item[0]))
 
 
-def _setups_alone(result: Document) -> tuple[int, int] | None:
-    """How many of the other set-ups give the label alone, and how many there are; None where none was judged."""
+def _setups_alone(result: Document) -> tuple[int, int, str] | None:
+    """How many of the other set-ups give the label alone, how many there are, and what the rest give; None where none was judged."""
     labels = {one["name"]: one["label"] for one in result["setups"] if one["label"]}
     others = other_setups([(one["name"], one["white_nits"], one["gamma"]) for one in result["setups"] if one["name"] in labels])
-    return (sum(labels[name] == result["verdict"]["label"] for name in others), len(others)) if others else None
+    given = Counter(labels[name] for name in others)
+    agreeing = given.pop(result["verdict"]["label"], 0)
+    rest = ", ".join(
+        f"{number} \N{LEFT DOUBLE QUOTATION MARK}{WORDS[label]}\N{RIGHT DOUBLE QUOTATION MARK}" for label, number in given.most_common()
+    )
+    return (agreeing, len(others), f"; the others: {rest}" if rest else "") if others else None
 
 
 def _axes(result: Document, shots: Sequence[Document]) -> list[Document]:

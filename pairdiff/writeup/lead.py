@@ -156,7 +156,7 @@ def choose_proof(
     enough = [one for one in darker if -one >= room["stops"]] or darker[-1:]
     shown = max(enough) if enough and room["stops"] > MODEL_STOPS else None
     look = {
-        "stretched-sdr": "the HDR release is brighter, and nearly as even as the SDR one",
+        "stretched-sdr": "the HDR release is brighter there; what stands out in it the SDR one has as well for the most part, only fainter",
         "restrained-hdr": "there the HDR release goes on a little above SDR white",
         "wider-range": "there the HDR release goes on above SDR white",
     }[verdict["label"]]

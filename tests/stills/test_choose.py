@@ -87,7 +87,8 @@ def test_reasons_state_the_rule_with_its_figure() -> None:
     reasons = [moment.reason for moment in choose(seed=20260)]
     assert reasons[0] == "largest loss at `controls`: 1.32 JOD"
     assert reasons[1] == (
-        "largest headroom at `controls` among the shots not shown yet: +2.02 stops, 812 over 200 cd/m2 where both releases show the film"
+        "largest headroom at `controls` among the shots that no earlier choice shows: +2.02 stops, 812 over 200 cd/m2 where both releases "
+        "show the film"
     )
     assert reasons[2] == "largest area where the SDR is clipped and the HDR shows detail: 3.0 % of the picture"
     assert reasons[3] == "closest to the median loss: 0.55 JOD, median 0.53 JOD"
@@ -113,7 +114,7 @@ def test_the_typical_pair_is_chosen_before_the_others_and_shown_behind_them() ->
     """Of two shots, the one that holds both the median loss and the largest: it stands for the film."""
     pairs = [pair(10, shot=0, loss=0.9, bright=100.0), pair(20, shot=0, loss=0.5, bright=95.0), pair(110, shot=1, loss=0.2, bright=90.0)]
     assert [(moment.rule, moment.hdr_frame) for moment in choose(pairs)] == [("most different", 110), ("typical", 20)]
-    assert "among the shots not shown yet" in choose(pairs)[0].reason
+    assert "among the shots that no earlier choice shows" in choose(pairs)[0].reason
 
 
 def test_without_detail_in_clipped_areas_no_moment_claims_it() -> None:

@@ -609,6 +609,27 @@ def test_no_number_is_a_negative_nothing():
     assert "-0.00" not in verdict.sentence + " ".join(verdict.reasons)
 
 
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"tone_shift_jnd": {**SHIFTED, "controls": 20.0}}, r"Shift of tone and colour below 2\.5 JND, instead of 20\.0 JND: "),
+        ({}, r"Shift of tone and colour from 2\.5 JND, instead of \d\.\d JND: another grade, not more range"),
+        ({}, r"Picture outside BT\.709 from 0\.50%, instead of nothing: another grade, not more range"),
+    ],
+)
+def test_a_figure_that_changes_the_label_by_crossing_its_threshold_is_named(changes, said):
+    verdict = judge(make_case(hdr_p999_nits=100.0, **changes), SETTINGS)
+    assert any(re.match(said, flip) for flip in verdict.flips), verdict.flips
+
+
+def test_what_is_crossed_changes_the_label_when_it_is_so():
+    """The pictures are made so that the figure lies there, just below and just above its threshold."""
+    above, below = (make_case(hdr_p999_nits=100.0, tone_shift_jnd={**SHIFTED, "controls": shift}) for shift in (20.0, 2.4))
+    (flip,) = [one for one in judge(above, SETTINGS).flips if one.startswith("Shift of tone")]
+    assert flip == f"Shift of tone and colour below 2.5 JND, instead of 20.0 JND: {WORDS['sdr-in-hdr-container']}."
+    assert max(judge(below, SETTINGS).support.items(), key=lambda one: one[1])[0] == "sdr-in-hdr-container"
+
+
 def test_every_label_of_the_support_is_in_the_flips():
     case = make_case(*(make_pair(shot=n, hdr_p999_nits=1000.0 if n < 2 else 90.0) for n in range(10)))
     verdict = judge(case, SETTINGS)
@@ -752,7 +773,7 @@ def test_flips_name_real_settings_and_real_labels(label):
     names = {field.name for field in fields(Settings)}
     assert set(THRESHOLDS) <= names
     for flip in verdict.flips:
-        if " instead of " in flip:
+        if " instead of " in flip and ", instead of " not in flip:
             assert flip.split(" at ")[0] in THRESHOLDS
         if ": " in flip:
             assert flip.rsplit(": ", 1)[1].rstrip(".") in WORDS.values()

@@ -111,7 +111,7 @@ def choose_proof(
     """Choose the moment at the head of the page by the label.
 
     Where highlights gave it, the one that has most above SDR white; where the HDR release is what a set can be turned to, the one that
-    has most near it.
+    has most near it; where tones differ, the one that differs most.
 
     Parameters
     ----------
@@ -147,6 +147,10 @@ def choose_proof(
             look,
             f"it is shown here since, of the moments below, it has {most}",
         )
+    apart = next((one for one in whole if moments[one]["rule"] == "most different"), None)
+    if verdict["label"] == "different-grade" and not any(state in GAINS for state in verdict["axes"].values()) and apart is not None:
+        look = "Look at tones and colours that an SDR set can show: they are not the same."
+        return Proof(apart, None, look, "it is shown here since the two differ most in it")
     highlights = gained and max(above_shares[one] for one in whole) > 0
     if highlights:
         number = max(whole, key=lambda one: (round(above_shares[one], 3), -one))

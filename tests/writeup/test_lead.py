@@ -120,3 +120,13 @@ def test_a_container_that_is_dark_or_goes_further_is_shown_at_the_typical_moment
     proof = choose_proof(beyond, MOMENTS, stops=BRACKET, above_shares=[0.0] * 3, near_shares=[0.1, 0.2, 0.6])
     assert proof is not None
     assert (proof.number, proof.stops, proof.look) == typical
+
+
+def test_another_grade_is_shown_where_it_differs_most() -> None:
+    grade = result("different-grade")
+    proof = choose_proof(grade, MOMENTS, stops=BRACKET, **SHARES)
+    assert proof is not None
+    assert (MOMENTS[proof.number]["rule"], proof.stops) == ("most different", None)
+    assert "they are not the same" in proof.look
+    grade["verdict"]["axes"]["colour"] = "clearly_more"
+    assert choose_proof(grade, MOMENTS, stops=BRACKET, **SHARES).look == ""  # type: ignore[union-attr]

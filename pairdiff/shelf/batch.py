@@ -740,6 +740,8 @@ def heed_signals() -> Iterator[Stop]:
 def read_json(path: Path) -> dict[str, Any]:
     """A document that lies there; empty where there is none that can be read."""
     try:
+        if not path.is_file():  # a pipe would be waited for
+            return {}
         found = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return {}

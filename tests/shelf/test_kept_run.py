@@ -288,3 +288,12 @@ def test_words_of_another_result_or_in_another_form_are_not_taken(titles: Titles
     pairdiff.keep(folder, archive=archive)
     (row,) = rows_of(archive)
     assert [row[name] for name in ("edition", "year", "region", "redoes")] == [None] * 4
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with a name")
+@pytest.mark.timeout(60)
+def test_a_pipe_in_the_place_of_words_is_not_waited_for(titles: Titles, tmp_path: Path) -> None:
+    folder = titles.write(tmp_path / "film", 3)
+    for name in ("outcome.json", "rerun.json"):
+        os.mkfifo(folder / name)
+    assert pairdiff.keep(folder, archive=tmp_path / "archive").state == "kept"

@@ -29,6 +29,8 @@ from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills import scopes
 from pairdiff.stills.light_map import beyond_sdr, draw_outlines, light_shares, nits_to_light_map, say_light, say_outlines
 
+NEAR_WHITE_STOPS = 1.0
+"""How far below SDR white light still counts as near it (own)."""
 MODEL_WHITES = 2.0
 """Peak of the common display model over SDR white (own: SDR white at half light leaves one stop for highlights on an ordinary screen)."""
 
@@ -162,7 +164,7 @@ def _draw_beyond(
     shares = {"above_white": float(above.mean()), "outside_709": float(outside.mean())}
     words = say_outlines(**shares, white_nits=white_nits, margin_jnd=margin_jnd)
     drawn, level = draw_outlines(model_rgb8, above_white=above, outside_709=outside), np.asarray(hdr_nits).max(axis=-1)
-    near = float(((level >= white_nits / 2) & ~above).mean())
+    near = float(((level >= white_nits * 2.0**-NEAR_WHITE_STOPS) & ~above).mean())
     return StillPicture(moment, "outlines", words, drawn, {f"{name}_share": one for name, one in {**shares, "near_white": near}.items()})
 
 

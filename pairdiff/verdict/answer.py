@@ -8,7 +8,7 @@ from typing import Any
 
 from pairdiff._records import AnswerState, Comparison
 from pairdiff._settings import Settings
-from pairdiff.verdict.figures import say_decimals, say_stops
+from pairdiff.verdict.figures import is_less, say_decimals, say_stops
 from pairdiff.verdict.rules import WORDS
 
 AXIS_WORDS = {
@@ -82,7 +82,7 @@ def say_room(comparison: Comparison) -> str:
     room = comparison.headroom
     if room.uses_peak_ratio:
         return f"{say_stops(room.stops)} against what the SDR release shows there"
-    if room.stops_gain is None or room.stops_controls is None or round(room.stops_gain, 2) >= round(room.stops_controls, 2):
+    if not is_less(room.stops_gain, room.stops_controls):
         return f"{say_stops(room.stops)} of headroom"
     return f"{say_stops(room.stops)} of headroom with a gain alone ({say_stops(room.stops_controls)} with the set's controls)"
 

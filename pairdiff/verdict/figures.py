@@ -316,3 +316,19 @@ def other_setups(setups: Sequence[tuple[str, float, float]]) -> list[str]:
         if all(abs(one[1] / two[1] - 1) > SAME_WHITE or abs(one[2] - two[2]) > SAME_GAMMA for two in kept):
             kept.append(one)
     return [name for name, _, _ in kept if name != "controls"]
+
+
+def is_less(stops: float | None, other_stops: float | None) -> bool:
+    """Whether headroom is less than another as both are printed.
+
+    Parameters
+    ----------
+    stops, other_stops : float or None
+        At two set-ups.
+
+    Returns
+    -------
+    bool
+        False where one of them is not there.
+    """
+    return stops is not None and other_stops is not None and round(stops, 2) < round(other_stops, 2)

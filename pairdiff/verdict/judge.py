@@ -40,6 +40,7 @@ from pairdiff.score.setup import GAIN_GAMMA, JND_PER_INTENSITY, SetupFits, lift_
 from pairdiff.score.shadows import SHADOW_FACTORS
 from pairdiff.score.title import TitleScore
 from pairdiff.score.tone import shift_of_shots_jnd, shift_sizes_jnd
+from pairdiff.verdict.figures import is_less
 from pairdiff.verdict.rules import WORDS, Conditions, Rule, decide
 
 THRESHOLDS = (
@@ -773,7 +774,7 @@ def _headline(figures: _Figures, case: Case, settings: Settings) -> str:
 def _say_headroom(figures: _Figures, case: Case) -> str:
     """The headroom that counts, and where a gain alone leaves less, that of the set the sentence names."""
     counted, at_gain, at_controls = _stops(figures.stops), case.headroom.stops_gain, case.headroom.stops_controls
-    if at_gain is None or at_controls is None or round(at_gain, 2) >= round(at_controls, 2):
+    if at_controls is None or not is_less(at_gain, at_controls):
         return counted
     return f"{counted} with a gain alone, which counts, and {_stops(at_controls)} with all of the set's controls"
 

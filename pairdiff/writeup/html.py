@@ -432,6 +432,7 @@ def _context(
         "r": result,
         "label_words": WORDS,
         "setups_alone": _setups_alone(result),
+        "above_margin_stops": ABOVE_MARGIN_STOPS,
         "lead": say_lead(*(result["verdict"][name] for name in ("label", "axes", "sentence"))),
         "axes": _axes(result, shots),
         "moments": moments,
@@ -749,8 +750,13 @@ def _setup_rows(result: Document) -> list[Document]:
     ]
 
 
-RANKS = ("99.99th", "99.9th", "99th")
-"""Levels of the table that an SDR set only moves, as it does a maximum, beside the mean and shares, which it changes otherwise."""
+LEVELS_AT_SET = {
+    "Brightest pixel (MaxCLL)": "max_cll_nits",
+    "Highest 99.99th percentile": "p9999_nits",
+    "Highest 99.9th percentile": "p999_nits",
+    "Highest 99th percentile": "p99_nits",
+}
+"""Rows of the table of levels that an SDR set only moves; a mean and shares it changes otherwise."""
 
 
 def _level_rows(result: Document) -> list[Document]:
@@ -792,13 +798,9 @@ def _level_rows(result: Document) -> list[Document]:
         ("Mastering display, black", _say_mastering(hdr, "min_nits"), "", ""),
     ]
     found = [{"name": name, "declared": declared, "hdr": first, "sdr": second} for name, declared, first, second in rows]
-    kept = {
-        "Brightest pixel (MaxCLL)": "max_cll_nits",
-        **{f"Highest {rank} percentile": f"p{rank.replace('.', '')[:-2]}_nits" for rank in RANKS},
-    }
     setup, measured = result["setup"], sdr["levels"]["status"] == "measured"
     for row in found:
-        nits = sdr["levels"][kept[row["name"]]] if measured and row["name"] in kept else None
+        nits = sdr["levels"][LEVELS_AT_SET[row["name"]]] if measured and row["name"] in LEVELS_AT_SET else None
         at_set = None if nits is None else float(_sdr_at(np.array(nits), white_nits=setup["white_nits"], gamma=setup["gamma"]))
         row["controls"] = "" if at_set is None else say_nits(at_set)
     return found

@@ -267,7 +267,7 @@ def caution_few_shots(shots: int) -> list[str]:
 
 def say_highlights(value: float | None, *, uses_peak_ratio: bool) -> str:
     """Say the highlight figure of a film: stops over SDR white, or the peak ratio where the SDR stays below its white."""
-    return f"{say_stops(value)} over what the SDR reaches in that picture (peak ratio)" if uses_peak_ratio else say_headroom(value)
+    return f"{say_stops(value)} over {'what the SDR reaches in that picture (peak ratio)' if uses_peak_ratio else 'SDR white'}"
 
 
 def say_objections(states: Sequence[str]) -> str:
@@ -285,22 +285,6 @@ def say_objections(states: Sequence[str]) -> str:
     """
     counts = {words: states.count(state) for state, words in ANSWER_WORDS.items()}
     return ", ".join(f"{number} {words}" for words, number in counts.items() if number)
-
-
-def say_headroom(value: float | None) -> str:
-    """Say stops over SDR white.
-
-    Parameters
-    ----------
-    value : float or None
-        Stops.
-
-    Returns
-    -------
-    str
-        So many stops over SDR white, below 0 where the HDR release does not reach it.
-    """
-    return f"{say_stops(value)} over SDR white"
 
 
 def say_stamps(side: str, facts: Iterable[tuple[str, object, str]], dynamic: Sequence[str]) -> list[str]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff.score.notice import notice_probability
+from pairdiff.verdict.figures import is_less
 from pairdiff.verdict.rules import WORDS
 from pairdiff.writeup.document import Document
 from pairdiff.writeup.lead import after_label, say_lead
@@ -110,7 +111,7 @@ def say_white(result: Document) -> str:
     if room.get("uses_peak_ratio"):
         return " (as peak ratio)"
     at_set, gain = room.get("stops_controls"), next((one for one in result["setups"] if one["name"] == "gain"), None)
-    if room.get("stops") is None or at_set is None or gain is None or round(room["stops"], 2) >= round(at_set, 2):
+    if gain is None or not is_less(room.get("stops"), at_set):
         return ""
     return f" with a gain alone, white at {gain['white_nits']:.0f} cd/m²"
 

@@ -413,7 +413,7 @@ def keep(
     notes: Notes = None,
     with_report: WithReport = False,
 ) -> None:
-    """Keep a run in the archive, or correct what is said of one that was kept: words stated take the place of earlier ones."""
+    """Keep a run in the archive, with the words of its batch, or correct one that was kept: words stated take the place of earlier ones."""
     kept = pairdiff.keep(
         directory, archive=archive, title=title, edition=edition, region=region, year=year, notes=notes, with_report=with_report
     )

@@ -56,6 +56,7 @@ from pairdiff._records import (
     Signal,
     SignalCheck,
     SurveyCoverage,
+    Tone,
 )
 from pairdiff._settings import Settings
 from pairdiff._stretches import find_starts_s, make_stretch, stretch_path, write_stretch
@@ -185,6 +186,7 @@ from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLe
 from pairdiff.score.title import FitCollector, FitLook, look_at_pair
 from pairdiff.score.tone import TONE_PIXELS
 from pairdiff.stills.draw import StillPicture, draw_stills
+from pairdiff.stills.one_curve import ToneCurve
 from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide, join_sides
 from pairdiff.verdict.readings import caution_readings, is_answered, say_contradiction, say_range
 from pairdiff.writeup.phrases import say_stamps, say_time
@@ -390,6 +392,7 @@ def compare(
             doubted=bool(measured.signal_check.cautions),
             settings=work.settings,
             tell=tell,
+            tone=comparison.tone,
         )
         comparison = with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         store = partial(
@@ -2373,8 +2376,9 @@ def _draw(
     doubted: bool,
     settings: Settings,
     tell: Progress,
+    tone: Tone | None = None,
 ) -> tuple[list[StillPicture], list[SideBySide]]:
-    """Every picture of the moments, and both sides of each for an HDR screen.
+    """Every picture of the moments, and both sides of each for an HDR screen; without `tone` none through the film's curve.
 
     Where the way the releases are read is doubted, every caption says so, as it does of options.
     """
@@ -2385,6 +2389,7 @@ def _draw(
     stamps = [stamp for one in (matching.hdr.release, matching.sdr.release) for stamp in _stamps(one)]
     if doubted:
         stamps.append(DOUBTED)
+    curve = None if tone is None or len(tone.curve_sdr_nits) < 2 else ToneCurve(tone.curve_sdr_nits, tone.curve_hdr_nits)
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
@@ -2401,6 +2406,7 @@ def _draw(
                     white_nits=setup.white_nits,
                     peak_nits=peak_nits,
                     margin_jnd=settings.gamut_margin_jnd,
+                    curve=curve,
                     stamps=stamps,
                 )
             )

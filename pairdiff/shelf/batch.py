@@ -49,6 +49,7 @@ NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL)
 """What a folder without locks answers (flock(2))."""
 SUMMARY_REST = 20.0
 """Times as long as the summary took to write until it is written again (own): of ten thousand titles it takes a second."""
+STAYS = "What an earlier call found stays where it is."
 STOPPED = "The work was stopped before it was done; the next call goes on with what was kept."
 
 Say = Callable[[str], None]
@@ -188,6 +189,8 @@ def run_pair(
             outcome = keep_pair(pair, outcome, out, say=say, stop=stop)
     except PairdiffError as error:
         outcome = replace(outcome, state="failed", exit_code=error.exit_code, message=str(error))
+        if is_there(pair, out):  # a release that is not at hand today takes nothing from what was found of it
+            return asdict(replace(outcome, message=f"{error} {STAYS}"))
         with contextlib.suppress(OSError):
             write_object(folder / OUTCOME, asdict(outcome), readable=True)
     except OSError as error:
@@ -215,7 +218,7 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
     """
     folder = Path(out) / pair.folder
     outcome = read_outcome(pair, out)
-    if outcome is None or outcome.state != "done" or not all((folder / name).is_file() for name in ("report.html", "frames.parquet")):
+    if outcome is None or not is_there(pair, out):
         return None
     result = read_json(folder / "result.json")
     files = _identify(pair)
@@ -224,6 +227,13 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
     except (KeyError, TypeError):
         return None
     return outcome if whole and outcome.files == files else None
+
+
+def is_there(pair: Pair, out: Path | str) -> bool:
+    """Whether a finished result of what is asked for lies there; files of the releases are not looked at."""
+    outcome, folder = read_outcome(pair, out), Path(out) / pair.folder
+    files = ("result.json", "report.html", "frames.parquet")
+    return outcome is not None and outcome.state == "done" and all((folder / name).is_file() for name in files)
 
 
 def read_outcome(pair: Pair, out: Path | str) -> Outcome | None:
@@ -475,7 +485,7 @@ def run_batch(
     Raises
     ------
     UsageError : a title that the manifest has not.
-    OutputRefused : the folder cannot be written, or another batch is at work in it.
+    OutputRefused : the folder cannot be written, or a batch or a re-run is at work in it.
     PairdiffError : what `work` raises; what was done before is in the summary.
     """
     out, tell = Path(out).absolute(), undisturbed(say or silent)
@@ -695,11 +705,11 @@ def only_one_at_work(out: Path) -> Iterator[None]:
 
     Raises
     ------
-    OutputRefused : another batch is at work there.
+    OutputRefused : another call is at work there.
     """
     with open(out / LOCK, "a", encoding="utf-8") as file:
         if not take_lock(file):
-            raise OutputRefused(f"Another batch is at work in {out}: wait for it, or name another folder with --out.")
+            raise OutputRefused(f"A batch or a re-run is at work in {out} already: wait for it, or name another folder with --out.")
         yield
 
 

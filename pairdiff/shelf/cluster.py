@@ -44,12 +44,14 @@ from pairdiff.shelf.batch import (
     FAULT,
     LOG,
     OUTCOME,
+    STAYS,
     STOPPED,
     Outcome,
     Place,
     Say,
     Stop,
     find_done,
+    is_there,
     keep_pair,
     numbered,
     outcome_of,
@@ -631,6 +633,8 @@ class _Work:
     def _write(self, given: _Given, *, state: str, message: str, exit_code: int | None = None) -> Outcome:
         """An outcome that no worker could write down."""
         outcome = replace(outcome_of(given.pair, state), exit_code=exit_code, message=message)
+        if is_there(given.pair, self._out):
+            return replace(outcome, message=f"{message} {STAYS}")
         with contextlib.suppress(OSError):
             (self._out / given.pair.folder).mkdir(exist_ok=True)
             write_object(self._out / given.pair.folder / OUTCOME, asdict(outcome), readable=True)

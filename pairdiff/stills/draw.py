@@ -1,9 +1,10 @@
 """Still pictures of a moment, drawn the same way for both sides: what differs in the picture differs in the light.
 
-Six kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
+Seven kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, cd/m2):
 
 - `model-hdr`, `model-sdr`: one common display model, safe on any screen.
 - `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white hides.
+- `curved--2` or another exposure: the SDR picture through the one tone curve of the film (`one_curve`), where there is one.
 - `difference`: the dE_ITP map, grey where nothing is visible, lighter and in one hue where it is.
 - `light-hdr`, `light-sdr`: luminance in cd/m2 in one hue, with contours (`light_map`).
 - `waveform-hdr`, `waveform-sdr`, `chromaticity-hdr`, `chromaticity-sdr`, `tone`: densities for scopes (`scopes`).
@@ -28,6 +29,7 @@ from pairdiff.light.primaries import convert_primaries
 from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills import scopes
 from pairdiff.stills.light_map import beyond_sdr, draw_outlines, light_shares, nits_to_light_map, say_light, say_outlines
+from pairdiff.stills.one_curve import ToneCurve, apply_closest, distance_jnd, exposure_that_holds, say_curved
 
 NEAR_WHITE_STOPS = 1.0
 """How far below SDR white light still counts as near it (own)."""
@@ -59,8 +61,9 @@ class StillPicture:
 
     moment: Moment
     name: str
-    """`model-hdr`, `model-sdr`, `bracket-hdr-0`, `bracket-hdr--1`, ..., `difference`, `light-hdr`, `light-sdr`, `outlines`,
-    `waveform-hdr`, `waveform-sdr`, `chromaticity-hdr`, `chromaticity-sdr`, `tone`."""
+    """`model-hdr`, `model-sdr`, `bracket-hdr-0`, `bracket-hdr--1`, ..., `curved-0` to `curved--3`, `difference`, `light-hdr`,
+    `light-sdr`, `outlines`, `waveform-hdr`, `waveform-sdr`, `chromaticity-hdr`, `chromaticity-sdr`,
+    `tone`."""
     caption: str
     """How it was drawn, in words."""
     rgb8: NDArray[np.uint8]
@@ -78,6 +81,7 @@ def draw_stills(
     white_nits: float,
     peak_nits: float,
     margin_jnd: float,
+    curve: ToneCurve | None = None,
     max_columns: int = 1280,
     stamps: Sequence[str] = (),
 ) -> tuple[StillPicture, ...]:
@@ -97,6 +101,8 @@ def draw_stills(
         Peak of the pair, cd/m2: source peak of the common display model, for both sides.
     margin_jnd : float
         dE_ITP from which a colour counts as outside BT.709.
+    curve : ToneCurve, optional
+        The film's tone curve from SDR to HDR at `controls`.
     max_columns : int
         Widest picture, pixels; wider ones are area-averaged in linear light before anything else is done.
     stamps : of str
@@ -105,7 +111,8 @@ def draw_stills(
     Returns
     -------
     tuple of StillPicture
-        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, `difference`, `light-hdr`, `light-sdr`, `outlines`,
+        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, where there is a curve `curved-` and its exposure,
+        `difference`, `light-hdr`, `light-sdr`, `outlines`,
         then the densities of the scopes.
 
     Raises
@@ -132,6 +139,8 @@ def draw_stills(
         for side, nits in small.items()
         for stops in BRACKET_STOPS
     ]
+    if curve is not None:
+        pictures.append(_draw_curved(moment, small["hdr"], small["sdr"], curve, white_nits=white_nits))
     map_jnd = average_area(difference_jnd, max_columns=max_columns)
     pictures.append(StillPicture(moment, "difference", _difference_words(white_nits), jnd_to_rgb8(map_jnd)))
     for side, nits in sides.items():
@@ -140,6 +149,14 @@ def draw_stills(
     pictures += _draw_scopes(moment, sides["hdr"], sides["sdr"])
     told = "".join(f" {stamp}." for stamp in stamps)
     return tuple(replace(one, caption=one.caption + told) for one in pictures)
+
+
+def _draw_curved(moment: Moment, hdr_nits: FloatArray, sdr_nits: FloatArray, curve: ToneCurve, *, white_nits: float) -> StillPicture:
+    curved, way = apply_closest(sdr_nits, hdr_nits, curve)
+    stops = exposure_that_holds(hdr_nits, white_nits=white_nits, stops=BRACKET_STOPS)
+    apart = {"as_set_jnd": distance_jnd(sdr_nits, hdr_nits), "curved_jnd": distance_jnd(curved, hdr_nits)}
+    rgb8 = nits_to_exposure(curved, white_nits=white_nits, stops=stops)
+    return StillPicture(moment, f"curved-{stops}", say_curved(_stops_words(stops), way, **apart), rgb8, apart)
 
 
 def _draw_scopes(moment: Moment, hdr_nits: FloatArray, sdr_nits: FloatArray) -> list[StillPicture]:

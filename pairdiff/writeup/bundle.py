@@ -195,10 +195,11 @@ def _write_card(out: Path, work: Path, result: Document, index: Document, *, cre
 
 
 def _describe(name: str, one: Document, moment: Document, pixels: NDArray[Any], *, credit: str, unit: str = "srgb") -> Document:
-    stops = one["name"].rsplit("-", 1)[-1] if one["name"].startswith("bracket") else ""
+    kind, stops = one["name"].partition("-")[0], one["name"].rpartition("-")[2]
     side = "HDR" if "hdr" in one["name"] else "SDR"
     below = "0 stops" if stops == "0" else f"minus {stops} {'stop' if stops == '1' else 'stops'}"
-    exposure = f"The {side} release, {below}: linear gain and hard clip" if stops else ""
+    through = " through the one tone curve of the film" if kind == "curved" else ""
+    exposure = f"The {side} release{through}, {below}: linear gain and hard clip" if kind in ("bracket", "curved") else ""
     at = f"{RULE_WORDS.get(moment['rule'], moment['rule'])} moment, HDR {say_time(moment['hdr_time_s'])}"
     return {
         "file": name,

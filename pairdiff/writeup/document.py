@@ -17,7 +17,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
@@ -59,6 +59,7 @@ CARD = "card.svg"
 """Name of the card to share, beside the report."""
 MEASURED = "measured.npz"
 """Name of what was measured, from which all else can be concluded again."""
+GONE = "it was not among the stills of the earlier result any more."
 LEFT_S = 3600.0
 """Age at which a half-written file of a run that was killed is removed, seconds (own)."""
 
@@ -513,7 +514,7 @@ def write_again(comparison: Comparison, stills: Path | None, out: Path, *, store
     comparison : Comparison
         The whole result.
     stills : Path or None
-        The folder with the earlier one's stills; where there is none the report has none.
+        The folder with the earlier one's stills; where there is none the report has none, and where files are missing it has the others.
     out, store
         As for `write_comparison`.
 
@@ -526,10 +527,16 @@ def write_again(comparison: Comparison, stills: Path | None, out: Path, *, store
     def copy(target: Path) -> None:
         target.mkdir()
         listed = set() if stills is None else _listed_pictures(stills)
-        if stills is None or not all((stills / name).is_file() for name in listed):
+        held = {name for name in listed if stills is not None and (stills / name).is_file()}
+        if stills is None or not held:
             return
-        for name in ("index.json", *sorted(listed)) if listed else ():
+        for name in ("index.json", *sorted(held)):
             shutil.copyfile(stills / name, target / name)
+        if held != listed:
+            index = _with_pictures(json.loads((stills / "index.json").read_text(encoding="utf-8")), held)
+            write_whole(
+                target / "index.json", lambda path: path.write_text(json.dumps(index, indent=2, ensure_ascii=False) + "\n", "utf-8")
+            )
 
     _write_result(comparison, out, copy, store)
 
@@ -746,6 +753,20 @@ def _listed_pictures(directory: Path) -> set[str]:
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return set()
     return {name for name in listed if isinstance(name, str) and name.endswith((".png", ".avif")) and Path(name).name == name}
+
+
+def _with_pictures(index: Document, held: Collection[str]) -> Document:
+    """An index of those files alone: a moment of which none is left goes, an HDR picture of which none is left says so."""
+    moments = []
+    for moment in index["moments"]:
+        files = [
+            {**picture, "files": [one if one["file"] in held else {**one, "file": None, "note": GONE} for one in picture["files"]]}
+            for picture in moment.get("hdr_pictures", [])
+        ]
+        pictures = [picture for picture in moment["pictures"] if picture["file"] in held]
+        if pictures or any(one["file"] for picture in files for one in picture["files"]):
+            moments.append({**moment, "pictures": pictures, **({"hdr_pictures": files} if "hdr_pictures" in moment else {})})
+    return {**index, "moments": moments}
 
 
 def _move_into_place(work: Path, out: Path) -> None:

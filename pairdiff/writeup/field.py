@@ -30,6 +30,12 @@ EDGE_STEPS = (50.0, 30.0, 70.0)
 """Places across a strip, per cent of it, taken in turn so that neighbours do not hide each other (own)."""
 
 
+NEAR_PERCENT = 0.6
+"""Points nearer to each other than this, per cent of the field, would hide each other (own: half of a symbol on a wide page)."""
+BESIDE_PIXELS, BESIDE_MOST = 11.0, 7
+"""From one of such points to the next, and how many stand in a row (own: a symbol is 11 pixels wide)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Figure:
     """A figure that titles are held against each other by."""
@@ -211,13 +217,17 @@ def draw_field(field: Field, *, ident: str) -> str:
     grid += [_line(None, 100 - up.place(tick), "axis" if tick == 0 else "grid") for tick in up.ticks]
     words = [_text(across.place(tick), 100, 18, _tick(tick, ACROSS), "mid dim") for tick in across.ticks]
     words += [_text(0, 100 - up.place(tick), 4, _tick(tick, UP), "end dim", dx=-8) for tick in up.ticks]
-    strips: dict[tuple[bool, bool], list[str]] = {(a, b): [] for a in (True, False) for b in (True, False)}
+    placed: dict[tuple[bool, bool], list[tuple[Title, tuple[float, float]]]] = {(a, b): [] for a in (True, False) for b in (True, False)}
     order = sorted(field.titles, key=lambda one: (one.figures[ACROSS.name] is None, one.figures[ACROSS.name] or 0.0, one.run))
     for number, one in enumerate(order):
         x, y = one.figures[ACROSS.name], one.figures[UP.name]
         step = EDGE_STEPS[number % len(EDGE_STEPS)]
         at = (step if x is None else across.place(x), step if y is None else 100 - up.place(y))
-        strips[x is not None, y is not None].append(_point(one, at))
+        placed[x is not None, y is not None].append((one, at))
+    strips = {
+        part: [_point(one, at, beside=beside) for (one, at), beside in zip(titles, _set_beside([at for _, at in titles]), strict=True)]
+        for part, titles in placed.items()
+    }
     body = {
         "left": (strips[False, True], f"no {ACROSS.head.lower()}"),
         "plot": (strips[True, True], ""),
@@ -328,8 +338,31 @@ def _text(x: float, y: float, dy: float, words: str, classes: str, *, dx: float 
     return f'<text x="{x:.2f}%" y="{y:.2f}%" dx="{dx}" dy="{dy}" class="{classes}">{escape(words)}</text>'
 
 
-def _point(one: Title, at: tuple[float, float]) -> str:
-    mark = f'<use href="#{_mark(one.label)}" x="{at[0]:.2f}%" y="{at[1]:.2f}%"/>'
+def _set_beside(places: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """How far each point is moved, pixels, so that none hides another: points of one place stand in rows about it."""
+    groups: dict[tuple[int, int], list[list[int]]] = {}
+    for number, (x, y) in enumerate(places):
+        cell = (math.floor(x / NEAR_PERCENT), math.floor(y / NEAR_PERCENT))
+        about = [(cell[0] + across, cell[1] + down) for across in (0, -1, 1) for down in (0, -1, 1)]
+        known = (group for one in about for group in groups.get(one, []))
+        near = (group for group in known if math.dist((x, y), places[group[0]]) < NEAR_PERCENT)
+        found = next(near, None)
+        if found is None:
+            groups.setdefault(cell, []).append([number])
+        else:
+            found.append(number)
+    moved = [(0.0, 0.0)] * len(places)
+    for group in (group for listed in groups.values() for group in listed):
+        rows = [group[first : first + BESIDE_MOST] for first in range(0, len(group), BESIDE_MOST)]
+        for down, row in enumerate(rows):
+            for along, number in enumerate(row):
+                moved[number] = (BESIDE_PIXELS * (along - (len(row) - 1) / 2), BESIDE_PIXELS * (down - (len(rows) - 1) / 2))
+    return moved
+
+
+def _point(one: Title, at: tuple[float, float], *, beside: tuple[float, float]) -> str:
+    aside = "" if beside == (0.0, 0.0) else f' transform="translate({beside[0]:g} {beside[1]:g})"'
+    mark = f'<use href="#{_mark(one.label)}" x="{at[0]:.2f}%" y="{at[1]:.2f}%"{aside}/>'
     name = escape(say_title(one))
     if one.address is None:
         return f'<g class="point {_mark(one.label)}" data-run="{escape(one.run)}" tabindex="0" role="img" aria-label="{name}">{mark}</g>'

@@ -79,6 +79,7 @@ WIDTHS = {"wide": 1080, "middle": 720, "narrow": 350}
 PICTURE_BUDGETS = {
     "model": 4_900_000,
     "bracket": 2_000_000,
+    "curved": 350_000,
     "difference": 800_000,
     "light": 1_000_000,
     "outlines": 500_000,
@@ -252,6 +253,9 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
             own = {name: _view_picture(picture) for name, picture in inlined.items()}
             head = proof if proof is not None and number - 1 == proof.number else None
             exposed = [] if head is None or head.stops is None else [(f"dark-{side}", f"bracket-{side}-{head.stops}") for side in SIDES]
+            curved = _find_curved(inlined)
+            if head is not None and head.curved and curved is not None:
+                exposed += [("curved-hdr", f"bracket-hdr-{curved[1]}"), ("curved-sdr", curved[0])]
             shown = [] if head is None else [*((side, f"model-{side}") for side in SIDES), *exposed]
             small = {name: _view_picture(_narrow(inlined[own])) for name, own in shown}
             moments.append(
@@ -266,6 +270,8 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
                     "proof_colour": _most_colour(result, index["moments"], beside=number - 1) if head is not None else None,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": stops[number - 1],
+                    "curved": curved,
+                    "curved_words": "" if curved is None else _say_apart(moment["pictures"], curved[0]),
                     "scopes": _scopes(own, moment["pictures"], number),
                     "rule_words": RULE_WORDS.get(moment["rule"], moment["rule"]),
                 }
@@ -405,10 +411,30 @@ def _view_hdr(entry: Document, directory: Path) -> Document:
     return {"caption": entry["caption"], "files": files, "notes": notes}
 
 
+def _find_curved(pictures: Collection[str]) -> tuple[str, int] | None:
+    """Name and exposure of the SDR picture through the film's curve, where the HDR one has that exposure; None where there is none."""
+    stops = (stops for stops in _stops_of("curved-", pictures) if f"bracket-hdr-{stops}" in pictures)
+    return next(((f"curved-{one}", one) for one in stops), None)
+
+
+def _say_apart(entries: Sequence[Document], name: str) -> str:
+    """How far the SDR picture lies from the HDR one, as it is and through the curve."""
+    figures = next(one.get("figures", {}) for one in entries if one["name"] == name)
+    as_set, curved = (figures.get(one) for one in ("as_set_jnd", "curved_jnd"))
+    if as_set is None or curved is None:
+        return ""
+    return f"From the HDR picture it lies {say_jnd(curved)} away, the SDR picture as the set shows it {say_jnd(as_set)} (root mean square)."
+
+
 def _stops_shown(pictures: Collection[str]) -> list[int]:
     """Exposures that both sides have, brightest first."""
-    found = {name.removeprefix("bracket-hdr-") for name in pictures if name.startswith("bracket-hdr-")}
-    return sorted((int(stops) for stops in found if f"bracket-sdr-{stops}" in pictures), reverse=True)
+    return [stops for stops in _stops_of("bracket-hdr-", pictures) if f"bracket-sdr-{stops}" in pictures]
+
+
+def _stops_of(beginning: str, pictures: Collection[str]) -> list[int]:
+    """Exposures of the pictures whose names begin so, brightest first."""
+    found = [re.fullmatch(re.escape(beginning) + r"(0|-[1-9]\d?)", name) for name in pictures]
+    return sorted((int(one[1]) for one in found if one), reverse=True)
 
 
 def _legend(entries: Sequence[Document]) -> list[Document]:

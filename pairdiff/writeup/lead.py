@@ -38,6 +38,8 @@ class Proof:
     """Where to look, and what for."""
     why: str
     """What it was chosen for beside the rule of its moment; empty where that is all."""
+    curved: bool = False
+    """Whether the SDR picture through the film's tone curve belongs to it: the label says that a curve does it."""
 
 
 def say_lead(label: str, axes: Mapping[str, str], sentence: str) -> str:
@@ -59,7 +61,7 @@ def say_lead(label: str, axes: Mapping[str, str], sentence: str) -> str:
     """
     gains = _join([GAIN_WORDS[axis] for axis in GAIN_WORDS if axes.get(axis) in GAINS])
     if label == "sdr-in-hdr-container":
-        if any(reason in sentence for reason in BEYOND_SET):
+        if _is_beyond_set({"label": label, "sentence": sentence}):
             return "One curve turns the SDR picture into the HDR one: the same picture, brighter or steeper than an SDR set is turned to."
         return "Adjust an SDR set once for the whole film, and it shows what the HDR release shows."
     if label == "different-grade":
@@ -155,7 +157,7 @@ def choose_proof(
     if highlights:
         number = max(whole, key=lambda one: (round(above_shares[one], 3), -one))
     if not highlights or room.get("stops") is None:
-        return Proof(number, None, "", "")
+        return Proof(number, None, "", "", curved=_is_beyond_set(verdict))
     darker = [one for one in stops[number] if one < -MODEL_STOPS]
     enough = [one for one in darker if -one >= room["stops"]] or darker[-1:]
     shown = max(enough) if enough and room["stops"] > MODEL_STOPS else None
@@ -165,7 +167,7 @@ def choose_proof(
         "wider-range": "there the HDR release goes on above SDR white",
     }[verdict["label"]]
     why = f"it is shown here since, of the moments below, it has most above SDR white: {say_share(above_shares[number])} of the HDR picture"
-    return Proof(number, shown, f"Look at the brightest areas: {look}.", why)
+    return Proof(number, shown, f"Look at the brightest areas: {look}.", why, curved=verdict["label"] == "stretched-sdr")
 
 
 def share_drawn(entries: Sequence[Mapping[str, Any]], name: str) -> float | None:
@@ -189,11 +191,15 @@ def share_drawn(entries: Sequence[Mapping[str, Any]], name: str) -> float | None
 
 def _ends_at_white(verdict: Mapping[str, Any], numbers: Sequence[int], near_shares: Sequence[float]) -> int | None:
     """Of those moments the one with most near SDR white, where the label is that a set can be turned to the HDR picture."""
-    beyond = any(reason in str(verdict.get("sentence", "")) for reason in BEYOND_SET)
-    if verdict["label"] != "sdr-in-hdr-container" or beyond or any(state in GAINS for state in verdict["axes"].values()):
+    if verdict["label"] != "sdr-in-hdr-container" or _is_beyond_set(verdict) or any(state in GAINS for state in verdict["axes"].values()):
         return None
     chosen = max(numbers, key=lambda one: (round(near_shares[one], 3), -one), default=None)
     return chosen if chosen is not None and near_shares[chosen] >= NEAR_LEAST else None
+
+
+def _is_beyond_set(verdict: Mapping[str, Any]) -> bool:
+    """Whether the label is a container by a curve that no SDR set can be turned to."""
+    return verdict["label"] == "sdr-in-hdr-container" and any(reason in str(verdict.get("sentence", "")) for reason in BEYOND_SET)
 
 
 def _join(words: Sequence[str]) -> str:

@@ -217,6 +217,22 @@ def test_a_second_call_measures_only_what_failed(copied: Shelf) -> None:
     assert summary["pairs"][0]["words"] == {"year": 1983}
 
 
+@POSIX
+def test_a_release_that_is_not_at_hand_takes_nothing_from_what_was_found(copied: Shelf) -> None:
+    """A drive that is not plugged in: the next call with it finds the pair done."""
+    film, away = copied.folder / "hdr.mkv", copied.folder / "away.mkv"
+    shutil.move(film, away)
+    before = tree(copied.out / copied.manifest.pairs[0].folder)
+    done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--only", "First")
+    assert done.returncode == 7
+    assert "What an earlier call found stays where it is." in done.stdout
+    assert tree(copied.out / copied.manifest.pairs[0].folder) == before
+    shutil.move(away, film)
+    done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--only", "First")
+    assert done.returncode == 0, done.stderr
+    assert "measure the HDR release" not in done.stderr
+
+
 def test_a_dry_run_says_what_would_be_done_and_writes_nothing(copied: Shelf) -> None:
     before = tree(copied.folder)
     done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--dry-run", "--json")
@@ -478,7 +494,7 @@ def test_a_second_batch_in_one_folder_is_refused(copied: Shelf) -> None:
         fcntl.flock(file, fcntl.LOCK_EX)
         done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out)
     assert done.returncode == 5
-    assert "Another batch is at work in" in done.stderr
+    assert "A batch or a re-run is at work in" in done.stderr
 
 
 # ---------------------------------------------------------------- refusals

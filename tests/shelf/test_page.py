@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import itertools
 import math
 import random
 import re
@@ -30,6 +31,7 @@ from pairdiff.writeup.field import (
     UP,
     Field,
     Title,
+    _set_beside,
     count_bins,
     draw_distribution,
     draw_field,
@@ -176,6 +178,34 @@ def test_what_has_no_value_stands_at_the_edge_with_a_word_and_never_at_0(none: t
     if none[0] == "headroom_stops":
         assert say_distribution(field, ACROSS).endswith("no distribution; 1 without a value is not counted")
         assert draw_distribution(field, ACROSS) == ""
+
+
+def aside(drawn: str) -> dict[str, tuple[float, float]]:
+    """How far each point is moved from its place, pixels."""
+    moves = re.findall(r'data-run="(\w+)"[^>]*><use [^>]*?(?: transform="translate\((\S+) (\S+)\)")?/>', drawn)
+    return {run: (float(x or 0), float(y or 0)) for run, x, y in moves}
+
+
+def test_points_of_one_place_stand_side_by_side_and_the_others_where_they_are() -> None:
+    """Ten films with the same figures, as containers have them, one almost there and one apart."""
+    same = {"headroom_stops": 0.0, "recovered_jnd": 0.0}
+    there = [make_title(number, figures=same) for number in range(10)]
+    near = make_title(10, figures={**same, "headroom_stops": 0.001})
+    alone = make_title(11, figures={"headroom_stops": 2.0, "recovered_jnd": 9.0})
+    moved = aside(draw_field(Field("words", (), [*there, near, alone]), ident="f"))
+    assert len(moved) == 12
+    assert moved.pop(alone.run) == (0.0, 0.0)
+    assert all(math.dist(one, other) >= 11 for one, other in itertools.combinations(moved.values(), 2))  # a symbol is as wide
+    assert np.abs(np.mean(list(moved.values()), axis=0)).max() < 8  # about the place
+    field = make_field(2)
+    assert set(aside(draw_field(field, ident="f")).values()) == {(0.0, 0.0)}
+
+
+def test_points_across_the_border_of_two_cells_are_near_too() -> None:
+    places_ = [(0.599, 1.2), (0.601, 1.2), (50.0, 1.2), (50.0, 1.2 + 0.61)]
+    first, second, *apart = _set_beside(places_)
+    assert first != second
+    assert apart == [(0.0, 0.0)] * 2
 
 
 def test_every_label_has_a_shape_of_its_own() -> None:

@@ -504,6 +504,25 @@ def test_a_run_whose_report_was_not_kept_is_redone_without_stills(kept: Kept, tm
     assert list((new / "stills").iterdir()) == []
 
 
+def test_of_stills_of_which_some_are_gone_the_others_are_shown(kept: Kept, tmp_path: Path, call: Call) -> None:
+    folder = copy_of(kept, tmp_path)
+    index = json.loads((folder / "stills" / "index.json").read_text(encoding="utf-8"))
+    first, second = index["moments"][:2]
+    gone = [next(one for one in first["pictures"] if one["name"] == "difference"), *second["pictures"]]
+    for one in gone:
+        (folder / "stills" / one["file"]).unlink()
+    assert call("rerun", folder, "--out", tmp_path / "again", "--room-lux", 30) == 0
+    found = json.loads((tmp_path / "again" / "stills" / "index.json").read_text(encoding="utf-8"))
+    assert len(found["moments"]) == len(index["moments"]) - 1
+    assert [one["name"] for one in found["moments"][0]["pictures"]] == [
+        one["name"] for one in first["pictures"] if one["name"] != "difference"
+    ]
+    names = {path.name for path in (tmp_path / "again" / "stills").iterdir()} - {"index.json"}
+    assert names == {one["file"] for moment in found["moments"] for one in moment["pictures"]}
+    page = (tmp_path / "again" / "report.html").read_text(encoding="utf-8")
+    assert page.count("<article") == len(found["moments"])
+
+
 # ---------------------------------------------------------------- from the films
 
 

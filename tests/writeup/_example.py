@@ -11,6 +11,7 @@ from pairdiff import _records as r
 from pairdiff._settings import Settings
 from pairdiff.stills.choose import choose_moments
 from pairdiff.stills.draw import StillPicture, draw_stills
+from pairdiff.stills.one_curve import ToneCurve
 from pairdiff.verdict.objections import list_objections
 
 FRAMES = 2880
@@ -173,10 +174,13 @@ def make_container_example() -> r.Comparison:
 
 def make_stills(comparison: r.Comparison, *, rows: int = 90, columns: int = 160) -> tuple[StillPicture, ...]:
     """Pictures of every moment: a dusk sky, a lamp far above SDR white, a dark quay with grain."""
-    return tuple(still for number, moment in enumerate(comparison.moments) for still in _draw(moment, number, rows=rows, columns=columns))
+    curve = ToneCurve(comparison.tone.curve_sdr_nits, comparison.tone.curve_hdr_nits)
+    return tuple(
+        still for number, moment in enumerate(comparison.moments) for still in _draw(moment, number, curve, rows=rows, columns=columns)
+    )
 
 
-def _draw(moment: r.Moment, number: int, *, rows: int, columns: int) -> tuple[StillPicture, ...]:
+def _draw(moment: r.Moment, number: int, curve: ToneCurve, *, rows: int, columns: int) -> tuple[StillPicture, ...]:
     random = np.random.default_rng(number)
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32) / rows
     aspect = columns / rows
@@ -191,7 +195,14 @@ def _draw(moment: r.Moment, number: int, *, rows: int, columns: int) -> tuple[St
     sdr = np.minimum(hdr, WHITE_NITS).astype(np.float32)
     difference = 90.0 * np.log10((hdr.max(axis=-1) + 1) / (sdr.max(axis=-1) + 1)).astype(np.float32) + np.float32(0.5)
     return draw_stills(
-        moment, hdr_nits=hdr, sdr_nits=sdr, difference_jnd=difference, white_nits=WHITE_NITS, peak_nits=1000.0, margin_jnd=4.0
+        moment,
+        hdr_nits=hdr,
+        sdr_nits=sdr,
+        difference_jnd=difference,
+        white_nits=WHITE_NITS,
+        peak_nits=1000.0,
+        margin_jnd=4.0,
+        curve=curve,
     )
 
 

@@ -24,7 +24,7 @@ from pairdiff.verdict.objections import list_objections
 from pairdiff.writeup import html as page
 from pairdiff.writeup.document import write_comparison
 from pairdiff.writeup.html import render_report
-from pairdiff.writeup.phrases import say_nits
+from pairdiff.writeup.phrases import say_exposure, say_nits
 
 VOID = {"meta", "link", "img", "br", "hr", "input", "path", "rect", "circle"}
 
@@ -171,6 +171,41 @@ def test_the_part_of_a_picture_above_sdr_white_is_read_off_its_bracket() -> None
     assert page._share_above_white([], []) == 0.0
 
 
+def test_the_picture_through_the_curve_stands_beside_the_hdr_one_of_its_exposure(report: Page, example_stills: Any) -> None:
+    curved = [still for still in example_stills if still.name.startswith("curved")]
+    assert len(curved) == len({still.moment for still in example_stills})
+    assert report.text.count("What a fixed conversion of the SDR release would show.") == 1
+    for still in curved:
+        figures = still.figures
+        words = f"lies {figures['curved_jnd']:.1f} JND away, the SDR picture as the set shows it {figures['as_set_jnd']:.1f} JND"
+        assert words in report.text
+        assert f"SDR through one curve {say_exposure(int(still.name.removeprefix('curved-')))}" in " ".join(report.text.split())
+    assert "Below, right, the SDR picture through one tone curve" not in report.text  # the label does not rest on it
+
+
+def test_a_label_that_a_curve_explains_opens_with_the_picture_through_it(example: Any, example_stills: Any, tmp_path: Path) -> None:
+    stretched = dataclasses.replace(example, verdict=dataclasses.replace(example.verdict, label="stretched-sdr"))
+    write_comparison(stretched, example_stills, tmp_path)
+    shown = read(tmp_path)
+    assert "Below, right, the SDR picture through one tone curve, the film's own" in shown.text
+    alternatives = [image["alt"] or "" for image in shown.all("img")][:6]
+    assert "SDR through one tone curve" in alternatives[5]
+    assert "moment, HDR, " in alternatives[4]
+    index = json.loads((tmp_path / "stills" / "index.json").read_text(encoding="utf-8"))
+    for moment in index["moments"]:
+        moment["pictures"] = [one for one in moment["pictures"] if not one["name"].startswith("curved")]
+    (tmp_path / "stills" / "index.json").write_text(json.dumps(index), encoding="utf-8")
+    render_report(tmp_path)
+    assert "through one" not in read(tmp_path).text.split("Over the film")[0].split("Pictures", 1)[1]  # of an earlier version
+
+
+def test_exposures_that_are_no_numbers_are_passed_over() -> None:
+    names = ["bracket-hdr-0", "bracket-sdr-0", "bracket-hdr-x", "bracket-sdr-x", "curved-x", "curved--1", "bracket-hdr--1"]
+    assert page._stops_shown(names) == [0]
+    assert page._find_curved(names) == ("curved--1", -1)
+    assert page._find_curved(["curved--1", "bracket-hdr-0"]) is None
+
+
 def test_a_label_that_highlights_did_not_give_opens_with_the_typical_moment_alone(
     example: Any, example_stills: Any, tmp_path: Path
 ) -> None:
@@ -187,7 +222,8 @@ def test_every_picture_of_every_moment_is_shown(report: Page, example_stills: An
     addresses = [image["src"] for image in report.all("img")] + [image["href"] for image in report.all("image")]
     assert addresses.count("#") == 2  # of the card, which takes them from the page
     addresses = [address for address in addresses if address != "#"]
-    assert len(addresses) == len(example_stills) + 4  # and two pairs at the head
+    moments = len({still.moment for still in example_stills})
+    assert len(addresses) == len(example_stills) + 4 + moments  # two pairs at the head, and the HDR picture beside each through the curve
     assert all((address or "").startswith("data:image/png;base64,") for address in addresses)
 
 

@@ -130,3 +130,20 @@ def test_another_grade_is_shown_where_it_differs_most() -> None:
     assert "they are not the same" in proof.look
     grade["verdict"]["axes"]["colour"] = "clearly_more"
     assert choose_proof(grade, MOMENTS, stops=BRACKET, **SHARES).look == ""  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(("label", "curved"), [("stretched-sdr", True), ("restrained-hdr", False), ("wider-range", False)])
+def test_the_picture_through_the_curve_belongs_to_a_label_that_a_curve_explains(label: str, curved: bool) -> None:
+    proof = choose_proof(result(label, stops=2.0, highlights="clearly_more"), MOMENTS, stops=BRACKET, **SHARES)
+    assert proof is not None
+    assert proof.curved == curved
+
+
+def test_it_belongs_to_a_container_that_no_set_can_be_turned_to() -> None:
+    (rule,) = (one for one in RULES if "beyond_set" in one.holds)
+    for sentence, curved in ((rule.reason, True), ("", False)):
+        found = result("sdr-in-hdr-container")
+        found["verdict"]["sentence"] = sentence
+        proof = choose_proof(found, MOMENTS, stops=BRACKET, **SHARES)
+        assert proof is not None
+        assert proof.curved == curved

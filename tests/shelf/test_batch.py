@@ -217,20 +217,17 @@ def test_a_second_call_measures_only_what_failed(copied: Shelf) -> None:
     assert summary["pairs"][0]["words"] == {"year": 1983}
 
 
-@POSIX
 def test_a_release_that_is_not_at_hand_takes_nothing_from_what_was_found(copied: Shelf) -> None:
-    """A drive that is not plugged in: the next call with it finds the pair done."""
-    film, away = copied.folder / "hdr.mkv", copied.folder / "away.mkv"
+    """A drive that went away between the check of the manifest and the pair's turn: the next call finds the pair done."""
+    film, away, pair = copied.folder / "hdr.mkv", copied.folder / "away.mkv", copied.manifest.pairs[0]
     shutil.move(film, away)
-    before = tree(copied.out / copied.manifest.pairs[0].folder)
-    done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--only", "First")
-    assert done.returncode == 7
-    assert "What an earlier call found stays where it is." in done.stdout
-    assert tree(copied.out / copied.manifest.pairs[0].folder) == before
+    before = tree(copied.out / pair.folder)
+    outcome = batch.run_pair(asdict(pair), copied.out)
+    assert (outcome["state"], outcome["exit_code"]) == ("failed", 3)
+    assert outcome["message"].endswith("What an earlier call found stays where it is.")
+    assert tree(copied.out / pair.folder) == before
     shutil.move(away, film)
-    done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--only", "First")
-    assert done.returncode == 0, done.stderr
-    assert "measure the HDR release" not in done.stderr
+    assert batch.run_pair(asdict(pair), copied.out)["state"] == "done"
 
 
 def test_a_dry_run_says_what_would_be_done_and_writes_nothing(copied: Shelf) -> None:

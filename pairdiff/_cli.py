@@ -379,8 +379,10 @@ def bundle(
     """Make a folder to upload: page, pictures of several widths, texts for them, checksums."""
     stated = {"widths": width} if width else {}
     page = pairdiff.make_bundle(directory, directory / "bundle" if out is None else out, credit=credit, **stated)
+    uncredited = () if credit else ("No credit line was given (--credit TEXT): the pictures and texts.txt name no owner.",)
     _print(
         f"Page: {page}",
+        *uncredited,
         "Whether stills may be published, and how they are credited, is a matter of local law: ask someone licensed to advise on it.",
     )
 
@@ -477,7 +479,7 @@ def shelf(
             say(f"Warning: {one}; it is left out.")
         if not found.found:
             nothing = "Nothing is kept yet; `pairdiff keep DIR` keeps a run."
-            say(f"{opened.folder}: {'No run meets the conditions, or nothing is kept yet.' if where else nothing}")
+            say(f"{opened.folder}: {'No run meets the conditions.' if where and opened.list_runs().found else nothing}")
     if as_json:
         _print_json(document)
     elif as_csv:

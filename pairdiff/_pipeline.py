@@ -56,7 +56,6 @@ from pairdiff._records import (
     Signal,
     SignalCheck,
     SurveyCoverage,
-    Tone,
 )
 from pairdiff._settings import Settings
 from pairdiff._stretches import find_starts_s, make_stretch, stretch_path, write_stretch
@@ -185,8 +184,8 @@ from pairdiff.score.spoilt import Pairing, find_spoilt
 from pairdiff.score.subtitles import LOOKED_AT_PAIRS, WAIT_S, WordFinder, WordLevel, halfway_frame, mask_words
 from pairdiff.score.title import FitCollector, FitLook, look_at_pair
 from pairdiff.score.tone import TONE_PIXELS
-from pairdiff.stills.draw import StillPicture, draw_stills
-from pairdiff.stills.one_curve import ToneCurve
+from pairdiff.stills.draw import StillPicture, draw_curved, draw_stills, shrink_pair
+from pairdiff.stills.one_curve import MOST_MOMENTS, PairOfMoment
 from pairdiff.stills.side_by_side import HDR_KINDS, HdrKind, SideBySide, join_sides
 from pairdiff.verdict.readings import caution_readings, is_answered, say_contradiction, say_range
 from pairdiff.writeup.phrases import say_stamps, say_time
@@ -392,7 +391,6 @@ def compare(
             doubted=bool(measured.signal_check.cautions),
             settings=work.settings,
             tell=tell,
-            tone=comparison.tone,
         )
         comparison = with_objections(replace(comparison, moments=tuple(dict.fromkeys(still.moment for still in stills))))
         store = partial(
@@ -2376,9 +2374,8 @@ def _draw(
     doubted: bool,
     settings: Settings,
     tell: Progress,
-    tone: Tone | None = None,
 ) -> tuple[list[StillPicture], list[SideBySide]]:
-    """Every picture of the moments, and both sides of each for an HDR screen; without `tone` none through the film's curve.
+    """Every picture of the moments, and both sides of each for an HDR screen.
 
     Where the way the releases are read is doubted, every caption says so, as it does of options.
     """
@@ -2389,7 +2386,7 @@ def _draw(
     stamps = [stamp for one in (matching.hdr.release, matching.sdr.release) for stamp in _stamps(one)]
     if doubted:
         stamps.append(DOUBTED)
-    curve = None if tone is None or len(tone.curve_sdr_nits) < 2 else ToneCurve(tone.curve_sdr_nits, tone.curve_hdr_nits)
+    small: list[PairOfMoment] = []
     for done, (hdr, sdr) in enumerate(_read_pairs(matching, ordered)):
         pictures = _to_canvas(matching, hdr, sdr, settings=settings)
         sdr_nits = sdr_code_to_nits(pictures.sdr_code, white_nits=setup.white_nits, gamma=setup.gamma)
@@ -2406,10 +2403,11 @@ def _draw(
                     white_nits=setup.white_nits,
                     peak_nits=peak_nits,
                     margin_jnd=settings.gamut_margin_jnd,
-                    curve=curve,
                     stamps=stamps,
                 )
             )
+            if len(moments) <= MOST_MOMENTS:
+                small.append(shrink_pair(typed, hdr_nits=pictures.hdr_nits, sdr_nits=sdr_nits))
             if _hdr_kinds(settings):
                 joined.setdefault(hdr.index, []).append(
                     join_sides(
@@ -2422,6 +2420,8 @@ def _draw(
                     )
                 )
         tell("draw the stills", done + 1, len(ordered))
+    for still in draw_curved(small, white_nits=setup.white_nits, stamps=stamps):
+        drawn[still.moment.hdr_frame].append(still)
     return (
         [still for moment in moments for still in drawn[moment.hdr_frame] if still.moment.rule == moment.rule],
         [still for moment in moments for still in joined.get(moment.hdr_frame, []) if still.moment.rule == moment.rule],

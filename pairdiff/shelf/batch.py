@@ -189,7 +189,7 @@ def run_pair(
             outcome = keep_pair(pair, outcome, out, say=say, stop=stop)
     except PairdiffError as error:
         outcome = replace(outcome, state="failed", exit_code=error.exit_code, message=str(error))
-        if is_there(pair, out):  # a release that is not at hand today takes nothing from what was found of it
+        if is_there(pair, out, films=True):  # a release that is not at hand today takes nothing from what was found of it
             return asdict(replace(outcome, message=f"{error} {STAYS}"))
         with contextlib.suppress(OSError):
             write_object(folder / OUTCOME, asdict(outcome), readable=True)
@@ -229,11 +229,14 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
     return outcome if whole and outcome.files == files else None
 
 
-def is_there(pair: Pair, out: Path | str) -> bool:
-    """Whether a finished result of what is asked for lies there; files of the releases are not looked at."""
+def is_there(pair: Pair, out: Path | str, *, films: bool = False) -> bool:
+    """Whether a finished result of what is asked for lies there: where `films` is asked, of files that are named alike, since they are not
+    looked at.
+    """
     outcome, folder = read_outcome(pair, out), Path(out) / pair.folder
-    files = ("result.json", "report.html", "frames.parquet")
-    return outcome is not None and outcome.state == "done" and all((folder / name).is_file() for name in files)
+    if outcome is None or outcome.state != "done" or (films and (outcome.hdr, outcome.sdr) != (pair.hdr, pair.sdr)):
+        return False
+    return all((folder / name).is_file() for name in ("result.json", "report.html", "frames.parquet"))
 
 
 def read_outcome(pair: Pair, out: Path | str) -> Outcome | None:
@@ -546,6 +549,10 @@ def _known(pair: Pair, out: Path, *, asked_for: bool, fresh: bool) -> Outcome:
     found = read_outcome(pair, out)
     if found is None or (asked_for and (fresh or found.state != "done")):
         return outcome_of(pair, "not begun")
+    if (found.hdr, found.sdr) != (pair.hdr, pair.sdr):  # the same files in another place, or others
+        with contextlib.suppress(PairdiffError, OSError):
+            return find_done(pair, out) or outcome_of(pair, "not begun")
+        return outcome_of(pair, "not begun")
     return found
 
 
@@ -602,19 +609,19 @@ def plan_batch(manifest: Manifest, out: Path | str, *, only: tuple[str, ...] = (
 
 def _plan(pair: Pair, out: Path, *, fresh: bool) -> str:
     if fresh:
-        return "is measured, and all that was kept of it ignored"
+        return "would be measured, and all that was kept of it ignored"
     try:
         done = find_done(pair, out)
     except PairdiffError as error:
-        return f"fails: {error}"
+        return f"would fail: {error}"
     if done is not None:
         kept = done.kept or {}
         is_kept = kept.get("exit_code") == 0 and (kept["archive"], kept["words"]) == (pair.archive, pair.words)
-        return "is there" if is_kept or not pair.keep else "is there; is handed on to the archive"
+        return "is done already" if is_kept or not pair.keep else "is done already; would be handed on to the archive"
     earlier = read_outcome(pair, out)
     if earlier is not None and earlier.state == "interrupted":
-        return "was interrupted; goes on with what was kept"
-    return "failed before; is tried again" if earlier is not None and earlier.state == "failed" else "is measured"
+        return "was interrupted; would go on with what was kept"
+    return "failed before; would be tried again" if earlier is not None and earlier.state == "failed" else "would be measured"
 
 
 # ---------------------------------------------------------------- in words
@@ -630,10 +637,9 @@ def plan_in_words(plan: Sequence[Mapping[str, str]], *, out: Path) -> str:
 
 def summary_in_words(summary: Mapping[str, Any], *, out: Path, only: tuple[str, ...] = ()) -> str:
     """A summary as lines of text: a table, then each failure with its message and exit code."""
-    outcomes = [Outcome(**one) for one in summary["pairs"]]
-    table = [["title", "state", "label", "support", "headroom"], *([show_title(one.title), *_cells(one)] for one in outcomes)]
     titles = {normal_title(title) for title in only}
-    asked = [one for one in outcomes if not titles or one.title in titles]
+    asked = [one for one in (Outcome(**one) for one in summary["pairs"]) if not titles or one.title in titles]
+    table = [["title", "state", "label", "support", "headroom"], *([show_title(one.title), *_cells(one)] for one in asked)]
     failed = [f"{show_title(one.title)}: exit code {one.exit_code}: {one.message}" for one in asked if one.state == "failed"]
     failed += [
         f"{show_title(one.title)}: not kept, exit code {one.kept['exit_code']}: {one.kept['message']}"

@@ -4,7 +4,7 @@ Seven kinds, from the canvas pictures at the `controls` set-up (BT.2020 linear, 
 
 - `model-hdr`, `model-sdr`: one common display model, safe on any screen.
 - `bracket-hdr-0`, `bracket-hdr--1` ... and the same of `sdr`: an exposure bracket, linear gain and hard clip; nothing above white hides.
-- `curved--2` or another exposure: the SDR picture through the one tone curve of the film (`one_curve`), where there is one.
+- `curved--2` or another exposure: the SDR picture through one curve for all moments (`one_curve`), drawn by `draw_curved`.
 - `difference`: the dE_ITP map, grey where nothing is visible, lighter and in one hue where it is.
 - `light-hdr`, `light-sdr`: luminance in cd/m2 in one hue, with contours (`light_map`).
 - `waveform-hdr`, `waveform-sdr`, `chromaticity-hdr`, `chromaticity-sdr`, `tone`: densities for scopes (`scopes`).
@@ -29,7 +29,15 @@ from pairdiff.light.primaries import convert_primaries
 from pairdiff.light.transfer import linear_to_srgb, srgb_to_linear
 from pairdiff.stills import scopes
 from pairdiff.stills.light_map import beyond_sdr, draw_outlines, light_shares, nits_to_light_map, say_light, say_outlines
-from pairdiff.stills.one_curve import ToneCurve, apply_closest, distance_jnd, exposure_that_holds, say_curved
+from pairdiff.stills.one_curve import (
+    PairOfMoment,
+    ToneCurve,
+    apply_curve,
+    distance_jnd,
+    exposure_that_holds,
+    fit_one_curve,
+    say_curved,
+)
 
 NEAR_WHITE_STOPS = 1.0
 """How far below SDR white light still counts as near it (own)."""
@@ -81,7 +89,6 @@ def draw_stills(
     white_nits: float,
     peak_nits: float,
     margin_jnd: float,
-    curve: ToneCurve | None = None,
     max_columns: int = 1280,
     stamps: Sequence[str] = (),
 ) -> tuple[StillPicture, ...]:
@@ -101,8 +108,6 @@ def draw_stills(
         Peak of the pair, cd/m2: source peak of the common display model, for both sides.
     margin_jnd : float
         dE_ITP from which a colour counts as outside BT.709.
-    curve : ToneCurve, optional
-        The film's tone curve from SDR to HDR at `controls`.
     max_columns : int
         Widest picture, pixels; wider ones are area-averaged in linear light before anything else is done.
     stamps : of str
@@ -111,8 +116,7 @@ def draw_stills(
     Returns
     -------
     tuple of StillPicture
-        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, where there is a curve `curved-` and its exposure,
-        `difference`, `light-hdr`, `light-sdr`, `outlines`,
+        `model-hdr`, `model-sdr`, the bracket of both sides from 0 to -3 stops, `difference`, `light-hdr`, `light-sdr`, `outlines`,
         then the densities of the scopes.
 
     Raises
@@ -139,8 +143,6 @@ def draw_stills(
         for side, nits in small.items()
         for stops in BRACKET_STOPS
     ]
-    if curve is not None:
-        pictures.append(_draw_curved(moment, small["hdr"], small["sdr"], curve, white_nits=white_nits))
     map_jnd = average_area(difference_jnd, max_columns=max_columns)
     pictures.append(StillPicture(moment, "difference", _difference_words(white_nits), jnd_to_rgb8(map_jnd)))
     for side, nits in sides.items():
@@ -151,12 +153,37 @@ def draw_stills(
     return tuple(replace(one, caption=one.caption + told) for one in pictures)
 
 
-def _draw_curved(moment: Moment, hdr_nits: FloatArray, sdr_nits: FloatArray, curve: ToneCurve, *, white_nits: float) -> StillPicture:
-    curved, way = apply_closest(sdr_nits, hdr_nits, curve)
-    stops = exposure_that_holds(hdr_nits, white_nits=white_nits, stops=BRACKET_STOPS)
-    apart = {"as_set_jnd": distance_jnd(sdr_nits, hdr_nits), "curved_jnd": distance_jnd(curved, hdr_nits)}
-    rgb8 = nits_to_exposure(curved, white_nits=white_nits, stops=stops)
-    return StillPicture(moment, f"curved-{stops}", say_curved(_stops_words(stops), way, **apart), rgb8, apart)
+def draw_curved(pairs: Sequence[PairOfMoment], *, white_nits: float, stamps: Sequence[str] = ()) -> tuple[StillPicture, ...]:
+    """Draw the SDR picture of each moment through one curve that is fitted to all of them.
+
+    Parameters
+    ----------
+    pairs : sequence of PairOfMoment
+        As `shrink_pair` makes them.
+    white_nits, stamps
+        As for `draw_stills`.
+
+    Returns
+    -------
+    tuple of StillPicture
+        `curved-` and the exposure of the bracket that holds the HDR picture, one for each moment; none where there are too few or too many.
+    """
+    curve = fit_one_curve(pairs)
+    return () if curve is None else tuple(_draw_curved(one, curve, len(pairs), white_nits=white_nits, stamps=stamps) for one in pairs)
+
+
+def _draw_curved(one: PairOfMoment, curve: ToneCurve, moments: int, *, white_nits: float, stamps: Sequence[str]) -> StillPicture:
+    curved = apply_curve(one.sdr_nits, curve)
+    stops, clipped = exposure_that_holds(one.hdr_nits, white_nits=white_nits, stops=BRACKET_STOPS)
+    apart = {"as_set_jnd": distance_jnd(one.sdr_nits, one.hdr_nits), "curved_jnd": distance_jnd(curved, one.hdr_nits)}
+    words = say_curved(_stops_words(stops), curve.way, moments=moments, clipped_share=clipped, **apart)
+    told = "".join(f" {stamp}." for stamp in stamps)
+    return StillPicture(one.moment, f"curved-{stops}", words + told, nits_to_exposure(curved, white_nits=white_nits, stops=stops), apart)
+
+
+def shrink_pair(moment: Moment, *, hdr_nits: FloatArray, sdr_nits: FloatArray) -> PairOfMoment:
+    """Both pictures of a moment as wide as those of the bracket; arguments as for `draw_stills`."""
+    return PairOfMoment(moment, *(average_area(nits, max_columns=BRACKET_COLUMNS) for nits in (hdr_nits, sdr_nits)))
 
 
 def _draw_scopes(moment: Moment, hdr_nits: FloatArray, sdr_nits: FloatArray) -> list[StillPicture]:

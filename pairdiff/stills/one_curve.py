@@ -1,20 +1,20 @@
-"""The SDR picture through the one tone curve of the film: what a fixed conversion of the SDR release would show.
+"""The SDR pictures through one tone curve, fitted to all of the moments that are shown: what a fixed conversion would show at best.
 
-Beside the HDR picture it lets anyone see whether the HDR release holds more than such a curve gives. It is a picture made for that, and
-none of either release.
+Beside the HDR picture it lets anyone see whether the HDR release holds more than a curve gives. It is a picture made for that, and none of
+either release.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pairdiff._records import FloatArray
+from pairdiff._records import FloatArray, Moment
 from pairdiff.light.picture import light_difference, nits_to_intensity
 from pairdiff.light.primaries import convert_primaries
 from pairdiff.light.transfer import nits_to_pq, pq_to_nits
@@ -25,7 +25,13 @@ WAY_WORDS: Mapping[Way, str] = {
     "largest": "by a gain from the largest component of each pixel",
     "each": "on each of R, G and B",
 }
-"""How a curve can be put on a picture. Conversions work in any of these ways, and `one_curve_residual_jnd` of `score` asks the same."""
+"""How a curve can be put on a picture: conversions work in any of these ways."""
+LEAST_MOMENTS, MOST_MOMENTS = 2, 24
+"""Moments that a curve is fitted to: one alone would be explained too easily, and many fill the memory (own)."""
+FIT_PIXELS = 60_000
+"""Pixels of each picture that the curve is fitted to (own)."""
+CURVE_STEPS = 1024
+"""Points of the curve, even on the PQ scale (own: as many as PQ has codes in 10 bits)."""
 ROUNDS = 4
 """Steps from a gain of the equal grey to one that gives the colour its intensity (own: the fifth changes no code of 8 bits)."""
 HELD_SHARE = 0.999
@@ -33,68 +39,156 @@ HELD_SHARE = 0.999
 
 
 @dataclass(frozen=True, slots=True)
+class PairOfMoment:
+    """Both pictures of a moment at `controls`, linear BT.2020, cd/m2, (row, column, 3), small."""
+
+    moment: Moment
+    hdr_nits: NDArray[np.float32]
+    sdr_nits: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
 class ToneCurve:
-    """The tone curve of the film, as `Tone` keeps it: cd/m2 of equal greys, rising."""
+    """A rising curve and how it is put on a picture."""
 
-    sdr_nits: tuple[float, ...]
-    hdr_nits: tuple[float, ...]
+    way: Way
+    sdr_nits: NDArray[np.float64]
+    """cd/m2, (point,)."""
+    hdr_nits: NDArray[np.float64]
 
 
-def apply_curve(sdr_nits: FloatArray, curve: ToneCurve, *, way: Way) -> NDArray[np.float32]:
-    """Put the curve on a picture.
+def fit_one_curve(pairs: Sequence[PairOfMoment]) -> ToneCurve | None:
+    """Fit one rising curve to all pictures together, in each way, and take the way that comes closest.
+
+    Parameters
+    ----------
+    pairs : sequence of PairOfMoment
+        What is to be explained.
+
+    Returns
+    -------
+    ToneCurve or None
+        None where there are too few or too many moments.
+
+    Notes
+    -----
+    Isotonic regression on PQ signals, of scipy. Closest: root mean square of dE_ITP over the pictures.
+    """
+    if not LEAST_MOMENTS <= len(pairs) <= MOST_MOMENTS:
+        return None
+    fitted = [_fit(pairs, way) for way in WAY_WORDS]
+
+    def left(curve: ToneCurve) -> float:
+        return sum(distance_jnd(apply_curve(one.sdr_nits, curve), one.hdr_nits) ** 2 for one in pairs)
+
+    return min(fitted, key=left)
+
+
+def apply_curve(sdr_nits: FloatArray, curve: ToneCurve) -> NDArray[np.float32]:
+    """Put a curve on a picture.
 
     Parameters
     ----------
     sdr_nits : float array, (row, column, 3)
         Linear BT.2020, cd/m2; negative values count as no light.
     curve : ToneCurve
-        Two points or more.
-    way : str
         `intensity`: every pixel gets the intensity that the curve has for its own, its components scaled alike. `largest`: the largest of
         its BT.709 components gets what the curve has for it, the others are scaled with it. `each`: every BT.709 component by itself.
 
     Returns
     -------
     float32 array, (row, column, 3)
-        Linear BT.2020, cd/m2. Above the curve's end its last value holds; below its beginning, the gain it has there.
-
-    Raises
-    ------
-    ValueError
-        A curve of fewer than two points, or of two lengths.
+        Linear BT.2020, cd/m2. Beyond the curve's ends the gains that it has there go on.
 
     Notes
     -----
     Intensity: I of ICtCp, BT.2100-2 Table 7.
     """
-    if not 2 <= len(curve.sdr_nits) == len(curve.hdr_nits):
-        raise ValueError(f"a curve has two points or more, as many on both sides; got {len(curve.sdr_nits)} and {len(curve.hdr_nits)}")
     light = np.maximum(np.asarray(sdr_nits, np.float64), 0.0)
-    if way == "intensity":
+    if curve.way == "intensity":
         aim_nits = _follow(curve, _grey_nits(light))
         for _ in range(ROUNDS):
             light *= _ratio(aim_nits, _grey_nits(light))[..., None]
         return light.astype(np.float32)
-    channels = np.maximum(convert_primaries(light, source="bt2020", target="bt709"), 0.0)
-    if way == "largest":
+    channels = _to_709(light)
+    if curve.way == "largest":
         largest = channels.max(axis=-1)
         return np.asarray(light * _ratio(_follow(curve, largest), largest)[..., None], np.float32)
     return np.asarray(convert_primaries(_follow(curve, channels), source="bt709", target="bt2020"), np.float32)
 
 
-def apply_closest(sdr_nits: FloatArray, hdr_nits: FloatArray, curve: ToneCurve) -> tuple[NDArray[np.float32], Way]:
-    """The picture by the way that comes closest to the HDR one, and which that is; arguments as for `apply_curve`."""
-    drawn: list[tuple[Way, NDArray[np.float32]]] = [(way, apply_curve(sdr_nits, curve, way=way)) for way in WAY_WORDS]
-    way, picture = min(drawn, key=lambda one: distance_jnd(one[1], hdr_nits))
-    return picture, way
+def exposure_that_holds(rgb_nits: FloatArray, *, white_nits: float, stops: Sequence[int]) -> tuple[int, float]:
+    """The brightest of those exposures at which nearly all of the picture is held, the darkest where none does.
+
+    Parameters
+    ----------
+    rgb_nits : float array, (row, column, 3)
+        Linear BT.2020, cd/m2; drawn in BT.709.
+    white_nits : float
+        Light that is the brightest at 0 stops, cd/m2.
+    stops : sequence of int
+        Exposures.
+
+    Returns
+    -------
+    int, float
+        The exposure, and the share of the picture that is clipped at it all the same.
+    """
+    level = _to_709(np.asarray(rgb_nits, np.float64)).max(axis=-1) / white_nits
+    needed = math.log2(max(float(np.quantile(level, HELD_SHARE)), 1e-9))
+    chosen = max((one for one in stops if -one >= needed), default=min(stops))
+    return chosen, float((level > 2.0**-chosen).mean())
+
+
+def distance_jnd(first_nits: FloatArray, second_nits: FloatArray) -> float:
+    """Root mean square of dE_ITP (BT.2124-0 Annex 1) between two pictures, linear BT.2020, cd/m2, (row, column, 3)."""
+    return float(np.sqrt(np.mean(np.square(light_difference(first_nits, second_nits), dtype=np.float64))))
+
+
+def say_curved(stops_words: str, way: Way, *, moments: int, as_set_jnd: float, curved_jnd: float, clipped_share: float) -> str:
+    """Caption of the picture."""
+    clipped = "" if clipped_share < 5e-4 else f" Clipped in the drawing: {100 * clipped_share:.1f} % of the HDR picture."
+    return (
+        f"{stops_words}: the SDR picture through one rising curve that was fitted to the {moments} moments shown, all together, and put "
+        f"{WAY_WORDS[way]}, the closest of three ways. From the HDR picture it lies {curved_jnd:.1f} JND away, the SDR picture as the set "
+        f"shows it {as_set_jnd:.1f} JND: dE_ITP (BT.2124), root mean square over the picture at this size, of all its light, drawn or "
+        f"clipped.{clipped} It is made for this comparison and belongs to neither release."
+    )
+
+
+# ---------------------------------------------------------------- the curve
+
+
+def _fit(pairs: Sequence[PairOfMoment], way: Way) -> ToneCurve:
+    from scipy.optimize import isotonic_regression  # a library that starts slowly: loaded when it is needed
+
+    x, y = (np.concatenate([_levels(getattr(one, side), way) for one in pairs]) for side in ("sdr_nits", "hdr_nits"))
+    order = np.argsort(x, kind="stable")
+    x, rising = x[order], isotonic_regression(y[order]).x
+    grid = np.linspace(x[0], x[-1], CURVE_STEPS)
+    return ToneCurve(way, pq_to_nits(grid), pq_to_nits(np.interp(grid, x, rising)))
+
+
+def _levels(nits: NDArray[np.float32], way: Way) -> NDArray[np.float64]:
+    """PQ signals of what a curve works on in that way, pixel by pixel, thinned evenly."""
+    flat = nits.reshape(-1, 3)
+    light = np.maximum(flat[:: max(1, math.ceil(len(flat) / FIT_PIXELS))].astype(np.float64), 0.0)
+    if way == "intensity":
+        return nits_to_intensity(light).astype(np.float64)
+    channels = _to_709(light)
+    return nits_to_pq(channels.max(axis=-1) if way == "largest" else channels.ravel())
 
 
 def _follow(curve: ToneCurve, nits: NDArray[np.float64]) -> NDArray[np.float64]:
-    signal = np.interp(nits_to_pq(nits), nits_to_pq(np.array(curve.sdr_nits)), nits_to_pq(np.array(curve.hdr_nits)))
-    first_nits = curve.sdr_nits[0]
-    if first_nits <= 0:
-        return pq_to_nits(signal)
-    return np.where(nits < first_nits, nits * (curve.hdr_nits[0] / first_nits), pq_to_nits(signal))
+    inside = pq_to_nits(np.interp(nits_to_pq(nits), nits_to_pq(curve.sdr_nits), nits_to_pq(curve.hdr_nits)))
+    for end, beyond in ((0, nits < curve.sdr_nits[0]), (-1, nits > curve.sdr_nits[-1])):
+        if curve.sdr_nits[end] > 0:
+            inside = np.where(beyond, nits * (curve.hdr_nits[end] / curve.sdr_nits[end]), inside)
+    return inside
+
+
+def _to_709(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.maximum(convert_primaries(light, source="bt2020", target="bt709"), 0.0)
 
 
 def _grey_nits(light: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -106,35 +200,3 @@ def _ratio(aim_nits: NDArray[np.float64], got_nits: NDArray[np.float64]) -> NDAr
     """What black is multiplied by does not matter."""
     lit = got_nits > 0
     return np.where(lit, aim_nits / np.where(lit, got_nits, 1.0), 1.0)
-
-
-def exposure_that_holds(rgb_nits: FloatArray, *, white_nits: float, stops: tuple[int, ...]) -> int:
-    """The brightest of those exposures at which the picture is not clipped; the darkest where it is at all of them.
-
-    Parameters
-    ----------
-    rgb_nits : float array, (row, column, 3)
-        Linear BT.2020, cd/m2.
-    white_nits : float
-        Light that is the brightest at 0 stops, cd/m2.
-    stops : tuple of int
-        Exposures.
-    """
-    level = float(np.quantile(np.asarray(rgb_nits).max(axis=-1), HELD_SHARE))
-    needed = math.log2(max(level / white_nits, 1e-9))
-    return max((one for one in stops if -one >= needed), default=min(stops))
-
-
-def distance_jnd(first_nits: FloatArray, second_nits: FloatArray) -> float:
-    """Root mean square of dE_ITP (BT.2124-0 Annex 1) between two pictures, linear BT.2020, cd/m2, (row, column, 3)."""
-    return float(np.sqrt(np.mean(np.square(light_difference(first_nits, second_nits), dtype=np.float64))))
-
-
-def say_curved(stops_words: str, way: Way, *, as_set_jnd: float, curved_jnd: float) -> str:
-    """Caption of the picture."""
-    return (
-        f"{stops_words}: the SDR picture with the film's one tone curve put on it (drawn under Over the film), {WAY_WORDS[way]}, the "
-        f"closest of three ways; then as in the exposure bracket. From the HDR picture it lies {curved_jnd:.1f} JND away, the SDR picture "
-        f"as the set shows it {as_set_jnd:.1f} JND (dE_ITP, BT.2124, root mean square over the picture at this size). It is made for this "
-        "comparison and belongs to neither release."
-    )

@@ -776,7 +776,7 @@ def _say_headroom(figures: _Figures, case: Case) -> str:
     counted, at_gain, at_controls = _stops(figures.stops), case.headroom.stops_gain, case.headroom.stops_controls
     if at_controls is None or not is_less(at_gain, at_controls):
         return counted
-    return f"{counted} with a gain alone, which counts, and {_stops(at_controls)} with all of the set's controls"
+    return f"{counted} with a gain alone, which is less and counts, and {_stops(at_controls)} with all of the set's controls"
 
 
 def _share(value: float) -> str:

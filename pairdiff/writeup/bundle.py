@@ -198,7 +198,7 @@ def _describe(name: str, one: Document, moment: Document, pixels: NDArray[Any], 
     kind, stops = one["name"].partition("-")[0], one["name"].rpartition("-")[2]
     side = "HDR" if "hdr" in one["name"] else "SDR"
     below = "0 stops" if stops == "0" else f"minus {stops} {'stop' if stops == '1' else 'stops'}"
-    through = " through the one tone curve of the film" if kind == "curved" else ""
+    through = " through one curve for all moments" if kind == "curved" else ""
     exposure = f"The {side} release{through}, {below}: linear gain and hard clip" if kind in ("bracket", "curved") else ""
     at = f"{RULE_WORDS.get(moment['rule'], moment['rule'])} moment, HDR {say_time(moment['hdr_time_s'])}"
     return {

@@ -756,7 +756,7 @@ def _listed_pictures(directory: Path) -> set[str]:
 
 
 def _with_pictures(index: Document, held: Collection[str]) -> Document:
-    """An index of those files alone: a moment of which none is left goes, an HDR picture of which none is left says so."""
+    """An index of those files alone: a moment of which none is left goes, what is missing is counted."""
     moments = []
     for moment in index["moments"]:
         files = [
@@ -766,7 +766,8 @@ def _with_pictures(index: Document, held: Collection[str]) -> Document:
         pictures = [picture for picture in moment["pictures"] if picture["file"] in held]
         if pictures or any(one["file"] for picture in files for one in picture["files"]):
             moments.append({**moment, "pictures": pictures, **({"hdr_pictures": files} if "hdr_pictures" in moment else {})})
-    return {**index, "moments": moments}
+    named = [one["file"] for moment in index["moments"] for one in moment["pictures"]]
+    return {**index, "moments": moments, "gone": sum(name not in held for name in named)}
 
 
 def _move_into_place(work: Path, out: Path) -> None:

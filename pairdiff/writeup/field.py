@@ -26,14 +26,21 @@ BINS = 24
 """Bars of a distribution (own)."""
 LEAST_TO_COUNT = 2
 """Titles with a value below which there is no distribution (own)."""
+LEAST_FOR_HALF = 5
+"""Titles with a value from which their middle half is told (own)."""
 EDGE_STEPS = (50.0, 30.0, 70.0)
 """Places across a strip, per cent of it, taken in turn so that neighbours do not hide each other (own)."""
 
 
 NEAR_PERCENT = 0.6
 """Points nearer to each other than this, per cent of the field, would hide each other (own: half of a symbol on a wide page)."""
-BESIDE_PIXELS, BESIDE_MOST = 11.0, 7
-"""From one of such points to the next, and how many stand in a row (own: a symbol is 11 pixels wide)."""
+BESIDE_PIXELS = 11.0
+"""From one of such points to the next (own: a symbol is 11 pixels wide)."""
+BESIDE_MOST = {"plot": (7, 5), "left": (1, 5), "foot": (7, 1), "corner": (1, 1)}
+"""How many of them stand beside each other, across and down, in each part of the field: strips are narrow. More than
+that stand on each other (own)."""
+BESIDE_EDGE_PERCENT = 6.0
+"""So near to an edge they stand inwards from their place (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,10 +231,11 @@ def draw_field(field: Field, *, ident: str) -> str:
         step = EDGE_STEPS[number % len(EDGE_STEPS)]
         at = (step if x is None else across.place(x), step if y is None else 100 - up.place(y))
         placed[x is not None, y is not None].append((one, at))
-    strips = {
-        part: [_point(one, at, beside=beside) for (one, at), beside in zip(titles, _set_beside([at for _, at in titles]), strict=True)]
-        for part, titles in placed.items()
-    }
+    names = {(False, True): "left", (True, True): "plot", (False, False): "corner", (True, False): "foot"}
+    strips: dict[tuple[bool, bool], list[str]] = {}
+    for part, titles in placed.items():
+        moved = _set_beside([at for _, at in titles], most=BESIDE_MOST[names[part]])
+        strips[part] = [_point(one, at, beside=beside) for (one, at), beside in zip(titles, moved, strict=True)]
     body = {
         "left": (strips[False, True], f"no {ACROSS.head.lower()}"),
         "plot": (strips[True, True], ""),
@@ -307,6 +315,8 @@ def say_distribution(field: Field, figure: Figure) -> str:
     if len(values) < LEAST_TO_COUNT:
         return f"one title has a value, {figure.say(values[0])}: no distribution{left_out}"
     low, middle, high = (figure.say(find_quantile(values, share)) for share in (0.25, 0.5, 0.75))
+    if len(values) < LEAST_FOR_HALF:
+        return f"median of {_count(len(values))} {middle}; they lie from {figure.say(values[0])} to {figure.say(values[-1])}{left_out}"
     return f"median of {_count(len(values))} {middle}; half of them lie from {low} to {high}{left_out}"
 
 
@@ -338,8 +348,8 @@ def _text(x: float, y: float, dy: float, words: str, classes: str, *, dx: float 
     return f'<text x="{x:.2f}%" y="{y:.2f}%" dx="{dx}" dy="{dy}" class="{classes}">{escape(words)}</text>'
 
 
-def _set_beside(places: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """How far each point is moved, pixels, so that none hides another: points of one place stand in rows about it."""
+def _set_beside(places: Sequence[tuple[float, float]], *, most: tuple[int, int]) -> list[tuple[float, float]]:
+    """How far each point is moved, pixels, so that those of one place, per cent, stand side by side about it: so many across and down."""
     groups: dict[tuple[int, int], list[list[int]]] = {}
     for number, (x, y) in enumerate(places):
         cell = (math.floor(x / NEAR_PERCENT), math.floor(y / NEAR_PERCENT))
@@ -353,11 +363,20 @@ def _set_beside(places: Sequence[tuple[float, float]]) -> list[tuple[float, floa
             found.append(number)
     moved = [(0.0, 0.0)] * len(places)
     for group in (group for listed in groups.values() for group in listed):
-        rows = [group[first : first + BESIDE_MOST] for first in range(0, len(group), BESIDE_MOST)]
-        for down, row in enumerate(rows):
-            for along, number in enumerate(row):
-                moved[number] = (BESIDE_PIXELS * (along - (len(row) - 1) / 2), BESIDE_PIXELS * (down - (len(rows) - 1) / 2))
+        across = min(most[0], len(group))
+        down = min(most[1], math.ceil(len(group) / across))
+        first = [_begin(place, count) for place, count in zip(places[group[0]], (across, down), strict=True)]
+        for number, one in enumerate(group):
+            row, column = divmod(number % (across * down), across)
+            moved[one] = (BESIDE_PIXELS * (first[0] + column), BESIDE_PIXELS * (first[1] + row))
     return moved
+
+
+def _begin(place: float, count: int) -> float:
+    """Where the first of so many points stands, in steps from their place: about it, or inwards from an edge."""
+    if place < BESIDE_EDGE_PERCENT:
+        return 0.0
+    return float(1 - count) if place > 100 - BESIDE_EDGE_PERCENT else (1 - count) / 2
 
 
 def _point(one: Title, at: tuple[float, float], *, beside: tuple[float, float]) -> str:

@@ -77,9 +77,8 @@ WIDTHS = {"wide": 1080, "middle": 720, "narrow": 350}
 """Widths of the drawings of each chart, pixels (own)."""
 
 PICTURE_BUDGETS = {
-    "model": 4_900_000,
-    "bracket": 2_000_000,
-    "curved": 350_000,
+    "model": 4_600_000,
+    "bracket": 2_350_000,
     "difference": 800_000,
     "light": 1_000_000,
     "outlines": 500_000,
@@ -87,7 +86,8 @@ PICTURE_BUDGETS = {
     "chromaticity": 200_000,
     "tone": 200_000,
 }
-"""Bytes of encoded pictures of each kind that the page may hold; base64 makes a third more of them, 13.8 MB in all (own)."""
+"""Bytes of encoded pictures of each kind that the page may hold; those through a curve are as large as the bracket's, which they stand
+beside. Base64 makes a third more of them, 13.7 MB in all (own)."""
 
 MOST_PAGE_BYTES = 15_000_000
 """Of the page: beyond, its pictures are made smaller (own)."""
@@ -257,7 +257,8 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
             if head is not None and head.curved and curved is not None:
                 exposed += [("curved-hdr", f"bracket-hdr-{curved[1]}"), ("curved-sdr", curved[0])]
             shown = [] if head is None else [*((side, f"model-{side}") for side in SIDES), *exposed]
-            small = {name: _view_picture(_narrow(inlined[own])) for name, own in shown}
+            stored = {picture.name: picture for picture in pictures}
+            small = {name: _view_picture(_narrow(stored[own])) for name, own in shown}
             moments.append(
                 {
                     **moment,
@@ -348,7 +349,8 @@ def _load_picture(entry: Document, directory: Path) -> _Inlined:
 def _fit_budgets(pictures: Sequence[_Inlined], *, share: float) -> list[_Inlined]:
     fitted: dict[int, _Inlined] = {}
     for kind, budget in PICTURE_BUDGETS.items():
-        own = {number: picture for number, picture in enumerate(pictures) if picture.name.startswith(kind)}
+        kinds = (kind, "curved") if kind == "bracket" else (kind,)
+        own = {number: picture for number, picture in enumerate(pictures) if picture.name.startswith(kinds)}
         fitted |= dict(zip(own, _fit_budget(list(own.values()), round(share * budget)), strict=True))
     return [fitted[number] for number in range(len(pictures))]
 
@@ -462,6 +464,8 @@ def _context(
         "lead": say_lead(*(result["verdict"][name] for name in ("label", "axes", "sentence"))),
         "axes": _axes(result, shots),
         "moments": moments,
+        "gone_pictures": index.get("gone", 0),
+        "first_curved": next((one["number"] for one in moments if one["curved"] is not None), None),
         "proof": next(({**one, "pictures": one["proof"]} for one in moments if one["proof"]), None),
         "headroom_ends": _headroom_ends(result),
         "headroom_over": say_white(result).strip(" ()") or "over SDR white, and over what the SDR shows above it",

@@ -39,7 +39,7 @@ class Proof:
     why: str
     """What it was chosen for beside the rule of its moment; empty where that is all."""
     curved: bool = False
-    """Whether the SDR picture through the film's tone curve belongs to it: the label says that a curve does it."""
+    """Whether the SDR picture through one curve belongs to it: the label says that a curve does it."""
 
 
 def say_lead(label: str, axes: Mapping[str, str], sentence: str) -> str:

@@ -127,7 +127,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory, small_pair: SmallPair) -> Sh
     env = environment(folder)
     dry = run(env, folder / "shelf.toml", "--out", folder / "out", "--dry-run")
     assert dry.returncode == 0, dry.stderr
-    assert dry.stdout.count("is measured") == 5
+    assert dry.stdout.count("would be measured") == 5
     assert not (folder / "out").exists()
     return Shelf(folder, env, run(env, folder / "shelf.toml", "--out", folder / "out"))
 
@@ -230,12 +230,27 @@ def test_a_release_that_is_not_at_hand_takes_nothing_from_what_was_found(copied:
     assert batch.run_pair(asdict(pair), copied.out)["state"] == "done"
 
 
+def test_what_was_found_of_other_films_is_told_of_none(copied: Shelf) -> None:
+    """The manifest names another film for a pair that is done: it is not begun, where it is not asked for as well."""
+    (copied.folder / "another.mkv").write_bytes((copied.folder / "hdr.mkv").read_bytes() + b"\0")
+    text = MANIFEST.replace('"hdr.mkv"', '"another.mkv"', 1)
+    (copied.folder / "shelf.toml").write_text(text, encoding="utf-8")
+    done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--only", "Swapped")
+    states = [one["state"] for one in json.loads((copied.out / "summary.json").read_text(encoding="utf-8"))["pairs"]]
+    assert states == ["not begun", "failed", "failed", "failed", "done"]
+    assert "First" not in done.stdout.split("Pairs of those asked for")[0]
+    changed = copied.manifest.pairs[0]
+    (copied.folder / "another.mkv").unlink()
+    told = batch.run_pair(asdict(changed), copied.out)  # it went away behind the check of the manifest
+    assert (told["state"], "does not exist" in told["message"], "stays" in told["message"]) == ("failed", True, False)
+
+
 def test_a_dry_run_says_what_would_be_done_and_writes_nothing(copied: Shelf) -> None:
     before = tree(copied.folder)
     done = run(copied.env, copied.folder / "shelf.toml", "--out", copied.out, "--dry-run", "--json")
     assert done.returncode == 0
     plans = [one["plan"] for one in json.loads(done.stdout)["pairs"]]
-    assert plans == ["is there", *["failed before; is tried again"] * 3, "is there"]
+    assert plans == ["is done already", *["failed before; would be tried again"] * 3, "is done already"]
     assert tree(copied.folder) == before
 
 
@@ -342,13 +357,15 @@ def with_keep(shelf: Shelf, text: str = MANIFEST) -> Manifest:
 
 def test_what_is_done_is_handed_on_to_the_archive_once(copied: Shelf, archive: Path) -> None:
     manifest, only = with_keep(copied), ("First",)
-    assert [one["plan"] for one in batch.plan_batch(manifest, copied.out, only=only)] == ["is there; is handed on to the archive"]
+    assert [one["plan"] for one in batch.plan_batch(manifest, copied.out, only=only)] == [
+        "is done already; would be handed on to the archive"
+    ]
     for _ in range(2):
         summary = batch.run_batch(manifest, copied.out, only=only)
         assert batch.exit_code_of(summary) == 0
     folder = copied.out / manifest.pairs[0].folder
     assert asked(archive) == [[f"--archive={copied.folder / 'archive'}", "--year=1982", "--", str(folder)]]
-    assert [one["plan"] for one in batch.plan_batch(manifest, copied.out, only=only)] == ["is there"]
+    assert [one["plan"] for one in batch.plan_batch(manifest, copied.out, only=only)] == ["is done already"]
     changed = with_keep(copied, MANIFEST.replace("1982", "1983"))  # words that were put right reach it as well
     batch.run_batch(changed, copied.out, only=only)
     assert asked(archive)[1][1] == "--year=1983"
@@ -423,7 +440,7 @@ def test_a_batch_that_was_stopped_goes_on_where_it_was(two: tuple[Path, dict[str
     killed.kill()
     killed.communicate(timeout=20)
     assert wait_gone(workers) == []
-    assert plans(env, folder) == ["was interrupted; goes on with what was kept", "is measured"]
+    assert plans(env, folder) == ["was interrupted; would go on with what was kept", "would be measured"]
 
     stopped, workers = start_until(env, folder, "pairdiff: 1/2 match the frames")
     stopped.send_signal(signal.SIGINT)
@@ -439,7 +456,7 @@ def test_a_batch_that_was_stopped_goes_on_where_it_was(two: tuple[Path, dict[str
     assert done.returncode == 0, done.stderr
     assert "1/1 score the pairs" in done.stderr
     assert "measure the HDR release" not in done.stderr  # kept by the call that was killed
-    assert plans(env, folder) == ["is there", "is measured"]
+    assert plans(env, folder) == ["is done already", "would be measured"]
 
 
 @POSIX

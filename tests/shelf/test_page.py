@@ -196,16 +196,25 @@ def test_points_of_one_place_stand_side_by_side_and_the_others_where_they_are() 
     assert len(moved) == 12
     assert moved.pop(alone.run) == (0.0, 0.0)
     assert all(math.dist(one, other) >= 11 for one, other in itertools.combinations(moved.values(), 2))  # a symbol is as wide
-    assert np.abs(np.mean(list(moved.values()), axis=0)).max() < 8  # about the place
+    assert all(x >= 0 >= y for x, y in moved.values())  # at the corner of the field: inwards
     field = make_field(2)
     assert set(aside(draw_field(field, ident="f")).values()) == {(0.0, 0.0)}
 
 
 def test_points_across_the_border_of_two_cells_are_near_too() -> None:
     places_ = [(0.599, 1.2), (0.601, 1.2), (50.0, 1.2), (50.0, 1.2 + 0.61)]
-    first, second, *apart = _set_beside(places_)
+    first, second, *apart = _set_beside(places_, most=(7, 5))
     assert first != second
     assert apart == [(0.0, 0.0)] * 2
+
+
+@pytest.mark.parametrize(("most", "size"), [((7, 5), (66, 44)), ((1, 5), (0, 44)), ((7, 1), (66, 0)), ((1, 1), (0, 0))])
+def test_however_many_share_a_place_they_stay_in_their_part_of_the_field(most: tuple[int, int], size: tuple[int, int]) -> None:
+    moved = np.array(_set_beside([(50.0, 50.0)] * 300, most=most))
+    assert np.ptp(moved, axis=0).tolist() == list(size)
+    assert moved.mean(axis=0) == pytest.approx([0, 0], abs=1)
+    for corner, inwards in (((0.0, 0.0), (1, 1)), ((100.0, 100.0), (-1, -1))):
+        assert (np.array(_set_beside([corner] * 300, most=most)) * inwards >= 0).all()
 
 
 def test_every_label_has_a_shape_of_its_own() -> None:

@@ -521,6 +521,7 @@ def test_of_stills_of_which_some_are_gone_the_others_are_shown(kept: Kept, tmp_p
     assert names == {one["file"] for moment in found["moments"] for one in moment["pictures"]}
     page = (tmp_path / "again" / "report.html").read_text(encoding="utf-8")
     assert page.count("<article") == len(found["moments"])
+    assert f"{len(gone)} pictures were not among the stills of the earlier result any more" in page
 
 
 # ---------------------------------------------------------------- from the films

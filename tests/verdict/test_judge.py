@@ -423,8 +423,8 @@ def test_the_sentence_names_the_white_that_the_headroom_is_over():
     room = pool_headroom(case.pairs, case.weighting, gain=brighter, controls=case.controls, settings=SETTINGS)
     gained = judge(replace(case, gain=brighter, gain_draws=np.full(21, 130.0), headroom=room), SETTINGS).sentence
     assert (
-        f"headroom +{np.log2(300 / 130):.2f} stops with a gain alone, which counts, and +{np.log2(3):.2f} stops with all of the set's "
-        "controls; tone shift" in gained
+        f"headroom +{np.log2(300 / 130):.2f} stops with a gain alone, which is less and counts, and +{np.log2(3):.2f} stops with "
+        "all of the set's controls; tone shift" in gained
     )
     assert "gain alone" not in judge(case, SETTINGS).sentence
 

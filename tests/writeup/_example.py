@@ -6,12 +6,12 @@ import dataclasses
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pairdiff import _records as r
 from pairdiff._settings import Settings
 from pairdiff.stills.choose import choose_moments
-from pairdiff.stills.draw import StillPicture, draw_stills
-from pairdiff.stills.one_curve import ToneCurve
+from pairdiff.stills.draw import StillPicture, draw_curved, draw_stills, shrink_pair
 from pairdiff.verdict.objections import list_objections
 
 FRAMES = 2880
@@ -174,13 +174,13 @@ def make_container_example() -> r.Comparison:
 
 def make_stills(comparison: r.Comparison, *, rows: int = 90, columns: int = 160) -> tuple[StillPicture, ...]:
     """Pictures of every moment: a dusk sky, a lamp far above SDR white, a dark quay with grain."""
-    curve = ToneCurve(comparison.tone.curve_sdr_nits, comparison.tone.curve_hdr_nits)
-    return tuple(
-        still for number, moment in enumerate(comparison.moments) for still in _draw(moment, number, curve, rows=rows, columns=columns)
-    )
+    drawn = [_light(number, rows=rows, columns=columns) for number in range(len(comparison.moments))]
+    stills = [still for moment, both in zip(comparison.moments, drawn, strict=True) for still in _draw(moment, *both)]
+    pairs = [shrink_pair(moment, hdr_nits=hdr, sdr_nits=sdr) for moment, (hdr, sdr) in zip(comparison.moments, drawn, strict=True)]
+    return (*stills, *draw_curved(pairs, white_nits=WHITE_NITS))
 
 
-def _draw(moment: r.Moment, number: int, curve: ToneCurve, *, rows: int, columns: int) -> tuple[StillPicture, ...]:
+def _light(number: int, *, rows: int, columns: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     random = np.random.default_rng(number)
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32) / rows
     aspect = columns / rows
@@ -192,7 +192,10 @@ def _draw(moment: r.Moment, number: int, curve: ToneCurve, *, rows: int, columns
         lamp = 900.0 * np.exp(-((distance / 0.035) ** 2)) + 60.0 * np.exp(-distance / 0.09)
         picture = picture + lamp[..., None] * np.array([1.0, 0.82, 0.55])
     hdr = (picture * random.normal(1.0, 0.03, picture.shape)).clip(0).astype(np.float32)
-    sdr = np.minimum(hdr, WHITE_NITS).astype(np.float32)
+    return hdr, np.minimum(hdr, WHITE_NITS).astype(np.float32)
+
+
+def _draw(moment: r.Moment, hdr: NDArray[np.float32], sdr: NDArray[np.float32]) -> tuple[StillPicture, ...]:
     difference = 90.0 * np.log10((hdr.max(axis=-1) + 1) / (sdr.max(axis=-1) + 1)).astype(np.float32) + np.float32(0.5)
     return draw_stills(
         moment,
@@ -202,7 +205,6 @@ def _draw(moment: r.Moment, number: int, curve: ToneCurve, *, rows: int, columns
         white_nits=WHITE_NITS,
         peak_nits=1000.0,
         margin_jnd=4.0,
-        curve=curve,
     )
 
 

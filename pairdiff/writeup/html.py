@@ -259,6 +259,12 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
             shown = [] if head is None else [*((side, f"model-{side}") for side in SIDES), *exposed]
             stored = {picture.name: picture for picture in pictures}
             small = {name: _view_picture(_narrow(stored[own])) for name, own in shown}
+            colour = None if head is None else _most_colour(result, index["moments"], beside=number - 1)
+            if colour is not None:
+                other = {picture.name: picture for picture in loaded[colour[0] - 1]}
+                names = {"colour-hdr": "model-hdr", "colour-outlines": "outlines"}
+                held = {name: other[own] for name, own in names.items() if own in other}
+                small |= {name: _view_picture(_narrow(one)) for name, one in held.items() if len(held) == len(names)}
             moments.append(
                 {
                     **moment,
@@ -268,7 +274,7 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
                     "proof_stops": None if head is None else head.stops,
                     "proof_look": "" if head is None else head.look,
                     "proof_why": "" if head is None else head.why,
-                    "proof_colour": _most_colour(result, index["moments"], beside=number - 1) if head is not None else None,
+                    "proof_colour": colour,
                     "hdr_links": [_view_hdr(one, out / "stills") for one in moment.get("hdr_pictures", [])],
                     "stops": stops[number - 1],
                     "curved": curved,

@@ -199,6 +199,25 @@ def test_a_label_that_a_curve_explains_opens_with_the_picture_through_it(example
     assert "through one" not in read(tmp_path).text.split("Over the film")[0].split("Pictures", 1)[1]  # of an earlier version
 
 
+def test_where_colour_gains_the_moment_that_has_most_of_it_is_at_the_head_too(example: Any, example_stills: Any, tmp_path: Path) -> None:
+    write_comparison(example, example_stills, tmp_path)  # its colour gains, and none of its pictures has any
+    path = tmp_path / "stills" / "index.json"
+    index = json.loads(path.read_text(encoding="utf-8"))
+    assert "Below, the moment with most colour" not in read(tmp_path).text
+    last = next(one for one in index["moments"][-1]["pictures"] if one["name"] == "outlines")
+    last["figures"]["outside_709_share"] = 0.36
+    path.write_text(json.dumps(index), encoding="utf-8")
+    render_report(tmp_path)
+    shown, number = read(tmp_path), len(index["moments"])
+    said = " ".join(shown.text.replace("\N{NO-BREAK SPACE}", " ").split())
+    found = re.search(r"Below, the moment with most colour outside BT\.709,? ?moment (\d+) ?: 36 %", said)
+    assert found is not None, said[said.find("Below, the moment") :][:200]
+    assert int(found[1]) == number
+    alternatives = [image["alt"] or "" for image in shown.all("img")]
+    assert alternatives[4].startswith(f"Moment {number}, HDR")
+    assert "a broken line around colours outside BT.709" in alternatives[5]
+
+
 def test_exposures_that_are_no_numbers_are_passed_over() -> None:
     names = ["bracket-hdr-0", "bracket-sdr-0", "bracket-hdr-x", "bracket-sdr-x", "curved-x", "curved--1", "bracket-hdr--1"]
     assert page._stops_shown(names) == [0]

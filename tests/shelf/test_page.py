@@ -510,12 +510,16 @@ def test_the_place_of_a_title_is_marked_and_its_point_opens_the_report(browser: 
     field = [make_title(n) for n in range(40)] + [make_title(50 + n) for n in range(len(HOSTILE))] + [make_title(70), make_title(71)]
     values = {name: [title.figures[name] for title in field] for name in one.figures}
     values["headroom_stops"].pop(-2)
-    less = {name: sum(value < one.figures[name] for value in own) for name, own in values.items()}
+    say = {figure.name: figure.say for figure in FIGURES}
+    mine = {name: say[name](one.figures[name]) for name in values}  # what is said alike is neither less nor more
+    less = {name: sum(value < one.figures[name] and say[name](value) != mine[name] for value in own) for name, own in values.items()}
+    more = {name: sum(value > one.figures[name] and say[name](value) != mine[name] for value in own) for name, own in values.items()}
+    assert any(less[name] + more[name] < len(own) - 1 for name, own in values.items())
     page.click(f"tr[data-run='{one.run}'] .choose")
     for name in ("headroom_stops", "notice_probability", "notice_1_share", "outside_709_share"):
         said = page.inner_text(f".protocol:not([hidden]) figure[data-figure={name}] .mine-said")
         among = len(values[name])
-        assert said.endswith(f": {less[name]} of {among} have less, {among - less[name] - 1} more")
+        assert said.endswith(f": {less[name]} of {among} have less, {more[name]} more")
         assert page.locator(f".protocol:not([hidden]) figure[data-figure={name}] svg.marked").count() == 1
     assert "Film 7" in page.inner_text(".protocol:not([hidden]) .said-of")
     # another one is pointed at for a while

@@ -92,9 +92,11 @@
 
   // ---- the place of a title
   let chosen = null;
-  const lessEqualMore = (protocol, name, value) => {
-    const values = protocol.titles.map(one => figureOf(one.row, name)).filter(one => one !== null);
-    return [values.filter(one => one < value).length, values.filter(one => one > value).length, values.length];
+  const saidOf = (row, figure) => row.querySelector(`td[data-c="${figure.querySelector("figcaption b").textContent}"]`).textContent;
+  const lessEqualMore = (protocol, figure, value, said) => {
+    const values = protocol.titles.map(one => [figureOf(one.row, figure.dataset.figure), saidOf(one.row, figure)]).filter(([one]) => one !== null);
+    const others = values.filter(([, words]) => words !== said); // what is said alike is neither less nor more
+    return [others.filter(([one]) => one < value).length, others.filter(([one]) => one > value).length, values.length];
   };
   const mark = (protocol, one) => {
     for (const other of all(".now", protocol.root)) if (other.matches(".point, tr")) other.classList.remove("now");
@@ -109,10 +111,10 @@
       if (drawn) drawn.classList.toggle("marked", value !== null);
       note.textContent = "";
       if (!one) continue;
-      const cell = one.row.querySelector(`td[data-c="${figure.querySelector("figcaption b").textContent}"]`).textContent;
+      const cell = saidOf(one.row, figure);
       if (value === null) note.textContent = `No place: ${cell}`;
       else {
-        const [less, more, among] = lessEqualMore(protocol, figure.dataset.figure, value);
+        const [less, more, among] = lessEqualMore(protocol, figure, value, cell);
         if (drawn) {
           const place = 100 * (value - Number(drawn.dataset.low)) / (Number(drawn.dataset.high) - Number(drawn.dataset.low));
           for (const end of ["x1", "x2"]) drawn.querySelector(".mine").setAttribute(end, `${place}%`);

@@ -1,4 +1,4 @@
-"""The SDR pictures through one tone curve, fitted to all of the moments that are shown: what a fixed conversion would show at best.
+"""The SDR pictures through one tone curve, fitted to all of the moments that are shown: what a tone curve gives at best.
 
 Beside the HDR picture it lets anyone see whether the HDR release holds more than a curve gives. It is a picture made for that, and none of
 either release.
@@ -28,10 +28,9 @@ WAY_WORDS: Mapping[Way, str] = {
 """How a curve can be put on a picture: conversions work in any of these ways."""
 LEAST_MOMENTS, MOST_MOMENTS = 2, 24
 """Moments that a curve is fitted to: one alone would be explained too easily, and many fill the memory (own)."""
-FIT_PIXELS = 60_000
-"""Pixels of each picture that the curve is fitted to (own)."""
-CURVE_STEPS = 1024
-"""Points of the curve, even on the PQ scale (own: as many as PQ has codes in 10 bits)."""
+CURVE_BINS = 4096
+"""Even steps of the SDR signal on the PQ scale in which pixels are counted: every one is, however small the light (own: four to a code of
+10 bits)."""
 ROUNDS = 4
 """Steps from a gain of the equal grey to one that gives the colour its intensity (own: the fifth changes no code of 8 bits)."""
 HELD_SHARE = 0.999
@@ -72,7 +71,7 @@ def fit_one_curve(pairs: Sequence[PairOfMoment]) -> ToneCurve | None:
 
     Notes
     -----
-    Isotonic regression on PQ signals, of scipy. Closest: root mean square of dE_ITP over the pictures.
+    Isotonic regression (scipy) on means of PQ signals, weighted by their pixels. Closest: root mean square of dE_ITP over the pictures.
     """
     if not LEAST_MOMENTS <= len(pairs) <= MOST_MOMENTS:
         return None
@@ -162,17 +161,21 @@ def say_curved(stops_words: str, way: Way, *, moments: int, as_set_jnd: float, c
 def _fit(pairs: Sequence[PairOfMoment], way: Way) -> ToneCurve:
     from scipy.optimize import isotonic_regression  # a library that starts slowly: loaded when it is needed
 
-    x, y = (np.concatenate([_levels(getattr(one, side), way) for one in pairs]) for side in ("sdr_nits", "hdr_nits"))
-    order = np.argsort(x, kind="stable")
-    x, rising = x[order], isotonic_regression(y[order]).x
-    grid = np.linspace(x[0], x[-1], CURVE_STEPS)
-    return ToneCurve(way, pq_to_nits(grid), pq_to_nits(np.interp(grid, x, rising)))
+    count, sdr, hdr = (np.zeros(CURVE_BINS) for _ in range(3))
+    for one in pairs:
+        x, y = (_levels(nits, way) for nits in (one.sdr_nits, one.hdr_nits))
+        place = np.minimum((x * CURVE_BINS).astype(np.int64), CURVE_BINS - 1)
+        count += np.bincount(place, minlength=CURVE_BINS)
+        sdr += np.bincount(place, weights=x, minlength=CURVE_BINS)
+        hdr += np.bincount(place, weights=y, minlength=CURVE_BINS)
+    held = count > 0
+    rising = isotonic_regression(hdr[held] / count[held], weights=count[held]).x
+    return ToneCurve(way, pq_to_nits(sdr[held] / count[held]), pq_to_nits(rising))
 
 
 def _levels(nits: NDArray[np.float32], way: Way) -> NDArray[np.float64]:
-    """PQ signals of what a curve works on in that way, pixel by pixel, thinned evenly."""
-    flat = nits.reshape(-1, 3)
-    light = np.maximum(flat[:: max(1, math.ceil(len(flat) / FIT_PIXELS))].astype(np.float64), 0.0)
+    """PQ signals of what a curve works on in that way, pixel by pixel."""
+    light = np.maximum(nits.reshape(-1, 3).astype(np.float64), 0.0)
     if way == "intensity":
         return nits_to_intensity(light).astype(np.float64)
     channels = _to_709(light)

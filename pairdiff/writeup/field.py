@@ -39,7 +39,7 @@ BESIDE_PIXELS = 11.0
 BESIDE_MOST = {"plot": (7, 5), "left": (1, 5), "foot": (7, 1), "corner": (1, 1)}
 """How many of them stand beside each other, across and down, in each part of the field: strips are narrow. More than
 that stand on each other (own)."""
-BESIDE_EDGE_PERCENT = 6.0
+BESIDE_EDGE_PERCENT = 12.0
 """So near to an edge they stand inwards from their place (own)."""
 
 

@@ -259,7 +259,7 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
             shown = [] if head is None else [*((side, f"model-{side}") for side in SIDES), *exposed]
             stored = {picture.name: picture for picture in pictures}
             small = {name: _view_picture(_narrow(stored[own])) for name, own in shown}
-            colour = None if head is None else _most_colour(result, index["moments"], beside=number - 1)
+            colour = None if head is None else _most_colour(result, index["moments"])
             if colour is not None:
                 other = {picture.name: picture for picture in loaded[colour[0] - 1]}
                 names = {"colour-hdr": "model-hdr", "colour-outlines": "outlines"}
@@ -289,11 +289,11 @@ def _moments(result: Document, index: Document, out: Path, *, share: float) -> l
     return moments
 
 
-def _most_colour(result: Document, moments: Sequence[Document], *, beside: int) -> tuple[int, str] | None:
-    """Number of the moment with most colour outside BT.709, and how much, where that axis gains and it is not the moment at the head."""
+def _most_colour(result: Document, moments: Sequence[Document]) -> tuple[int, str] | None:
+    """Number of the moment with most colour outside BT.709, and how much, where that axis gains."""
     shares = [share_drawn(one["pictures"], "outside_709_share") or 0.0 for one in moments]
     most = max(range(len(shares)), key=lambda one: (shares[one], -one))
-    if result["verdict"]["axes"].get("colour") not in GAINS or most == beside or round(shares[most], 3) == 0:
+    if result["verdict"]["axes"].get("colour") not in GAINS or round(shares[most], 3) == 0:
         return None
     return most + 1, say_share(shares[most])
 

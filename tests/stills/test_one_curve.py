@@ -147,6 +147,17 @@ def test_small_lights_keep_the_level_that_the_curve_gives_them() -> None:
     np.testing.assert_allclose(apply_curve(both[0][1], fitted)[10, 10:20, 0], stretch(np.linspace(60, 110, 10)), rtol=0.1)
 
 
+@pytest.mark.parametrize("column", range(8))
+def test_lights_count_wherever_they_lie(column: int) -> None:
+    """One column of every eight is a tube that no other place is as bright as."""
+    both = []
+    for seed in (1, 2):
+        sdr = np.full((90, 640, 3), 2.0) * np.random.default_rng(seed).uniform(0.2, 1, (90, 640, 1))
+        sdr[:, column::8] = 80.0
+        both.append((stretch(sdr), sdr))
+    assert all(still.figures["curved_jnd"] < 1.0 for still in draw(*both))
+
+
 def test_what_the_sdr_clips_stays_flat_and_apart_from_the_hdr_picture() -> None:
     """A sky that the SDR clips: the curve brings its level, and none of its clouds."""
     clouds = np.repeat(WHITE_NITS * np.geomspace(1.0, 6.0, 64)[None, :, None], 3, axis=-1) * np.ones((32, 1, 1))

@@ -174,20 +174,20 @@ def test_the_part_of_a_picture_above_sdr_white_is_read_off_its_bracket() -> None
 def test_the_picture_through_the_curve_stands_beside_the_hdr_one_of_its_exposure(report: Page, example_stills: Any) -> None:
     curved = [still for still in example_stills if still.name.startswith("curved")]
     assert len(curved) == len({still.moment for still in example_stills})
-    assert report.text.count("What a fixed conversion of the SDR release would give at best") == 1
+    assert report.text.count("What a tone curve of the SDR release would give at best") == 1
     for still in curved:
         figures = still.figures
         words = f"lies {figures['curved_jnd']:.1f} JND away, the SDR picture as the set shows it {figures['as_set_jnd']:.1f} JND"
         assert words in report.text
         assert f"SDR through one curve {say_exposure(int(still.name.removeprefix('curved-')))}" in " ".join(report.text.split())
-    assert "Below, right, the SDR picture through one curve" not in report.text  # the label does not rest on it
+    assert "Below, second, the SDR picture through one curve" not in report.text  # the label does not rest on it
 
 
 def test_a_label_that_a_curve_explains_opens_with_the_picture_through_it(example: Any, example_stills: Any, tmp_path: Path) -> None:
     stretched = dataclasses.replace(example, verdict=dataclasses.replace(example.verdict, label="stretched-sdr"))
     write_comparison(stretched, example_stills, tmp_path)
     shown = read(tmp_path)
-    assert "Below, right, the SDR picture through one curve" in shown.text
+    assert "Below, second, the SDR picture through one curve" in shown.text
     alternatives = [image["alt"] or "" for image in shown.all("img")][:6]
     assert "SDR through one curve" in alternatives[5]
     assert "moment, HDR, " in alternatives[4]
@@ -203,15 +203,15 @@ def test_where_colour_gains_the_moment_that_has_most_of_it_is_at_the_head_too(ex
     write_comparison(example, example_stills, tmp_path)  # its colour gains, and none of its pictures has any
     path = tmp_path / "stills" / "index.json"
     index = json.loads(path.read_text(encoding="utf-8"))
-    assert "Below, the moment with most colour" not in read(tmp_path).text
+    assert "the one with most colour outside" not in read(tmp_path).text
     last = next(one for one in index["moments"][-1]["pictures"] if one["name"] == "outlines")
     last["figures"]["outside_709_share"] = 0.36
     path.write_text(json.dumps(index), encoding="utf-8")
     render_report(tmp_path)
     shown, number = read(tmp_path), len(index["moments"])
     said = " ".join(shown.text.replace("\N{NO-BREAK SPACE}", " ").split())
-    found = re.search(r"Below, the moment with most colour outside BT\.709,? ?moment (\d+) ?: 36 %", said)
-    assert found is not None, said[said.find("Below, the moment") :][:200]
+    found = re.search(r"Below, of the moments shown, the one with most colour outside BT\.709,? ?moment (\d+) ?: 36 %", said)
+    assert found is not None, said[said.find("Below, of the moments") :][:200]
     assert int(found[1]) == number
     alternatives = [image["alt"] or "" for image in shown.all("img")]
     assert alternatives[4].startswith(f"Moment {number}, HDR")

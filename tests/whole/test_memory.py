@@ -70,5 +70,9 @@ def peak_kilobytes(pair: tuple[Path, Path], *, out: Path, root: Path) -> int:
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the peak memory from Linux's /proc")
 def test_comparing_a_minute_takes_no_more_memory_than_comparing_ten_seconds(tmp_path: Path, project_root: Path) -> None:
-    short, long = (peak_kilobytes(films(tmp_path, s), out=tmp_path / f"out-{s}", root=project_root) for s in (10, 60))
+    pairs = {seconds: films(tmp_path, seconds) for seconds in (10, 60)}
+    short, long = (  # the lesser of two: how threads share out memory differs by 7 % from run to run
+        min(peak_kilobytes(pair, out=tmp_path / f"out-{seconds}-{number}", root=project_root) for number in range(2))
+        for seconds, pair in pairs.items()
+    )
     assert long < (1 + MOST_GROWTH) * short, f"10 s: {short / 1024:.0f} MiB, 60 s: {long / 1024:.0f} MiB"

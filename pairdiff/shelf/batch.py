@@ -189,7 +189,7 @@ def run_pair(
             outcome = keep_pair(pair, outcome, out, say=say, stop=stop)
     except PairdiffError as error:
         outcome = replace(outcome, state="failed", exit_code=error.exit_code, message=str(error))
-        if is_there(pair, out, films=True):  # a release that is not at hand today takes nothing from what was found of it
+        if is_there(pair, out):  # a release that is not at hand today takes nothing from what was found of it
             return asdict(replace(outcome, message=f"{error} {STAYS}"))
         with contextlib.suppress(OSError):
             write_object(folder / OUTCOME, asdict(outcome), readable=True)
@@ -218,7 +218,7 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
     """
     folder = Path(out) / pair.folder
     outcome = read_outcome(pair, out)
-    if outcome is None or not is_there(pair, out):
+    if outcome is None or not _is_whole(outcome, folder):
         return None
     result = read_json(folder / "result.json")
     files = _identify(pair)
@@ -229,14 +229,14 @@ def find_done(pair: Pair, out: Path | str) -> Outcome | None:
     return outcome if whole and outcome.files == files else None
 
 
-def is_there(pair: Pair, out: Path | str, *, films: bool = False) -> bool:
-    """Whether a finished result of what is asked for lies there: where `films` is asked, of files that are named alike, since they are not
-    looked at.
-    """
-    outcome, folder = read_outcome(pair, out), Path(out) / pair.folder
-    if outcome is None or outcome.state != "done" or (films and (outcome.hdr, outcome.sdr) != (pair.hdr, pair.sdr)):
-        return False
-    return all((folder / name).is_file() for name in ("result.json", "report.html", "frames.parquet"))
+def is_there(pair: Pair, out: Path | str) -> bool:
+    """Whether a finished result of what is asked for lies there, of files that are named alike; they are not looked at."""
+    outcome = read_outcome(pair, out)
+    return outcome is not None and (outcome.hdr, outcome.sdr) == (pair.hdr, pair.sdr) and _is_whole(outcome, Path(out) / pair.folder)
+
+
+def _is_whole(outcome: Outcome, folder: Path) -> bool:
+    return outcome.state == "done" and all((folder / name).is_file() for name in ("result.json", "report.html", "frames.parquet"))
 
 
 def read_outcome(pair: Pair, out: Path | str) -> Outcome | None:

@@ -633,7 +633,7 @@ class _Work:
     def _write(self, given: _Given, *, state: str, message: str, exit_code: int | None = None) -> Outcome:
         """An outcome that no worker could write down."""
         outcome = replace(outcome_of(given.pair, state), exit_code=exit_code, message=message)
-        if is_there(given.pair, self._out, films=True):
+        if is_there(given.pair, self._out):
             return replace(outcome, message=f"{message} {STAYS}")
         with contextlib.suppress(OSError):
             (self._out / given.pair.folder).mkdir(exist_ok=True)

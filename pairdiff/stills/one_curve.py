@@ -11,12 +11,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pairdiff._records import FloatArray, Moment
-from pairdiff.light.picture import light_difference, nits_to_intensity
-from pairdiff.light.primaries import convert_primaries
+from pairdiff.light.picture import itp_difference, light_difference, nits_to_intensity, nits_to_itp
+from pairdiff.light.primaries import conversion_matrix
 from pairdiff.light.transfer import nits_to_pq, pq_to_nits
 
 Way = Literal["intensity", "largest", "each"]
@@ -33,6 +34,8 @@ CURVE_BINS = 4096
 10 bits)."""
 ROUNDS = 4
 """Steps from a gain of the equal grey to one that gives the colour its intensity (own: the fifth changes no code of 8 bits)."""
+WITHIN = 1 + 1e-6
+"""Factor within which light counts as equal to white: what a change of primaries rounds (own)."""
 HELD_SHARE = 0.999
 """Share of the HDR picture that an exposure has to hold (own: a single light does not darken the whole picture)."""
 
@@ -76,9 +79,11 @@ def fit_one_curve(pairs: Sequence[PairOfMoment]) -> ToneCurve | None:
     if not LEAST_MOMENTS <= len(pairs) <= MOST_MOMENTS:
         return None
     fitted = [_fit(pairs, way) for way in WAY_WORDS]
+    hdr_itp = [nits_to_itp(one.hdr_nits) for one in pairs]
 
     def left(curve: ToneCurve) -> float:
-        return sum(distance_jnd(apply_curve(one.sdr_nits, curve), one.hdr_nits) ** 2 for one in pairs)
+        curved = (nits_to_itp(apply_curve(one.sdr_nits, curve)) for one in pairs)
+        return sum(float(np.mean(np.square(itp_difference(*both), dtype=np.float64))) for both in zip(curved, hdr_itp, strict=True))
 
     return min(fitted, key=left)
 
@@ -113,7 +118,7 @@ def apply_curve(sdr_nits: FloatArray, curve: ToneCurve) -> NDArray[np.float32]:
     if curve.way == "largest":
         largest = channels.max(axis=-1)
         return np.asarray(light * _ratio(_follow(curve, largest), largest)[..., None], np.float32)
-    return np.asarray(convert_primaries(_follow(curve, channels), source="bt709", target="bt2020"), np.float32)
+    return _convert(_follow(curve, channels), source="bt709", target="bt2020").astype(np.float32)
 
 
 def exposure_that_holds(rgb_nits: FloatArray, *, white_nits: float, stops: Sequence[int]) -> tuple[int, float]:
@@ -133,7 +138,7 @@ def exposure_that_holds(rgb_nits: FloatArray, *, white_nits: float, stops: Seque
     int, float
         The exposure, and the share of the picture that is clipped at it all the same.
     """
-    level = _to_709(np.asarray(rgb_nits, np.float64)).max(axis=-1) / white_nits
+    level = _to_709(np.asarray(rgb_nits, np.float64)).max(axis=-1) / (white_nits * WITHIN)
     needed = math.log2(max(float(np.quantile(level, HELD_SHARE)), 1e-9))
     chosen = max((one for one in stops if -one >= needed), default=min(stops))
     return chosen, float((level > 2.0**-chosen).mean())
@@ -191,7 +196,12 @@ def _follow(curve: ToneCurve, nits: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _to_709(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.maximum(convert_primaries(light, source="bt2020", target="bt709"), 0.0)
+    return np.maximum(_convert(light, source="bt2020", target="bt709"), 0.0)
+
+
+def _convert(light: NDArray[np.float64], *, source: str, target: str) -> NDArray[np.float64]:
+    """`convert_primaries` for pictures, many times as fast."""
+    return np.asarray(cv2.transform(light.reshape(-1, 1, 3), conversion_matrix(source, target)), np.float64).reshape(light.shape)
 
 
 def _grey_nits(light: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -420,7 +420,7 @@ def _view_hdr(entry: Document, directory: Path) -> Document:
 
 
 def _find_curved(pictures: Collection[str]) -> tuple[str, int] | None:
-    """Name and exposure of the SDR picture through the film's curve, where the HDR one has that exposure; None where there is none."""
+    """Name and exposure of the SDR picture through one curve, where the HDR one has that exposure; None where there is none."""
     stops = (stops for stops in _stops_of("curved-", pictures) if f"bracket-hdr-{stops}" in pictures)
     return next(((f"curved-{one}", one) for one in stops), None)
 
